@@ -1,0 +1,176 @@
+"""Cards: what a factor, a setback rule, a stage or an output is, as data and one function each."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+import pandas as pd
+
+from gisprio.contracts.grids import Grid, GridSource
+from gisprio.contracts.settings import Settings
+
+Tables = Mapping[str, pd.DataFrame]
+Sources = Mapping[str, GridSource]
+Output = dict[str, "pd.DataFrame | Grid"]
+WholeStage = Callable[[Tables, Sources, Settings], Output]
+PieceStage = Callable[[Tables, Tables, Sources, Settings], dict[str, pd.DataFrame]]
+
+
+@dataclass(frozen=True, slots=True)
+class Stage:
+    """One row of the stage table.
+
+    Parameters
+    ----------
+    name
+        Verb and noun are the function's; this is the noun the store files its tables under.
+    function
+        ``module:function``, a :data:`WholeStage` or a :data:`PieceStage`, imported when it runs.
+    scope
+        ``whole`` gets whole tables; ``piece`` is called once a tile.
+    reads
+        Tables it gets; a piece stage gets the rows of its own segments (``core``).
+    halo
+        Tables of which a piece stage gets the rows near its segments, never to be written.
+    as_is
+        Tables a piece stage gets whole, because they are small: legends, curves.
+    sources
+        Grids it may open windows on.
+    sections
+        Settings sections it may read.
+    writes
+        Tables or grids it gives; ``findings`` may always be given besides.
+    says
+        What it does, in the words of a method section.
+    """
+
+    name: str
+    function: str
+    scope: Literal["whole", "piece"]
+    reads: tuple[str, ...]
+    writes: tuple[str, ...]
+    says: str
+    halo: tuple[str, ...] = ()
+    as_is: tuple[str, ...] = ()
+    sources: tuple[str, ...] = ()
+    sections: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Factor:
+    """What makes a bank more urgent.
+
+    Parameters
+    ----------
+    key
+        Name of function, file and value column (without unit).
+    group
+        The score it feeds: erosion or gap.
+    unit, suffix
+        Unit in words, and the suffix the value column carries (empty for none).
+    title
+        Name for people.
+    says
+        What it measures, in one sentence.
+    because
+        Phrase for the sentence ``why``; may hold ``{value}``.
+    nodes
+        Value function: (value, score 0..1), linear between nodes, clamped outside.
+    logarithmic
+        Whether it is linear in the logarithm of the value.
+    source
+        Key in references.toml, or "own".
+    status
+        What stands behind the nodes, in words.
+    neutral
+        Score 0..1 where the value is missing.
+    digits
+        Decimals of the value in sentences.
+    """
+
+    key: str
+    group: Literal["erosion", "gap"]
+    unit: str
+    suffix: str
+    title: str
+    says: str
+    because: str
+    nodes: tuple[tuple[float, float], ...]
+    source: str
+    status: str
+    logarithmic: bool = False
+    neutral: float = 0.5
+    digits: int = 1
+
+    @property
+    def value_column(self) -> str:
+        """Name of the value column."""
+        return self.key + self.suffix
+
+    @property
+    def basis_column(self) -> str:
+        """Name of the basis column."""
+        return self.key + "_basis"
+
+    @property
+    def score_column(self) -> str:
+        """Name of the score column."""
+        return self.key + "_score"
+
+
+@dataclass(frozen=True, slots=True)
+class SetbackRule:
+    """A rule form: its name in ``[setback] rule`` and the function that gives a width."""
+
+    name: str
+    width: Callable[[Settings], float]
+    says: str
+
+
+@dataclass(frozen=True, slots=True)
+class Results:
+    """What a product is made from.
+
+    Parameters
+    ----------
+    tables
+        The result layers by name, and ``factors``: one row a factor, from the cards.
+    elevation
+        The routing grid of heights in the working system, for the hillshade.
+    settings
+        The settings of the run.
+    record
+        The run record, as run.json holds it.
+    crs
+        The working system as WKT.
+    """
+
+    tables: Tables
+    elevation: GridSource
+    settings: Settings
+    record: Mapping[str, Any]
+    crs: str
+
+
+@dataclass(frozen=True, slots=True)
+class Product:
+    """An output: its file in the result folder, and ``module:function`` that writes it.
+
+    The function takes the path to write and :class:`Results`.
+    """
+
+    file: str
+    function: str
+    says: str
+
+
+def write_function(product: Product) -> Callable[[Path, Results], None]:
+    """Import the function of a product."""
+    from importlib import import_module
+
+    module, name = product.function.split(":")
+    function: Callable[[Path, Results], None] = getattr(import_module(module), name)
+    return function

@@ -1,0 +1,58 @@
+"""Published numbers: value, unit, range it was fitted on, source. Numbers without a source say so."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Constant:
+    """A number with its origin.
+
+    Parameters
+    ----------
+    value
+        The number.
+    unit
+        Its unit in words.
+    source
+        Key in references.toml, "exact" (by definition), "own" or "common practice, no source".
+    status
+        verified (a text showing it was seen), memory (from memory, unverified), or own.
+    says
+        What it is.
+    """
+
+    value: float
+    unit: str
+    source: str
+    status: str
+    says: str
+
+
+WATER_DENSITY = Constant(1000.0, "kg/m3", "exact", "verified", "Density of water, by convention.")
+GRAVITY = Constant(9.81, "m/s2", "exact", "verified", "Gravity, by convention.")
+SQUARE_MILE_KM2 = Constant(2.589988110336, "km2", "exact", "verified", "One square mile, by definition.")
+FOOT_M = Constant(0.3048, "m", "exact", "verified", "One international foot, by definition.")
+US_SURVEY_FOOT_M = Constant(1200.0 / 3937.0, "m", "exact", "verified", "One US survey foot, by definition.")
+CUBIC_FOOT_M3 = Constant(0.028316846592, "m3", "exact", "verified", "One cubic foot, by definition.")
+
+CONFINED_RATIO = Constant(2.0, "valley width / channel width", "nagel2014", "verified", "Median of confined valleys.")
+UNCONFINED_RATIO = Constant(
+    10.0, "valley width / channel width", "nagel2014", "verified", "Median of unconfined valleys."
+)
+JARRETT_FACTOR = Constant(
+    0.32, "SI", "jarrett1984", "memory", "n = 0.32 S^0.38 R^-0.16, R in metres (0.39 with R in feet)."
+)
+JARRETT_SLOPE_POWER = Constant(0.38, "", "jarrett1984", "memory", "Exponent of slope in the roughness form.")
+JARRETT_RADIUS_POWER = Constant(-0.16, "", "jarrett1984", "memory", "Exponent of hydraulic radius in it.")
+URBAN_SHARE = Constant(0.2, "share", "own", "own", "Developed share of the ground from which a rural curve is doubted.")
+CROSSING_ANGLE_DEG = Constant(30.0, "degrees", "own", "own", "A road that meets the stream at more than this crosses it.")
+CROSSING_MARGIN_M = Constant(10.0, "m", "own", "own", "Added to the road's width along the stream.")
+VALLEY_RISE_DEPTHS = Constant(
+    2.0, "bankfull depths", "own", "own", "Ground up to this far above the low of the channel is valley floor."
+)
+STANDING_WIDTHS = Constant(4.0, "bankfull widths", "own", "own", "Water wider than this stands...")
+STANDING_LENGTH_WIDTHS = Constant(2.0, "bankfull widths", "own", "own", "...where it goes on for this length.")
+SLOPE_ERROR_SHARE = Constant(0.2, "share of the slope", "own", "own", "Error a slope window is lengthened to reach.")
+SLOPE_WIDTHS = Constant(20.0, "bankfull widths", "common practice, no source", "own", "Shortest slope window.")

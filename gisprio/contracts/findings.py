@@ -1,0 +1,44 @@
+"""What a reader or a stage noticed and a person should know: the findings of a run."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import astuple, dataclass, fields
+from typing import Literal
+
+import pandas as pd
+
+Severity = Literal["error", "warning", "note"]
+SEVERITIES: tuple[Severity, ...] = ("error", "warning", "note")
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Finding:
+    """One finding. An ``error`` stops a run before it starts; the others travel with the results."""
+
+    severity: Severity
+    layer: str
+    check: str
+    feature_id: str
+    says: str
+    do: str
+
+
+def findings_table(findings: Iterable[Finding]) -> pd.DataFrame:
+    """Give findings as a table: errors first, then by layer, check and feature; equal ones once."""
+    names = [field.name for field in fields(Finding)]
+    rows = sorted(set(findings), key=lambda f: (SEVERITIES.index(f.severity), *astuple(f)[1:]))
+    return pd.DataFrame([astuple(row) for row in rows], columns=names).astype("str")
+
+
+def findings_from(table: pd.DataFrame) -> list[Finding]:
+    """Give the findings of a table back."""
+    return [Finding(*row) for row in table.itertuples(index=False, name=None)]
+
+
+def listed(ids: Iterable[object], most: int = 5) -> str:
+    """Name a few ids in a sentence: ``a, b, c and 12 more``."""
+    names = [str(i) for i in ids]
+    if len(names) <= most:
+        return ", ".join(names)
+    return ", ".join(names[:most]) + f" and {len(names) - most} more"

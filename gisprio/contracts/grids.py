@@ -1,0 +1,165 @@
+"""Grids as compute sees them: a window of numbers with its place, and a source that gives windows.
+
+Compute never opens a file: inputs implement :class:`GridSource`, tests pass :class:`ArraySource`.
+Windows lie on the source's own lattice and carry their place on it as whole rows and columns, so the cell
+of a point does not depend on which window it was read through.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+Bounds = tuple[float, float, float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Lattice:
+    """A north-up lattice of square cells in the working system.
+
+    Parameters
+    ----------
+    x0, y0
+        Upper left corner of cell (0, 0) [m].
+    cell_m
+        Side of a cell [m].
+    """
+
+    x0: float
+    y0: float
+    cell_m: float
+
+    def rows_columns(
+        self, x: NDArray[np.float64], y: NDArray[np.float64]
+    ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Give the cell of each point (row down, column right); any shape."""
+        column = np.floor((np.asarray(x, float) - self.x0) / self.cell_m).astype(np.int64)
+        row = np.floor((self.y0 - np.asarray(y, float)) / self.cell_m).astype(np.int64)
+        return row, column
+
+    def centres(
+        self, row: NDArray[np.int64], column: NDArray[np.int64]
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Give x and y of cell centres [m]."""
+        return self.x0 + (np.asarray(column) + 0.5) * self.cell_m, self.y0 - (np.asarray(row) + 0.5) * self.cell_m
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """A window of a lattice.
+
+    Parameters
+    ----------
+    values
+        (rows, columns); any number type.
+    lattice
+        The lattice of the whole source.
+    row, column
+        Place of ``values[0, 0]`` on the lattice.
+    nodata
+        Value that means "no data"; None when there is none. NaN is no data always.
+    """
+
+    values: NDArray[np.generic]
+    lattice: Lattice
+    row: int = 0
+    column: int = 0
+    nodata: float | None = None
+
+    def valid(self) -> NDArray[np.bool_]:
+        """Say which cells hold data; (rows, columns)."""
+        ok = np.ones(self.values.shape, bool)
+        if np.issubdtype(self.values.dtype, np.floating):
+            ok &= ~np.isnan(self.values)
+        if self.nodata is not None:
+            ok &= self.values != self.nodata
+        return ok
+
+    def index(
+        self, x: NDArray[np.float64], y: NDArray[np.float64]
+    ) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.bool_]]:
+        """Give row, column in ``values`` (clipped) and whether the point lies inside; shape of ``x``."""
+        row, column = self.lattice.rows_columns(x, y)
+        row, column = row - self.row, column - self.column
+        inside = (row >= 0) & (column >= 0) & (row < self.values.shape[0]) & (column < self.values.shape[1])
+        return np.where(inside, row, 0), np.where(inside, column, 0), inside
+
+    def nearest(self, x: NDArray[np.float64], y: NDArray[np.float64], outside: float) -> NDArray[np.generic]:
+        """Give the value of the cell each point lies in; ``outside`` where there is none."""
+        if self.values.size == 0:
+            return np.full(np.shape(x), outside, self.values.dtype)
+        row, column, inside = self.index(x, y)
+        got = self.values[row, column]
+        return np.where(inside & self.valid()[row, column], got, np.asarray(outside, self.values.dtype))
+
+    def bilinear(self, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Give values between cell centres; NaN where one of the four cells has no data."""
+        rows, columns = self.values.shape
+        if rows < 2 or columns < 2:
+            return np.full(np.shape(x), np.nan)
+        fc = (np.asarray(x, float) - self.lattice.x0) / self.lattice.cell_m - 0.5
+        fr = (self.lattice.y0 - np.asarray(y, float)) / self.lattice.cell_m - 0.5
+        c0, r0 = np.floor(fc), np.floor(fr)
+        tc, tr = fc - c0, fr - r0
+        c = c0.astype(np.int64) - self.column
+        r = r0.astype(np.int64) - self.row
+        inside = (r >= 0) & (c >= 0) & (r < rows - 1) & (c < columns - 1)
+        r, c = np.where(inside, r, 0), np.where(inside, c, 0)
+        z = np.where(self.valid(), self.values.astype(np.float64), np.nan)
+        top = z[r, c] * (1 - tc) + z[r, c + 1] * tc
+        low = z[r + 1, c] * (1 - tc) + z[r + 1, c + 1] * tc
+        return np.where(inside, top * (1 - tr) + low * tr, np.nan)
+
+
+class GridSource(Protocol):
+    """Whatever gives windows of one grid in the working system."""
+
+    @property
+    def lattice(self) -> Lattice:
+        """The lattice of the whole source."""
+        ...
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns of the whole source."""
+        ...
+
+    def window(self, bounds: Bounds) -> Grid:
+        """Give the cells that touch ``bounds`` (x0, y0, x1, y1) [m], cut to the source; may be empty."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class ArraySource:
+    """A grid source over an array at hand (or a memory map)."""
+
+    grid: Grid
+
+    @property
+    def lattice(self) -> Lattice:
+        return self.grid.lattice
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        rows, columns = self.grid.values.shape
+        return rows, columns
+
+    def window(self, bounds: Bounds) -> Grid:
+        row0, row1, column0, column1 = window_cells(self.lattice, self.shape, bounds)
+        return Grid(
+            self.grid.values[row0:row1, column0:column1], self.lattice, row0, column0, self.grid.nodata
+        )
+
+
+def window_cells(lattice: Lattice, shape: tuple[int, int], bounds: Bounds) -> tuple[int, int, int, int]:
+    """Give row0, row1, column0, column1 of the cells that touch ``bounds``, cut to ``shape``."""
+    (row0, row1), (column0, column1) = lattice.rows_columns(
+        np.array([bounds[0], bounds[2]]), np.array([bounds[3], bounds[1]])
+    )
+    rows, columns = shape
+    row0, row1 = int(np.clip(row0, 0, rows)), int(np.clip(row1 + 1, 0, rows))
+    column0, column1 = int(np.clip(column0, 0, columns)), int(np.clip(column1 + 1, 0, columns))
+    return row0, max(row0, row1), column0, max(column0, column1)

@@ -1,0 +1,400 @@
+"""Every layer that crosses a stage border, and every layer of the results.
+
+Numbers of segments, reaches and stations (``*_no``) are row positions inside one run; ids (``*_id``) are text,
+made from position, for people and outputs. Distances along a segment (``from_m``, ``to_m``, ``at_m``) are
+measured upstream from the segment's downstream end. Side: 0 left, 1 right, looking downstream.
+"""
+
+from __future__ import annotations
+
+from gisprio.contracts.schema import Column, Layer
+from gisprio.contracts.words import BANK_LINE_BASES, BASES, COVERS, NEEDS, SETBACK_KINDS, SIDES, STREAM_KINDS
+
+C = Column
+_SCORE = {"low": 0.0, "high": 100.0}
+
+
+def _basis(of: str) -> Column:
+    return C(f"{of}_basis", "text", f"How {of.replace('_', ' ')} was got.", among=BASES)
+
+
+# ---------------------------------------------------------------- layers as inputs hands them on
+
+STREAMS = Layer(
+    "streams", "line", (), "Stream lines as drawn, single parts, two dimensions.",
+    (
+        C("source_id", "text", "The data's own id.", null=True),
+        C("name", "text", "Name of the stream.", null=True),
+        C("kind", "text", "What the line is.", among=STREAM_KINDS),
+        C("area_km2", "float", "Drainage area given by the data.", "km2", null=True, low=0),
+    ),
+)
+PARCELS = Layer(
+    "properties", "polygon", ("property_id",), "Land parcels, one row an id.",
+    (
+        C("property_id", "text", "The parcel's id."),
+        C("class", "text", "Use of the parcel as the data names it.", null=True),
+    ),
+)
+WATER = Layer(
+    "water", "polygon", (), "Open channel and standing water.",
+    (C("kind", "text", "Kind as the data names it.", null=True),),
+)
+ROADS = Layer(
+    "roads", "line", (), "Roads, tracks and railways.",
+    (C("class", "text", "Class as the data names it.", null=True),),
+)
+BANK_LINES = Layer("bank_lines", "line", (), "Surveyed or digitised top of bank.", ())
+SOILS = Layer(
+    "soils", "polygon", (), "Soil units.",
+    (
+        C("k_us", "float", "Soil erodibility K in US customary units.", "US", null=True, low=0),
+        C("silt_clay_pct", "float", "Silt plus clay of the subsoil.", "percent", null=True, low=0, high=100),
+    ),
+)
+WATERSHED = Layer("watershed", "polygon", (), "Area of interest.", ())
+SUB_WATERSHEDS = Layer(
+    "sub_watersheds", "polygon", (), "The user's sub-watersheds.", (C("name", "text", "Name."),)
+)
+LEGEND = Layer(
+    "legend", "none", ("code",), "What the codes of the land cover mean.",
+    (
+        C("code", "int", "Code in the land cover."),
+        C("name", "text", "The legend's own name of the class."),
+        C("cover", "text", "Cover class.", among=COVERS),
+        C("c_factor", "float", "Cover factor C of the soil loss equation.", null=True, low=0, high=1),
+        C("min_width_m", "float", "Narrowest thing the map can show; the cell where the legend says nothing.",
+          "m", null=True, low=0),
+    ),
+)
+
+# ---------------------------------------------------------------- network
+
+SEGMENTS = Layer(
+    "segments", "line", ("segment_no",), "Stream line from confluence to confluence, drawn downstream.",
+    (
+        C("segment_no", "int", "Row position, by segment_id.", low=0),
+        C("segment_id", "text", "Id made from the position of its ends."),
+        C("name", "text", "Name held by most of its length.", null=True),
+        C("downstream_no", "int", "Segment it flows into; -1 at an outlet.", low=-1),
+        C("main_upstream_no", "int", "The larger of the segments that flow into it; -1 at a source.", low=-1),
+        C("minor", "bool", "A path beside the main one at a divergence: raises no order, doubles no area."),
+        C("strahler_order", "int", "Strahler order.", low=1),
+        C("length_m", "float", "Length along the line.", "m", low=0),
+    ),
+)
+SOURCE_PARTS = Layer(
+    "source_parts", "none", ("segment_no", "from_m"), "Which drawn line each part of a segment comes from; parts touch and cover it.",
+    (
+        C("segment_no", "int", "Segment.", low=0),
+        C("from_m", "float", "Lower end, upstream from the segment's downstream end.", "m", low=0),
+        C("to_m", "float", "Upper end.", "m", low=0),
+        C("kind", "text", "What the line is.", among=STREAM_KINDS),
+        C("name", "text", "Name of the stream.", null=True),
+        C("area_km2", "float", "Drainage area the data give for the line.", "km2", null=True, low=0),
+    ),
+)
+STRETCHES = Layer(
+    "stretches", "none", ("segment_no", "from_m"), "What each part of a segment is; parts touch and cover it.",
+    (
+        C("segment_no", "int", "Segment.", low=0),
+        C("from_m", "float", "Lower end, upstream from the segment's downstream end.", "m", low=0),
+        C("to_m", "float", "Upper end.", "m", low=0),
+        C("kind", "text", "What it is.", among=STREAM_KINDS),
+    ),
+)
+CATCHMENTS = Layer(
+    "catchments", "none", ("segment_no", "from_m"), "Ground that drains straight into each short piece of a segment.",
+    (
+        C("segment_no", "int", "Segment.", low=0),
+        C("from_m", "float", "Lower end of the piece.", "m", low=0),
+        C("area_m2", "float", "Ground that drains into the piece.", "m2", low=0),
+        C("cut", "bool", "Some of that ground meets the DEM's edge inside the watershed."),
+    ),
+)
+REACH_MEASURES = Layer(
+    "reach_measures", "line", ("reach_no",), "Reaches with what was measured and modelled along the line.",
+    (
+        C("reach_no", "int", "Row position, by segment_no and from_m.", low=0),
+        C("reach_id", "text", "segment_id and a running number upstream."),
+        C("segment_no", "int", "Segment.", low=0),
+        C("from_m", "float", "Lower end, upstream from the segment's downstream end.", "m", low=0),
+        C("to_m", "float", "Upper end.", "m", low=0),
+        C("name", "text", "Name of the stream.", null=True),
+        C("kind", "text", "What most of its length is.", among=STREAM_KINDS),
+        C("downstream_reach_id", "text", "The reach it flows into.", null=True),
+        C("sub_watershed_id", "text", "Label for totals.", null=True),
+        C("strahler_order", "int", "Strahler order.", low=1),
+        C("length_m", "float", "Length along the line.", "m", low=0),
+        C("slope_m_m", "float", "Slope of the stream, downwards positive; null below its own error.", "m/m", null=True, low=0),
+        C("slope_se_m_m", "float", "Standard error of the slope.", "m/m", null=True, low=0),
+        C("slope_window_m", "float", "Length along the flow path the slope was fitted over.", "m", null=True, low=0),
+        C("slope_most_m_m", "float", "Upper bound where the slope is null: fit plus two standard errors.", "m/m", null=True, low=0),
+        _basis("slope"),
+        C("sinuosity", "float", "Length over straight distance, over at least 20 widths.", null=True, low=1),
+        C("drainage_area_km2", "float", "Drainage area at the downstream end, just above any confluence.", "km2", null=True, low=0),
+        _basis("drainage_area"),
+        C("bankfull_width_m", "float", "Bankfull width from the regional curve.", "m", null=True, low=0),
+        C("bankfull_depth_m", "float", "Mean bankfull depth from the regional curve.", "m", null=True, low=0),
+        C("bankfull_discharge_m3_s", "float", "Bankfull discharge.", "m3/s", null=True, low=0),
+        _basis("bankfull_width"),
+        _basis("bankfull_discharge"),
+        C("discharge_from", "text", "curve, or manning where the curve has none.", null=True),
+        C("froude", "float", "Froude number of the bankfull flow.", null=True, low=0),
+        C("unit_stream_power_w_m2", "float", "Bankfull discharge x slope x specific weight over width.", "W/m2", null=True, low=0),
+    ),
+)
+
+# ---------------------------------------------------------------- banks, inside a piece
+
+_SIDE_KEY = (
+    C("segment_no", "int", "Segment.", low=0),
+    C("station_no", "int", "Station, counted upstream.", low=0),
+    C("side", "int", "0 left, 1 right.", low=0, high=1),
+)
+STATIONS = Layer(
+    "stations", "none", ("segment_no", "station_no"), "Points along the segments.",
+    (
+        C("segment_no", "int", "Segment.", low=0),
+        C("station_no", "int", "Station, counted upstream.", low=0),
+        C("reach_no", "int", "Reach.", low=0),
+        C("at_m", "float", "Place, upstream from the segment's downstream end.", "m", low=0),
+        C("from_m", "float", "Lower end of the length it stands for.", "m", low=0),
+        C("to_m", "float", "Upper end of it.", "m", low=0),
+        C("kind", "text", "What the stream is here.", among=STREAM_KINDS),
+        C("x", "float", "Place on the segment.", "m"),
+        C("y", "float", "Place on the segment.", "m"),
+        C("left_x", "float", "Unit vector to the left bank, square to the smoothed centre line."),
+        C("left_y", "float", "Its y."),
+        C("curvature_1_m", "float", "Curvature of the smoothed line; positive where it bends to the left going downstream.", "1/m", null=True),
+        C("bankfull_width_m", "float", "Bankfull width.", "m", null=True, low=0),
+    ),
+)
+BANK_POINTS = Layer(
+    "bank_points", "none", ("segment_no", "station_no", "side"), "Where each transect meets its bank line.",
+    (
+        *_SIDE_KEY,
+        C("offset_m", "float", "From the line outward to the bank line; negative where the line lies beyond it.", "m"),
+        C("x", "float", "Place on the bank line.", "m"),
+        C("y", "float", "Place on the bank line.", "m"),
+        C("out_x", "float", "Unit vector outward."),
+        C("out_y", "float", "Its y."),
+        C("bank_line_basis", "text", "Where the bank line came from.", among=BANK_LINE_BASES),
+        C("crossing", "bool", "Under a road or railway that crosses the stream."),
+    ),
+)
+VALLEYS = Layer(
+    "valleys", "none", ("segment_no", "station_no"), "The valley floor at each station.",
+    (
+        C("segment_no", "int", "Segment.", low=0),
+        C("station_no", "int", "Station.", low=0),
+        C("valley_width_m", "float", "Width of the ground within reach of twice the bankfull depth.", "m", null=True, low=0),
+        C("line_offset_m", "float", "From the line to the lowest ground across it, left positive.", "m", null=True),
+    ),
+)
+SIDE_COVER = Layer(
+    "side_cover", "none", ("segment_no", "station_no", "side"), "Cover along each transect.",
+    (
+        *_SIDE_KEY,
+        C("buffer_width_m", "float", "Contiguous width of counting cover, at most the setback.", "m", null=True, low=0),
+        C("missing_strip", "float", "Share of the strip without counting cover, the inner third weighing most.", null=True, low=0, high=1),
+        C("woody_share", "float", "Share of the strip that is woody.", null=True, low=0, high=1),
+        C("natural", "bool", "What is missing is a class where a gap is no gap."),
+        C("adjacent_cover", "text", "Commonest class of the strip that does not count; else of the whole strip.", null=True, among=COVERS),
+    ),
+)
+GAP_PIECES = Layer(
+    "gap_pieces", "polygon", ("gap_id",), "Gaps inside a piece.",
+    (
+        C("gap_id", "text", "bank_id and a running number upstream."),
+        C("segment_no", "int", "Segment.", low=0),
+        C("reach_no", "int", "Reach.", low=0),
+        C("side", "int", "0 left, 1 right.", low=0, high=1),
+        C("from_m", "float", "Lower end, upstream from the reach's downstream end.", "m", low=0),
+        C("to_m", "float", "Upper end.", "m", low=0),
+        C("buffer_width_m", "float", "Median over its stations.", "m", low=0),
+        C("area_m2", "float", "Ground between the present buffer and the setback line.", "m2", low=0),
+        C("adjacent_cover", "text", "Commonest class that does not count.", null=True, among=COVERS),
+        C("certainty", "text", "uncertain where the line lies off the channel by over a third of the setback, or unknown cover.",
+          among=("clear", "uncertain")),
+    ),
+)
+SIDE_SCORES = Layer(
+    "side_scores", "none", ("segment_no", "station_no", "side"),
+    "Factor values and scores at each station side; two columns a factor follow from the cards.",
+    (*_SIDE_KEY,),
+)
+BANK_MEASURES = Layer(
+    "bank_measures", "line", ("reach_no", "side"),
+    "Banks with measures and factor scores; value and score columns of each factor follow from the cards.",
+    (
+        C("reach_no", "int", "Reach.", low=0),
+        C("side", "int", "0 left, 1 right.", low=0, high=1),
+        C("length_m", "float", "Length with a bank, along the stream.", "m", low=0),
+        C("bank_line_basis", "text", "Where most of the bank line came from.", null=True, among=BANK_LINE_BASES),
+        C("buffer_width_m", "float", "Median over stations.", "m", null=True, low=0),
+        C("gap_length_m", "float", "Metres of gap.", "m", null=True, low=0),
+        C("gap_area_m2", "float", "Ground between present buffer and setback line in gaps.", "m2", null=True, low=0),
+        C("crossing_length_m", "float", "Under roads and railways that cross.", "m", low=0),
+        C("woody_share", "float", "Woody share of the strip.", null=True, low=0, high=1),
+        C("woody_share_basis", "text", "measured, or modelled where the cover is coarse.", among=BASES),
+        C("adjacent_cover", "text", "Commonest cover of the strip that does not count; else of the strip.", null=True, among=COVERS),
+        C("line_offset_m", "float", "Median distance from the line to the lowest ground across it, without sign.", "m", null=True, low=0),
+        C("valley_width_m", "float", "Median over the reach.", "m", null=True, low=0),
+    ),
+)
+FRONTAGES = Layer(
+    "frontages", "none", ("property_id", "reach_no", "side"), "How much of each bank lies on which property.",
+    (
+        C("property_id", "text", "Property."),
+        C("reach_no", "int", "Reach.", low=0),
+        C("side", "int", "0 left, 1 right.", low=0, high=1),
+        C("frontage_m", "float", "Bank whose strip lies mostly on the property.", "m", low=0),
+        C("gap_length_m", "float", "Metres of gap on it.", "m", null=True, low=0),
+        C("gap_area_m2", "float", "Gap ground on it.", "m2", null=True, low=0),
+    ),
+)
+
+# ---------------------------------------------------------------- results
+
+_RANKS = (
+    C("rank_p05", "float", "5th percentile of the rank over draws. Null: this version makes no draws.", null=True, low=1),
+    C("rank_p50", "float", "Median rank over draws. Null: this version makes no draws.", null=True, low=1),
+    C("rank_p95", "float", "95th percentile of the rank over draws. Null: this version makes no draws.", null=True, low=1),
+    C("top_share", "float", "Share of draws in the top. Null: this version makes no draws.", null=True, low=0, high=1),
+)
+_NO_MEDIAN = tuple(column for column in _RANKS if column.name != "rank_p50")
+
+REACHES = Layer(
+    "reaches", "line", ("reach_id",), "Reaches, drawn downstream.",
+    (
+        *(column for column in REACH_MEASURES.columns if column.name not in ("reach_no", "segment_no", "from_m", "to_m")),
+        C("not_ranked", "text", "Why it is not ranked.", null=True),
+        C("gap_length_m", "float", "Metres of gap on both banks.", "m", null=True, low=0),
+        C("erosion_score", "float", "Of its more urgent bank.", null=True, **_SCORE),
+        C("gap_score", "float", "Of its more urgent bank.", null=True, **_SCORE),
+        C("priority", "float", "Of its more urgent bank.", null=True, **_SCORE),
+        C("rank", "int", "1 is the most urgent; equal ones share a rank.", null=True, low=1),
+        *_NO_MEDIAN,
+    ),
+)
+BANKS = Layer(
+    "banks", "line", ("bank_id",),
+    "Banks, drawn downstream along the bank line; value, basis and score of each factor follow from the cards.",
+    (
+        C("bank_id", "text", "reach_id and L or R."),
+        C("reach_id", "text", "Reach."),
+        C("side", "text", "Looking downstream.", among=SIDES),
+        C("name", "text", "Name of the stream.", null=True),
+        C("kind", "text", "What most of the reach is.", among=STREAM_KINDS),
+        C("not_ranked", "text", "Why it is not ranked.", null=True),
+        C("sub_watershed_id", "text", "Label for totals.", null=True),
+        C("length_m", "float", "Length with a bank, along the stream.", "m", low=0),
+        C("bank_line_basis", "text", "Where most of the bank line came from.", null=True, among=BANK_LINE_BASES),
+        C("setback_m", "float", "Width the rule asks for.", "m", low=0),
+        C("setback_rule", "text", "The rule."),
+        C("setback_kind", "text", "What stands behind it.", among=SETBACK_KINDS),
+        C("buffer_width_m", "float", "Median over stations, at most the setback; null in a coarse look.", "m", null=True, low=0),
+        _basis("buffer_width"),
+        C("woody_share", "float", "Woody share of the strip.", null=True, low=0, high=1),
+        _basis("woody_share"),
+        C("gap_length_m", "float", "Metres of gap; null in a coarse look.", "m", null=True, low=0),
+        C("gap_area_m2", "float", "Ground between present buffer and setback line in gaps.", "m2", null=True, low=0),
+        C("crossing_length_m", "float", "Under roads and railways that cross.", "m", low=0),
+        C("constrained_length_m", "float", "Along constraints. Null: this version does not measure it.", "m", null=True, low=0),
+        C("plantable_area_m2", "float", "Null: this version does not measure it.", "m2", null=True, low=0),
+        C("adjacent_cover", "text", "Commonest cover of the strip that does not count; else of the strip.", null=True, among=COVERS),
+        C("line_offset_m", "float", "Median distance from the line to the lowest ground across it, without sign.", "m", null=True, low=0),
+        C("valley_width_m", "float", "Median over the reach.", "m", null=True, low=0),
+        C("bank_height_m", "float", "Null: this version does not measure it.", "m", null=True, low=0),
+        C("bank_angle_deg", "float", "Null: this version does not measure it.", "deg", null=True, low=0, high=180),
+        C("erosion_score", "float", "How likely the bank is to erode.", null=True, **_SCORE),
+        C("gap_score", "float", "What the missing strip leaves open.", null=True, **_SCORE),
+        C("need", "text", "Which of the two reaches the threshold.", null=True, among=NEEDS),
+        C("priority", "float", "Both put together.", null=True, **_SCORE),
+        C("rank", "int", "By priority; 1 is the most urgent; equal ones share a rank.", null=True, low=1),
+        C("erosion_rank", "int", "By erosion score.", null=True, low=1),
+        C("gap_rank", "int", "By gap score.", null=True, low=1),
+        *_RANKS,
+        C("why", "text", "How it came about, in one sentence."),
+    ),
+)
+BANK_SETBACKS = Layer(
+    "bank_setbacks", "none", ("bank_id", "rule"), "Each bank under each rule that was judged.",
+    (
+        C("bank_id", "text", "Bank."),
+        C("rule", "text", "Rule."),
+        C("setback_m", "float", "Width the rule asks for.", "m", low=0),
+        C("buffer_width_m", "float", "Median over stations, at most the setback.", "m", null=True, low=0),
+        C("gap_length_m", "float", "Metres of gap.", "m", null=True, low=0),
+        C("gap_area_m2", "float", "Gap ground.", "m2", null=True, low=0),
+    ),
+)
+GAPS = Layer(
+    "gaps", "polygon", ("gap_id",), "Ground between the present buffer and the setback line, where the buffer is too narrow.",
+    (
+        C("gap_id", "text", "bank_id and a running number upstream."),
+        C("bank_id", "text", "Bank."),
+        C("reach_id", "text", "Reach."),
+        C("side", "text", "Looking downstream.", among=SIDES),
+        C("rule", "text", "Rule."),
+        C("from_m", "float", "Lower end, upstream from the reach's downstream end.", "m", low=0),
+        C("to_m", "float", "Upper end.", "m", low=0),
+        C("length_m", "float", "Along the stream.", "m", low=0),
+        C("setback_m", "float", "Width the rule asks for.", "m", low=0),
+        C("buffer_width_m", "float", "Median over stations.", "m", low=0),
+        C("area_m2", "float", "Ground between the present buffer and the setback line.", "m2", low=0),
+        C("adjacent_cover", "text", "Commonest class that does not count.", null=True, among=COVERS),
+        C("certainty", "text", "uncertain: line off the channel by over a third of the setback.", among=("clear", "uncertain")),
+    ),
+)
+PROPERTIES = Layer(
+    "properties", "polygon", ("property_id",), "Properties with bank in their strip.",
+    (
+        C("property_id", "text", "The parcel's id; never a person's name."),
+        C("frontage_m", "float", "Bank whose strip lies mostly on the property, both sides of a stream counted.", "m", low=0),
+        C("gap_length_m", "float", "Metres of gap.", "m", null=True, low=0),
+        C("gap_area_m2", "float", "Gap ground.", "m2", null=True, low=0),
+        C("priority", "float", "Mean of its ranked banks, weighed by frontage.", null=True, **_SCORE),
+        C("priority_gap_m", "float", "Priority times metres of gap: the rank follows it.", null=True, low=0),
+        C("rank", "int", "1 is the most urgent; equal ones share a rank.", null=True, low=1),
+        *_NO_MEDIAN,
+        C("site_count", "int", "Sites on it. Null: this version cuts no sites.", null=True, low=0),
+    ),
+)
+FINDINGS = Layer(
+    "findings", "none", (), "What was noticed.",
+    (
+        C("severity", "text", "error, warning or note.", among=("error", "warning", "note")),
+        C("layer", "text", "Layer."),
+        C("check", "text", "Check."),
+        C("feature_id", "text", "Feature, where one is meant."),
+        C("says", "text", "What is so."),
+        C("do", "text", "What to do about it."),
+    ),
+)
+STATION_RESULTS = Layer(
+    "stations", "point", ("segment_id", "station_no", "side"),
+    "Every station and side, the point on the bank line; value and score of each factor follow from the cards.",
+    (
+        C("segment_id", "text", "Segment."),
+        C("reach_id", "text", "Reach."),
+        C("bank_id", "text", "Bank."),
+        C("station_no", "int", "Station, counted upstream.", low=0),
+        C("side", "text", "Looking downstream.", among=SIDES),
+        C("at_m", "float", "Place, upstream from the segment's downstream end.", "m", low=0),
+        C("length_m", "float", "Length it stands for.", "m", low=0),
+        C("kind", "text", "What the stream is here.", among=STREAM_KINDS),
+        C("bank_line_basis", "text", "Where the bank line came from.", among=BANK_LINE_BASES),
+        C("crossing", "bool", "Under a road or railway that crosses the stream."),
+        C("buffer_width_m", "float", "Contiguous width of counting cover, at most the setback.", "m", null=True, low=0),
+        C("woody_share", "float", "Woody share of the strip.", null=True, low=0, high=1),
+        C("adjacent_cover", "text", "Commonest cover of the strip that does not count; else of the strip.", null=True, among=COVERS),
+        C("gap", "bool", "In a gap."),
+        C("line_offset_m", "float", "From the line to the lowest ground across it, left positive.", "m", null=True),
+        C("valley_width_m", "float", "Width of the valley floor.", "m", null=True, low=0),
+    ),
+)
+
+INPUT_LAYERS = (STREAMS, PARCELS, WATER, ROADS, BANK_LINES, SOILS, WATERSHED, SUB_WATERSHEDS, LEGEND)
+RESULT_LAYERS = (REACHES, BANKS, BANK_SETBACKS, GAPS, PROPERTIES, FINDINGS, STATION_RESULTS)

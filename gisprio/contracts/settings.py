@@ -1,0 +1,243 @@
+"""Settings of a run: one frozen model per section of the config; every default stands here and only here.
+
+Defaults marked [own] are our own choice, without a published source.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Annotated, Literal, cast
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+Finite = Annotated[float, Field(allow_inf_nan=False)]
+Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+Weight = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+Paths = tuple[str, ...]
+Cover = Literal["woody", "herbaceous", "pasture", "crop", "bare", "developed", "wetland", "water", "other"]
+StreamKind = Literal["natural", "ditch", "piped", "lake_path", "tidal", "canal", "unconfirmed"]
+
+
+class Section(BaseModel):
+    """A section of the config: frozen, and unknown keys are refused."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", str_strip_whitespace=True)
+
+
+class Run(Section):
+    """``[run]``: name, place of the results, working system."""
+
+    name: Annotated[str, Field(min_length=1)]
+    output: Annotated[str, Field(min_length=1)]
+    crs: str | None = None
+    tile_m: Positive = 4000.0
+
+
+class Layers(Section):
+    """``[layers]``: where the layers are; one path, a glob or a list each."""
+
+    dem: Paths
+    land_cover: Paths
+    streams: Paths = ()
+    properties: Paths = ()
+    water: Paths = ()
+    bank_lines: Paths = ()
+    soils: Paths = ()
+    canopy: Paths = ()
+    roads: Paths = ()
+    constraints: Paths = ()
+    wetlands: Paths = ()
+    watershed: Paths = ()
+    sub_watersheds: Paths = ()
+    done: Paths = ()
+    eroding: Paths = ()
+    visits: Paths = ()
+
+    @model_validator(mode="before")
+    @classmethod
+    def _one_path_is_a_list(cls, data: object) -> object:
+        if isinstance(data, dict):
+            return {key: (value,) if isinstance(value, str) else value for key, value in data.items()}
+        return data
+
+    def given(self) -> dict[str, Paths]:
+        """Give the layers that are named in the config, in the order above."""
+        return {name: getattr(self, name) for name in type(self).model_fields if getattr(self, name)}
+
+
+class StreamColumns(Section):
+    """``[columns] streams.*``."""
+
+    id: str | None = None
+    name: str | None = None
+    kind: str | None = None
+    area_km2: str | None = None
+
+
+class PropertyColumns(Section):
+    """``[columns] properties.*``."""
+
+    id: str | None = None
+    class_: Annotated[str | None, Field(alias="class")] = None
+
+
+class ClassColumn(Section):
+    """``[columns] roads.*``."""
+
+    class_: Annotated[str | None, Field(alias="class")] = None
+
+
+class KindColumn(Section):
+    """``[columns] water.*``."""
+
+    kind: str | None = None
+
+
+class SoilColumns(Section):
+    """``[columns] soils.*``."""
+
+    k: str | None = None
+    silt_clay: str | None = None
+
+
+class NameColumn(Section):
+    """``[columns] sub_watersheds.*``."""
+
+    name: str | None = None
+
+
+class CoverColumn(Section):
+    """``[columns] land_cover.*``, for land cover given as polygons."""
+
+    code: str | None = None
+
+
+class Columns(Section):
+    """``[columns]``: which attribute of a layer holds what."""
+
+    streams: StreamColumns = StreamColumns()
+    properties: PropertyColumns = PropertyColumns()
+    roads: ClassColumn = ClassColumn()
+    water: KindColumn = KindColumn()
+    soils: SoilColumns = SoilColumns()
+    sub_watersheds: NameColumn = NameColumn()
+    land_cover: CoverColumn = CoverColumn()
+
+
+class Dem(Section):
+    """``[dem]``: heights."""
+
+    vertical_unit: Literal["m", "ft", "us-ft", "cm"] = "m"
+    vertical_error_m: Positive | None = None
+    """Standard error of one height; when absent it is read off the scatter along each long profile."""
+
+
+class LandCover(Section):
+    """``[land_cover]``: the legend, by the name of a shipped one or as the path of a CSV."""
+
+    legend: Annotated[str, Field(min_length=1)]
+
+
+class Streams(Section):
+    """``[streams]``: how lines are joined, cut and smoothed."""
+
+    reach_length_m: Positive = 200.0
+    station_spacing_m: Positive = 5.0
+    start_area_km2: Positive = 0.25
+    snap_m: Positive = 1.0
+    """Ends of lines nearer than this are one node [own]."""
+    line_error_m: Positive = 5.0
+    """Standard error of the stream lines' place [own]; 1:24 000 maps: about 12."""
+    burn_m: Positive = 10.0
+    """Depth by which lines are lowered in the working copy that routes the flow [own]."""
+    sub_watershed_km2: Positive = 25.0
+
+
+class Hydraulics(Section):
+    """``[hydraulics]``: bankfull width, depth and discharge from drainage area."""
+
+    curve: str = "usa"
+    manning_low: Positive = 0.035
+    """Manning's n never below this [own]; above it the steep-channel form, which rises with slope."""
+    slope_cap: Positive = 0.03
+    """Slope above which stream power rises no further [own]."""
+
+
+class Setback(Section):
+    """``[setback]``: the rule that ranks."""
+
+    rule: str = "fixed_width"
+    width_m: Positive = 30.0
+    kind: Literal["statute", "standard", "guidance", "own target"] = "own target"
+    counts: tuple[Cover, ...] = ("woody", "wetland")
+    natural: tuple[Cover, ...] = ()
+    opening_m: Annotated[float, Field(ge=0, allow_inf_nan=False)] = 3.0
+    shortest_gap_m: Positive = 20.0
+
+
+class Weights(Section):
+    """``[priority] weights``."""
+
+    erosion: Weight = 50.0
+    gap: Weight = 50.0
+
+
+class Priority(Section):
+    """``[priority]``: how the two scores are put together."""
+
+    combine: Literal["geometric", "weighted_sum"] = "geometric"
+    weights: Weights = Weights()
+    erosion: dict[str, Weight] = {"unit_stream_power": 50.0, "outer_bend": 50.0}
+    gap: dict[str, Weight] = {"missing_strip": 100.0}
+    factor_coverage: Annotated[float, Field(ge=0, le=1)] = 0.8
+    """A factor known on a smaller share of the ranked banks is shown but not ranked on [own]."""
+    worst_m: Positive = 50.0
+    """A bank's score is that of its worst contiguous stretch of this length [own]."""
+    need_at: Annotated[float, Field(ge=0, le=100)] = 50.0
+    """Score from which a bank counts as in need [own]."""
+    ranked_kinds: tuple[StreamKind, ...] = ("natural",)
+    nodes: dict[str, tuple[tuple[Finite, Finite], ...]] = {}
+    """Value functions that replace those of the factor cards: [[value, score 0..1], ...]."""
+
+
+class Robustness(Section):
+    """``[robustness]``: draws of the ranking. Read and checked; this version makes no draws and says so."""
+
+    draws: Annotated[int, Field(ge=1)] = 2000
+    seed: int = 1
+    top_n: Annotated[int, Field(ge=1)] = 20
+
+
+class Report(Section):
+    """``[report]``: units and contact line."""
+
+    units: Literal["si", "us"] = "si"
+    contact: str = ""
+
+
+class Settings(Section):
+    """All settings of a run."""
+
+    run: Run
+    layers: Layers
+    columns: Columns = Columns()
+    stream_kinds: dict[str, StreamKind] = {}
+    dem: Dem = Dem()
+    land_cover: LandCover
+    streams: Streams = Streams()
+    hydraulics: Hydraulics = Hydraulics()
+    setback: Setback = Setback()
+    priority: Priority = Priority()
+    robustness: Robustness = Robustness()
+    report: Report = Report()
+    folder: Path = Path()
+    """Folder of the config file: relative paths start here. Not a key of the file."""
+
+    def output(self) -> Path:
+        """Give the results folder as a path."""
+        return (self.folder / self.run.output).resolve()
+
+    def part(self, sections: tuple[str, ...]) -> Settings:
+        """Give only the named sections: a stage that reads another one fails."""
+        return cast(Settings, SimpleNamespace(**{name: getattr(self, name) for name in sections}))

@@ -1,0 +1,31 @@
+"""Closed word lists that several floors share."""
+
+from __future__ import annotations
+
+COVERS = ("woody", "herbaceous", "pasture", "crop", "bare", "developed", "wetland", "water", "other")
+"""Cover classes every legend is translated to."""
+
+STREAM_KINDS = ("natural", "ditch", "piped", "lake_path", "tidal", "canal", "unconfirmed")
+"""What a stream line is; only ``natural`` is ranked by default."""
+
+SIDES = ("left", "right")
+"""Banks, named looking downstream. As a number in station tables: 0 left, 1 right."""
+
+BASES = ("measured", "modelled", "default", "missing")
+"""How a value was got."""
+
+BANK_LINE_BASES = ("given", "water_edge", "half_width")
+"""Where the bank line came from: the user's line, the water polygon's edge, half the bankfull width."""
+
+NEEDS = ("both", "erosion_only", "gap_only", "none")
+"""Which of the two scores reaches the threshold of need."""
+
+SETBACK_KINDS = ("statute", "standard", "guidance", "own target")
+"""What stands behind a setback."""
+
+CAUTION = (
+    "Screening level, from maps. Not a survey, a design, a permit or a legal opinion. Lines and classes may be wrong: "
+    "verify in the field, have utilities located before digging, ask the local authority about permits, setbacks and "
+    "in-water timing windows, and use a qualified designer for any work on a bank."
+)
+"""The caution every output carries."""

@@ -89,6 +89,8 @@ class Factor:
         Score 0..1 where the value is missing.
     digits
         Decimals of the value in sentences.
+    scaled_by
+        Column of 0..1 that multiplies the score, with ``scaled_says`` to explain it; empty for none.
     """
 
     key: str
@@ -104,6 +106,8 @@ class Factor:
     logarithmic: bool = False
     neutral: float = 0.5
     digits: int = 1
+    scaled_by: str = ""
+    scaled_says: str = ""
 
     @property
     def value_column(self) -> str:

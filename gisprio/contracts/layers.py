@@ -36,6 +36,13 @@ PARCELS = Layer(
         C("class", "text", "Use of the parcel as the data names it.", null=True),
     ),
 )
+FRONT_PARCELS = Layer(
+    "parcels", "polygon", ("property_id",), "Properties, with the reason where they are passed over.",
+    (
+        *PARCELS.columns,
+        C("passed_over", "text", "Why no frontage is counted on it: river, road or rail parcel.", null=True),
+    ),
+)
 WATER = Layer(
     "water", "polygon", (), "Open channel and standing water.",
     (C("kind", "text", "Kind as the data names it.", null=True),),
@@ -147,6 +154,12 @@ REACH_MEASURES = Layer(
 
 # ---------------------------------------------------------------- banks, inside a piece
 
+_BANK_SHARES = (
+    C("freedom_to_move", "float", "0 in a confined valley, 1 in an open one: multiplies the force.", null=True, low=0, high=1),
+    C("erosion_above_share", "float", "Share of the bank at or above the threshold of need in erosion.", null=True, low=0, high=1),
+    C("gap_above_share", "float", "Share of the bank at or above the threshold of need in gap.", null=True, low=0, high=1),
+)
+
 _SIDE_KEY = (
     C("segment_no", "int", "Segment.", low=0),
     C("station_no", "int", "Station, counted upstream.", low=0),
@@ -219,6 +232,10 @@ GAP_PIECES = Layer(
           among=("clear", "uncertain")),
     ),
 )
+SIDE_GAPS = Layer(
+    "side_gaps", "none", ("segment_no", "station_no", "side"), "Which transects lie in a gap.",
+    (*_SIDE_KEY, C("gap", "bool", "In a run of too narrow buffer long enough to count.")),
+)
 SIDE_SCORES = Layer(
     "side_scores", "none", ("segment_no", "station_no", "side"),
     "Factor values and scores at each station side; two columns a factor follow from the cards.",
@@ -241,6 +258,7 @@ BANK_MEASURES = Layer(
         C("adjacent_cover", "text", "Commonest cover of the strip that does not count; else of the strip.", null=True, among=COVERS),
         C("line_offset_m", "float", "Median distance from the line to the lowest ground across it, without sign.", "m", null=True, low=0),
         C("valley_width_m", "float", "Median over the reach.", "m", null=True, low=0),
+        *_BANK_SHARES,
     ),
 )
 FRONTAGES = Layer(
@@ -306,6 +324,7 @@ BANKS = Layer(
         C("adjacent_cover", "text", "Commonest cover of the strip that does not count; else of the strip.", null=True, among=COVERS),
         C("line_offset_m", "float", "Median distance from the line to the lowest ground across it, without sign.", "m", null=True, low=0),
         C("valley_width_m", "float", "Median over the reach.", "m", null=True, low=0),
+        *_BANK_SHARES,
         C("bank_height_m", "float", "Null: this version does not measure it.", "m", null=True, low=0),
         C("bank_angle_deg", "float", "Null: this version does not measure it.", "deg", null=True, low=0, high=180),
         C("erosion_score", "float", "How likely the bank is to erode.", null=True, **_SCORE),

@@ -1,0 +1,178 @@
+"""Bank lines: where each transect meets the bank, and where a road crosses.
+
+The bank line is the user's line where there is one, else the edge of the water polygon (its outer ring, so that
+islands have no bank), else half the bankfull width from the line.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+
+from gisprio.compute.banks.crossings import crossing_stations
+from gisprio.contracts.cards import Sources, Tables
+from gisprio.contracts.settings import Settings
+
+Floats = NDArray[np.float64]
+SEARCH_WIDTHS = 6.0
+SEARCH_LEAST_M = 100.0
+UNKNOWN_HALF_WIDTH_M = 1.0
+"""Half width where drainage area, and so width, is missing [own]."""
+
+
+def find_bank_lines(core: Tables, halo: Tables, sources: Sources, settings: Settings) -> dict[str, pd.DataFrame]:
+    """Find where the transect of every station meets the left and the right bank line.
+
+    Parameters
+    ----------
+    core
+        ``stations`` of the piece.
+    halo
+        ``water``, ``bank_lines`` and ``roads`` near them.
+    sources
+        None.
+    settings
+        Section ``streams``.
+
+    Returns
+    -------
+    dict
+        ``bank_points``: two rows a station, left before right.
+    """
+    stations = core["stations"]
+    width = stations["bankfull_width_m"].to_numpy(float)
+    search = np.maximum(SEARCH_LEAST_M, SEARCH_WIDTHS * np.nan_to_num(width))
+    near = np.maximum(np.nan_to_num(width), 3 * settings.streams.line_error_m)
+    centre = stations[["x", "y"]].to_numpy(float)
+    left = stations[["left_x", "left_y"]].to_numpy(float)
+    transects = transect_lines(centre, left, search)
+
+    half = np.where(np.isnan(width), UNKNOWN_HALF_WIDTH_M, width / 2)
+    offset = np.column_stack([half, half])
+    basis = np.full(offset.shape, "half_width", dtype=object)
+    low, high = water_span(transects, centre, left, outer_rings(halo["water"]), near, search)
+    wet = ~np.isnan(low)
+    offset[wet] = np.column_stack([high, -low])[wet]
+    basis[wet] = "water_edge"
+    given = given_offsets(transects, centre, left, halo["bank_lines"])
+    offset = np.where(np.isnan(given), offset, given)
+    basis = np.where(np.isnan(given), basis, "given")
+
+    crossing = crossing_stations(stations, halo["roads"])
+    return {"bank_points": _two_sides(stations, centre, left, offset, basis, crossing)}
+
+
+def transect_lines(centre: Floats, left: Floats, search: Floats) -> NDArray[np.object_]:
+    """Give lines from ``search`` metres right to ``search`` metres left of each centre; (n,)."""
+    ends = np.stack([centre - left * search[:, None], centre + left * search[:, None]], axis=1)
+    return np.asarray(shapely.linestrings(ends))
+
+
+def outer_rings(water: pd.DataFrame) -> NDArray[np.object_]:
+    """Give the water polygons without their holes: an island's bank is not a bank."""
+    parts = shapely.get_parts(np.asarray(water.geometry.array)) if len(water) else np.empty(0, object)
+    return np.asarray(shapely.polygons(shapely.get_exterior_ring(parts))) if len(parts) else parts
+
+
+def water_span(
+    transects: NDArray[np.object_],
+    centre: Floats,
+    left: Floats,
+    polygons: NDArray[np.object_],
+    near: Floats,
+    search: Floats,
+) -> tuple[Floats, Floats]:
+    """Give the part of each transect that lies in the channel: its ends, measured to the left of the centre.
+
+    Parameters
+    ----------
+    transects, centre, left
+        (n,) lines, (n, 2) middle points, (n, 2) unit vectors to the left.
+    polygons
+        (k,) water polygons without holes.
+    near
+        (n,) a channel that misses the centre is taken when this near [m].
+    search
+        (n,) half lengths of the transects [m]; water that reaches so far has no edge here.
+
+    Returns
+    -------
+    tuple
+        low (to the right, mostly negative) and high; NaN where there is no channel. (n,) each [m].
+    """
+    low, high = np.full(len(transects), np.nan), np.full(len(transects), np.nan)
+    if not len(polygons):
+        return low, high
+    line_no, polygon_no = shapely.STRtree(polygons).query(transects, predicate="intersects")
+    parts, pair = shapely.get_parts(
+        shapely.intersection(transects[line_no], polygons[polygon_no]), return_index=True
+    )
+    solid = shapely.get_type_id(parts) == shapely.GeometryType.LINESTRING
+    parts, station = parts[solid], line_no[pair[solid]]
+    if not len(parts):
+        return low, high
+    first = shapely.get_coordinates(shapely.get_point(parts, 0))
+    last = shapely.get_coordinates(shapely.get_point(parts, -1))
+    t0 = ((first - centre[station]) * left[station]).sum(axis=1)
+    t1 = ((last - centre[station]) * left[station]).sum(axis=1)
+    spans = pd.DataFrame({"station": station, "low": np.minimum(t0, t1), "high": np.maximum(t0, t1)})
+    spans = _joined(spans)
+    spans["away"] = np.maximum(0.0, np.maximum(spans["low"], -spans["high"]))
+    spans = spans[spans["away"] <= near[spans["station"]]]
+    spans = spans[(-spans["low"] < search[spans["station"]] - 0.01) & (spans["high"] < search[spans["station"]] - 0.01)]
+    spans = spans.sort_values(["station", "away", "low"]).drop_duplicates("station")
+    low[spans["station"]] = spans["low"]
+    high[spans["station"]] = spans["high"]
+    return low, high
+
+
+def _joined(spans: pd.DataFrame, touch_m: float = 0.5) -> pd.DataFrame:
+    """Join spans of one station that touch: water drawn as several polygons is one channel."""
+    spans = spans.sort_values(["station", "low", "high"], ignore_index=True)
+    furthest = spans.groupby("station")["high"].cummax().shift()
+    new = (spans["station"] != spans["station"].shift()) | (spans["low"] > furthest + touch_m)
+    return spans.groupby(new.cumsum().rename("span")).agg(
+        station=("station", "first"), low=("low", "min"), high=("high", "max")
+    )
+
+
+def given_offsets(
+    transects: NDArray[np.object_], centre: Floats, left: Floats, bank_lines: pd.DataFrame
+) -> Floats:
+    """Give outward offsets to the user's bank lines; (n, 2) left, right; NaN where there is none [m]."""
+    offset = np.full((len(transects), 2), np.nan)
+    lines = np.asarray(bank_lines.geometry.array) if len(bank_lines) else np.empty(0, object)
+    if not len(lines):
+        return offset
+    station, line_no = shapely.STRtree(lines).query(transects, predicate="intersects")
+    points, pair = shapely.get_coordinates(
+        shapely.intersection(transects[station], lines[line_no]), return_index=True
+    )
+    place = ((points - centre[station[pair]]) * left[station[pair]]).sum(axis=1)
+    for side, outward in enumerate((place, -place)):
+        here = pd.Series(np.where(outward > 0, outward, np.nan)).groupby(station[pair]).min().dropna()
+        offset[here.index.to_numpy(), side] = here.to_numpy()
+    return offset
+
+
+def _two_sides(
+    stations: pd.DataFrame, centre: Floats, left: Floats, offset: Floats, basis: NDArray, crossing: NDArray
+) -> pd.DataFrame:
+    outward = np.stack([left, -left], axis=1)
+    place = centre[:, None, :] + outward * offset[:, :, None]
+    return pd.DataFrame(
+        {
+            "segment_no": np.repeat(stations["segment_no"].to_numpy(), 2),
+            "station_no": np.repeat(stations["station_no"].to_numpy(), 2),
+            "side": np.tile([0, 1], len(stations)),
+            "offset_m": offset.ravel(),
+            "x": place[:, :, 0].ravel(),
+            "y": place[:, :, 1].ravel(),
+            "out_x": outward[:, :, 0].ravel(),
+            "out_y": outward[:, :, 1].ravel(),
+            "bank_line_basis": basis.ravel().astype(str),
+            "crossing": np.repeat(crossing, 2),
+        }
+    )

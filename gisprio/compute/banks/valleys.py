@@ -1,0 +1,120 @@
+"""Valley floor and line offset, read off the raw heights across each station."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.ndimage import uniform_filter1d
+
+from gisprio.contracts.cards import Sources, Tables
+from gisprio.contracts.constants import UNCONFINED_RATIO, VALLEY_RISE_DEPTHS
+from gisprio.contracts.grids import Grid, GridSource
+from gisprio.contracts.settings import Settings
+
+Floats = NDArray[np.float64]
+SAMPLES = 24
+"""Samples a side for the valley floor."""
+LEAST_RELIEF_M = 1.0
+"""Across less relief than this the low is not told from noise [own]."""
+OFFSET_MEAN_STATIONS = 21
+"""Cross-sections are averaged over so many stations before the low is looked for [own]."""
+
+
+def measure_valleys(core: Tables, halo: Tables, sources: Sources, settings: Settings) -> dict[str, pd.DataFrame]:
+    """Measure the width of the valley floor and how far the line lies from the lowest ground.
+
+    Parameters
+    ----------
+    core
+        ``stations`` and ``reach_measures`` of the piece.
+    halo
+        None.
+    sources
+        ``elevation``: raw heights of the routing grid.
+    settings
+        Sections ``streams``, ``setback``.
+
+    Returns
+    -------
+    dict
+        ``valleys``: one row a station.
+
+    Notes
+    -----
+    Valley floor: ground reached on both sides before it rises more than twice the mean bankfull depth over the
+    low of the channel [own]; looked for out to 10 widths a side, the ratio from which a valley is open.
+    """
+    stations = core["stations"]
+    reaches = core["reach_measures"].set_index("reach_no")
+    depth = reaches["bankfull_depth_m"].reindex(stations["reach_no"]).to_numpy(float)
+    width = stations["bankfull_width_m"].to_numpy(float)
+    reach_out = max(float(np.nanmax(width)) * UNCONFINED_RATIO.value if np.isfinite(width).any() else 0.0, 60.0)
+    heights = _window(sources["elevation"], stations, reach_out + settings.setback.width_m)
+    return {
+        "valleys": pd.DataFrame(
+            {
+                "segment_no": stations["segment_no"].to_numpy(),
+                "station_no": stations["station_no"].to_numpy(),
+                "valley_width_m": valley_width(stations, heights, width, depth),
+                "line_offset_m": line_offset(stations, heights, max(settings.setback.width_m, 30.0)),
+            }
+        )
+    }
+
+
+def _window(elevation: GridSource, stations: pd.DataFrame, margin: float) -> Grid:
+    x, y = stations["x"], stations["y"]
+    if not len(stations):
+        return elevation.window((0.0, 0.0, 0.0, 0.0))
+    return elevation.window(
+        (float(x.min()) - margin, float(y.min()) - margin, float(x.max()) + margin, float(y.max()) + margin)
+    )
+
+
+def _across(stations: pd.DataFrame, heights: Grid, out: Floats) -> Floats:
+    """Heights at signed distances to the left of each station; ``out`` is (n, k) or (k,)."""
+    out = np.broadcast_to(out, (len(stations), np.shape(out)[-1]))
+    x = stations["x"].to_numpy()[:, None] + stations["left_x"].to_numpy()[:, None] * out
+    y = stations["y"].to_numpy()[:, None] + stations["left_y"].to_numpy()[:, None] * out
+    return heights.bilinear(x, y)
+
+
+def valley_width(stations: pd.DataFrame, heights: Grid, width: Floats, depth: Floats) -> Floats:
+    """Give the width of the valley floor at each station; NaN where width, depth or heights are missing. (n,) [m]."""
+    step = UNCONFINED_RATIO.value * width / SAMPLES
+    near = np.maximum(width, heights.lattice.cell_m)[:, None] * np.linspace(-1.5, 1.5, 13)
+    sections = _across(stations, heights, near)
+    low = np.where(np.isnan(sections), np.inf, sections).min(axis=1)
+    limit = np.where(np.isfinite(low), low, np.nan) + VALLEY_RISE_DEPTHS.value * depth
+    total = np.zeros(len(stations))
+    for sign in (1.0, -1.0):
+        out = step[:, None] * np.arange(1, SAMPLES + 1)
+        z = _across(stations, heights, sign * out)
+        outside = ~(z <= limit[:, None])
+        first = np.where(outside.any(axis=1), outside.argmax(axis=1), SAMPLES)
+        total += first * step
+    total[np.isnan(limit)] = np.nan
+    return np.maximum(total, np.where(np.isnan(total), np.nan, width))
+
+
+def line_offset(stations: pd.DataFrame, heights: Grid, reach_m: float) -> Floats:
+    """Give the signed distance from the line to the lowest ground across it (left positive); (n,) [m].
+
+    Cross-sections are averaged along the stream first; NaN where the relief is too small to tell.
+    """
+    half = int(np.ceil(reach_m / (heights.lattice.cell_m / 2)))
+    out = np.arange(-half, half + 1) * (heights.lattice.cell_m / 2)
+    offset = np.full(len(stations), np.nan)
+    for rows in stations.groupby("segment_no", sort=False).indices.values():
+        z = _across(stations.iloc[rows], heights, out)
+        known = ~np.isnan(z).any(axis=1)
+        if not known.any():
+            continue
+        z = np.where(known[:, None], z, 0.0)
+        size = OFFSET_MEAN_STATIONS
+        share = uniform_filter1d(known.astype(float), size, mode="constant")
+        mean = uniform_filter1d(z, size, axis=0, mode="constant") / np.maximum(share, 1e-9)[:, None]
+        told = (share > 0.25) & (np.ptp(mean, axis=1) >= LEAST_RELIEF_M)
+        offset[rows[told]] = out[mean[told].argmin(axis=1)]
+    return offset

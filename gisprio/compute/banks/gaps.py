@@ -1,0 +1,176 @@
+"""Gaps: runs of stations on one segment side where the buffer is narrower than the setback."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+
+from gisprio.compute.banks.strips import bank_line, outward_strip, polygons_of, varying_strip
+from gisprio.compute.setbacks import setback_width
+from gisprio.contracts.cards import Sources, Tables
+from gisprio.contracts.layers import GAP_PIECES
+from gisprio.contracts.schema import empty
+from gisprio.contracts.settings import Settings
+
+Floats = NDArray[np.float64]
+NO_BANK = ("lake_path", "piped")
+"""Kinds of stream without a bank."""
+SIDE_LETTERS = ("L", "R")
+NARROWEST_M = 0.5
+"""Present buffer narrower than this is not cut out of the polygon."""
+
+
+def find_gaps(core: Tables, halo: Tables, sources: Sources, settings: Settings) -> dict[str, pd.DataFrame]:
+    """Find gaps along each segment side, cut them at reach borders, and draw them.
+
+    Parameters
+    ----------
+    core
+        ``stations``, ``bank_points``, ``side_cover``, ``valleys`` and ``reach_measures`` of the piece.
+    halo, sources
+        None.
+    settings
+        Section ``setback``.
+
+    Returns
+    -------
+    dict
+        ``side_gaps``: whether each station side lies in a gap. ``gap_pieces``: polygons of the ground between the
+        present buffer and the setback line.
+
+    Notes
+    -----
+    Runs are found along the segment before reaches are cut, so that the sum of gap length does not depend on where
+    they are cut. Crossings, pipes and standing water are no gap, nor is missing cover of a natural class.
+    """
+    width = setback_width(settings)
+    sides = _sides(core)
+    narrow = sides["buffer_width_m"].to_numpy() < width - 1e-9
+    narrow &= ~sides["natural"].to_numpy() & ~sides["crossing"].to_numpy()
+    narrow &= ~sides["kind"].isin(NO_BANK).to_numpy()
+    sides["gap"] = long_runs(sides, narrow, settings.setback.shortest_gap_m)
+    pieces = [
+        _draw(gap, width)
+        for _, rows in sides.groupby(["segment_no", "side"], sort=True).indices.items()
+        for gap in _pieces(sides.iloc[rows], core["reach_measures"])
+    ]
+    key = ["segment_no", "station_no", "side"]
+    order = sides.sort_values(key)
+    return {
+        "side_gaps": order[[*key, "gap"]].reset_index(drop=True),
+        "gap_pieces": _numbered(pieces, core["reach_measures"]),
+    }
+
+
+def _sides(core: Tables) -> pd.DataFrame:
+    """Put the measures of each station side together, sorted along each side of each segment."""
+    key = ["segment_no", "station_no", "side"]
+    sides = core["bank_points"].merge(core["side_cover"], on=key, validate="one_to_one")
+    stations = core["stations"][["segment_no", "station_no", "reach_no", "at_m", "from_m", "to_m", "kind"]]
+    sides = sides.merge(stations, on=key[:2], validate="many_to_one")
+    sides = sides.merge(core["valleys"], on=key[:2], validate="many_to_one")
+    return sides.sort_values(["segment_no", "side", "station_no"], ignore_index=True)
+
+
+def long_runs(sides: pd.DataFrame, narrow: NDArray[np.bool_], shortest_m: float) -> NDArray[np.bool_]:
+    """Keep the runs of neighbouring stations that are at least ``shortest_m`` long.
+
+    Parameters
+    ----------
+    sides
+        Sorted by segment, side, station; with ``from_m``, ``to_m``.
+    narrow
+        (n,) stations whose buffer is too narrow.
+    shortest_m
+        [m].
+    """
+    if not len(sides):
+        return narrow
+    same = (
+        (sides["segment_no"].diff() == 0) & (sides["side"].diff() == 0) & (sides["station_no"].diff() == 1)
+    ).to_numpy()
+    starts = ~same | (narrow != np.roll(narrow, 1))
+    run = np.cumsum(starts)
+    length = (sides["to_m"] - sides["from_m"]).groupby(run).transform("sum").to_numpy()
+    return narrow & (length >= shortest_m - 1e-6)
+
+
+@dataclass(frozen=True)
+class _Gap:
+    """One gap inside one reach side, with the whole segment side it lies on."""
+
+    side: pd.DataFrame
+    reach_no: int
+    reach_from: float
+    from_m: float
+    to_m: float
+
+
+def _pieces(side: pd.DataFrame, reaches: pd.DataFrame) -> Iterator[_Gap]:
+    """Give the gaps of one segment side, cut where reaches end."""
+    gap = side["gap"].to_numpy()
+    if not gap.any():
+        return
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], gap, [False]]).astype(np.int8)))
+    own = reaches[reaches["segment_no"] == side["segment_no"].iloc[0]]
+    for first, after in edges.reshape(-1, 2):
+        low, high = side["from_m"].iloc[first], side["to_m"].iloc[after - 1]
+        for reach in own.itertuples(index=False):
+            from_m, to_m = max(low, reach.from_m), min(high, reach.to_m)
+            if to_m - from_m > 1e-6:
+                yield _Gap(side, int(reach.reach_no), float(reach.from_m), float(from_m), float(to_m))
+
+
+def _draw(gap: _Gap, setback: float) -> dict[str, object]:
+    side, at = gap.side, gap.side["at_m"].to_numpy()
+    here = (side["to_m"].to_numpy() > gap.from_m + 1e-6) & (side["from_m"].to_numpy() < gap.to_m - 1e-6) & side["gap"]
+    rows = side[here.to_numpy()]
+    number = int(side["side"].iloc[0])
+    line = bank_line(side[["x", "y"]].to_numpy(), at, gap.from_m, gap.to_m)
+    ground = outward_strip(line, setback, number)
+    present = rows["buffer_width_m"].to_numpy()
+    if present.max() > NARROWEST_M:
+        places = np.concatenate([[gap.from_m], at[(at > gap.from_m + 1e-6) & (at < gap.to_m - 1e-6)], [gap.to_m]])[::-1]
+        widths = np.interp(places, rows["at_m"], present)
+        out = np.column_stack([np.interp(places, at, side[c]) for c in ("out_x", "out_y")])
+        out /= np.maximum(np.hypot(out[:, 0], out[:, 1]), 1e-9)[:, None]
+        ground = polygons_of(shapely.difference(ground, varying_strip(line, out, widths)))
+    offset = rows["line_offset_m"].abs().median()
+    return {
+        "segment_no": int(side["segment_no"].iloc[0]),
+        "reach_no": gap.reach_no,
+        "side": number,
+        "from_m": gap.from_m - gap.reach_from,
+        "to_m": gap.to_m - gap.reach_from,
+        "buffer_width_m": float(np.median(present)),
+        "area_m2": float(shapely.area(ground)),
+        "adjacent_cover": _most(rows["adjacent_cover"], rows["to_m"] - rows["from_m"]),
+        "certainty": "uncertain" if offset > setback / 3 else "clear",
+        "geometry": ground,
+    }
+
+
+def _most(names: pd.Series, weights: pd.Series) -> str | None:
+    """Name what holds the most weight; ties go to the first by name; None where nothing is known."""
+    sums = weights.groupby(names).sum()
+    return str(sums.idxmax()) if len(sums) else None
+
+
+def _numbered(pieces: list[dict[str, object]], reaches: pd.DataFrame) -> pd.DataFrame:
+    """Give each gap its id: bank and a running number upstream; what drew to nothing is left out."""
+    drawn = [piece for piece in pieces if not shapely.is_empty(piece["geometry"])]
+    if not drawn:
+        return empty(GAP_PIECES, getattr(reaches, "crs", None))
+    frame = gpd.GeoDataFrame(drawn, geometry="geometry", crs=reaches.crs)  # type: ignore[attr-defined]
+    frame = frame.sort_values(["reach_no", "side", "from_m"], ignore_index=True)
+    ids = reaches.set_index("reach_no")["reach_id"].reindex(frame["reach_no"]).to_numpy()
+    number = frame.groupby(["reach_no", "side"]).cumcount() + 1
+    letters = [SIDE_LETTERS[side] for side in frame["side"]]
+    frame.insert(0, "gap_id", [f"{i}-{s}-{n}" for i, s, n in zip(ids, letters, number, strict=True)])
+    return frame

@@ -1,0 +1,132 @@
+"""Digests of content: tables, grids, settings and gisprio's own code; and the key of a stage on a piece.
+
+A key is made of named parts, so that a later run can say which of them changed.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import platform
+from collections.abc import Iterable, Mapping
+from importlib.metadata import version
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from gisprio.contracts.grids import Grid, Lattice
+from gisprio.contracts.settings import Settings
+
+LIBRARIES = ("numpy", "scipy", "pandas", "geopandas", "shapely", "pyproj", "rasterio", "pyogrio", "pyarrow", "numba")
+"""Libraries whose version is part of every key and stands in run.json."""
+
+Parts = dict[str, str]
+"""What a key is made of: ``code``, ``section NAME``, ``table NAME``, ``halo NAME``, ``source NAME``."""
+
+
+def table_digest(frame: pd.DataFrame) -> str:
+    """Digest a table by content: column names, kinds, values in row order; index left out.
+
+    Parameters
+    ----------
+    frame
+        Any table; a GeoDataFrame counts with its geometry.
+    """
+    digest = hashlib.sha256(f"{len(frame)} rows".encode())
+    for name in frame.columns:
+        column = frame[name]
+        digest.update(f"|{name}:{column.dtype}|".encode())
+        for part in _column_bytes(column):
+            digest.update(part)
+    return digest.hexdigest()
+
+
+def _column_bytes(column: pd.Series) -> Iterable[bytes]:
+    if isinstance(column, gpd.GeoSeries):
+        shapes = shapely.to_wkb(column.to_numpy(), byte_order=1)
+        yield str([None if shape is None else len(shape) for shape in shapes]).encode()
+        yield b"".join(shape for shape in shapes if shape is not None)
+        return
+    if pd.api.types.is_extension_array_dtype(column.dtype) or column.dtype == object:
+        missing = column.isna().to_numpy(bool)
+        yield missing.tobytes()
+        known = column[~missing]
+        if pd.api.types.is_numeric_dtype(column.dtype) or pd.api.types.is_bool_dtype(column.dtype):
+            kind = "?" if pd.api.types.is_bool_dtype(column.dtype) else column.dtype.kind + "8"  # type: ignore[union-attr]
+            yield np.ascontiguousarray(known.to_numpy(kind)).tobytes()
+        else:
+            yield json.dumps([str(value) for value in known]).encode()
+        return
+    yield np.ascontiguousarray(column.to_numpy()).tobytes()
+
+
+def grid_digest(grid: Grid) -> str:
+    """Digest a grid by content: place, kind of number, no-data value, cells."""
+    lattice = grid.lattice
+    head = (lattice.x0, lattice.y0, lattice.cell_m, grid.row, grid.column, grid.nodata)
+    digest = hashlib.sha256(f"{head}{grid.values.shape}{grid.values.dtype}".encode())
+    for row in range(0, grid.values.shape[0], 1024):
+        digest.update(np.ascontiguousarray(grid.values[row : row + 1024]).tobytes())
+    return digest.hexdigest()
+
+
+def source_digest(file_digest: str, lattice: Lattice, shape: tuple[int, int], crs: str) -> str:
+    """Digest a raster input: its files, and the lattice it is read on in the working system."""
+    return text_digest(f"{file_digest} {lattice.x0} {lattice.y0} {lattice.cell_m} {shape} {crs}")
+
+
+def text_digest(text: str) -> str:
+    """Digest a text."""
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def file_digest(path: Path) -> str:
+    """Digest a file by its bytes (sha256, hexadecimal)."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def section_digests(settings: Settings, sections: tuple[str, ...]) -> Parts:
+    """Digest the named settings sections, each on its own."""
+    return {
+        f"section {name}": text_digest(json.dumps(getattr(settings, name).model_dump(mode="json"), sort_keys=True))
+        for name in sections
+    }
+
+
+def code_digest() -> str:
+    """Digest gisprio's own source files and shipped tables, and the versions of the libraries it leans on."""
+    package = Path(__file__).resolve().parent.parent
+    shipped = [
+        *package.rglob("*.py"),
+        *package.rglob("*.toml"),
+        *package.rglob("*.csv"),
+        *(path for kind in ("curves", "legends", "setbacks") for path in (package.parent / "configs" / kind).rglob("*.*")),
+    ]
+    digest = hashlib.sha256(platform.python_version().encode())
+    for path in sorted(shipped):
+        digest.update(path.relative_to(package.parent).as_posix().encode())
+        digest.update(path.read_bytes())
+    for library in LIBRARIES:
+        digest.update(f"{library} {version(library)}".encode())
+    return digest.hexdigest()
+
+
+def key_of(stage: str, parts: Mapping[str, str]) -> str:
+    """Give the key of a stage: a digest over its name and all named parts."""
+    return text_digest(json.dumps([stage, sorted(parts.items())]))
+
+
+def joined(parts: Iterable[Mapping[str, str]]) -> Parts:
+    """Put the parts of a piece stage's tiles together, name by name, in the order given."""
+    lists: dict[str, list[str]] = {}
+    for part in parts:
+        for name, digest in part.items():
+            lists.setdefault(name, []).append(digest)
+    return {
+        name: digests[0] if len(set(digests)) == 1 else text_digest(" ".join(digests))
+        for name, digests in lists.items()
+    }

@@ -1,0 +1,140 @@
+"""The stage table: what runs, in which order, on what. It is the best diagram of the program.
+
+``whole`` stages get whole tables. ``piece`` stages are called once a tile with the rows of the tile's own
+segments (``core``) and the rows near them (``halo``); tables that are small and needed whole (``as_is``) come
+with the halo. Functions are named, not imported: a stage's code is loaded when it runs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from importlib import import_module
+from typing import Any
+
+from gisprio.contracts import layers
+from gisprio.contracts.cards import Stage
+from gisprio.contracts.schema import Layer
+
+STAGES: tuple[Stage, ...] = (
+    Stage(
+        "routing_grid", "gisprio.compute.terrain.relief:lay_routing_grid", "whole",
+        reads=(), sources=("dem",), sections=("dem",), writes=("elevation",),
+        says="Lays one grid of heights in metres over the area, the finest heights first.",
+    ),
+    Stage(
+        "network", "gisprio.compute.network.join:join_streams", "whole",
+        reads=("streams",), sources=("elevation",), sections=("streams",), writes=("segments", "source_parts"),
+        says="Joins stream lines at shared ends, turns them downstream, orders them.",
+    ),
+    Stage(
+        "catchments", "gisprio.compute.terrain.flow:share_catchments", "whole",
+        reads=("segments", "watershed"), sources=("elevation",), sections=("streams",), writes=("catchments",),
+        says="Routes the flow on heights lowered under the lines; gives each short piece of stream its ground.",
+    ),
+    Stage(
+        "reaches", "gisprio.compute.network.reaches:measure_reaches", "whole",
+        reads=(
+            "segments", "source_parts", "catchments", "water", "roads", "sub_watersheds", "watershed",
+        ),
+        sources=("elevation",), sections=("streams", "hydraulics", "dem"), writes=("reach_measures", "stretches"),
+        says="Cuts segments into reaches; measures slope, sinuosity, drainage area, bankfull size, stream power.",
+    ),
+    Stage(
+        "stations", "gisprio.compute.banks.stations:lay_stations", "piece",
+        reads=("segments", "reach_measures", "stretches"), halo=("segments",), sections=("streams",),
+        writes=("stations",),
+        says="Lays stations along the segments, square to the smoothed centre line.",
+    ),
+    Stage(
+        "bank_lines", "gisprio.compute.banks.bank_lines:find_bank_lines", "piece",
+        reads=("stations",), halo=("water", "bank_lines", "roads"), sections=("streams",), writes=("bank_points",),
+        says="Finds the bank line on each transect: given, edge of the water, or half the bankfull width.",
+    ),
+    Stage(
+        "valleys", "gisprio.compute.banks.valleys:measure_valleys", "piece",
+        reads=("stations", "reach_measures"), sources=("elevation",), sections=("streams", "setback"),
+        writes=("valleys",),
+        says="Measures the valley floor and how far the line lies from the low of the channel.",
+    ),
+    Stage(
+        "cover", "gisprio.compute.banks.cover:measure_cover", "piece",
+        reads=("stations", "bank_points"), as_is=("legend",), sources=("land_cover",),
+        sections=("setback", "streams"), writes=("side_cover",),
+        says="Reads the cover along each transect: buffer width, missing strip, adjacent cover.",
+    ),
+    Stage(
+        "gaps", "gisprio.compute.banks.gaps:find_gaps", "piece",
+        reads=("stations", "bank_points", "side_cover", "valleys", "reach_measures"), as_is=("legend",),
+        sources=("land_cover",), sections=("setback", "streams"), writes=("gap_pieces", "side_gaps"),
+        says="Finds runs of stations whose buffer is narrower than the setback, and the ground they lack.",
+    ),
+    Stage(
+        "side_scores", "gisprio.compute.scoring.sides:score_sides", "piece",
+        reads=(
+            "stations", "bank_points", "side_cover", "side_gaps", "gap_pieces", "valleys", "reach_measures",
+        ),
+        as_is=("legend",), sections=("priority", "setback", "streams", "hydraulics"),
+        writes=("side_scores", "bank_measures", "station_results"),
+        says="Scores each station side by each factor; gives each bank the score of its worst stretch.",
+    ),
+    Stage(
+        "frontages", "gisprio.compute.land.frontages:share_properties", "piece",
+        reads=("stations", "bank_points", "side_gaps", "gap_pieces"), halo=("properties", "water", "roads"),
+        sections=("setback",), writes=("frontages",),
+        says="Gives each property the bank whose strip lies mostly on it.",
+    ),
+    Stage(
+        "ranks", "gisprio.compute.scoring.ranks:rank_banks", "whole",
+        reads=("reach_measures", "bank_measures", "gap_pieces"),
+        sections=("priority", "setback", "robustness", "hydraulics"),
+        writes=("reaches", "banks", "bank_setbacks", "gaps", "factors"),
+        says="Puts the factor scores together by exact whole-number keys; ranks banks and reaches.",
+    ),
+    Stage(
+        "property_ranks", "gisprio.compute.land.ranks:rank_properties", "whole",
+        reads=("frontages", "banks", "reach_measures", "properties"), writes=("ranked_properties",),
+        says="Ranks properties by priority times metres of gap.",
+    ),
+)
+
+RESULT_TABLES = {
+    "reaches": "reaches",
+    "banks": "banks",
+    "bank_setbacks": "bank_setbacks",
+    "gaps": "gaps",
+    "properties": "ranked_properties",
+}
+"""Result layer and the table it is. Findings are gathered by the engine, stations are streamed."""
+
+STATION_TABLE = "station_results"
+"""The table that goes to ``stations.parquet`` tile by tile and is never whole."""
+
+FACTOR_TABLES = ("side_scores", "bank_measures", "banks", "station_results")
+"""Tables that carry the columns of the factor cards besides their own."""
+
+_OTHER_NAMES = {"properties": "PARCELS", "ranked_properties": "PROPERTIES"}
+
+
+def promised(table: str) -> Layer | None:
+    """Give the layer a table is held to, factor columns included; None where contracts name none.
+
+    Parameters
+    ----------
+    table
+        Name of a table as the stage table writes it.
+    """
+    layer = getattr(layers, _OTHER_NAMES.get(table, table.upper()), None)
+    if not isinstance(layer, Layer):
+        return None
+    if table not in FACTOR_TABLES:
+        return layer
+    from gisprio.compute.factors import layer_with_factors
+
+    return layer_with_factors(layer)
+
+
+def stage_function(stage: Stage) -> Callable[..., dict[str, Any]]:
+    """Import the function of a stage."""
+    module, name = stage.function.split(":")
+    function: Callable[..., dict[str, Any]] = getattr(import_module(module), name)
+    return function

@@ -1,0 +1,194 @@
+"""The store: what stages gave, kept in ``.gisprio/`` of the result folder under the key of what they were made from.
+
+One folder an entry, ``.gisprio/kept/STAGE/KEY/``: ``entry.json``, a Parquet file a table (geometry as WKB), an
+npy file a grid. An entry is written beside and then renamed, so it is whole or absent.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from gisprio.contracts.findings import Finding
+from gisprio.contracts.grids import Grid, Lattice
+from gisprio.run.fingerprints import grid_digest, table_digest
+
+STORE_FORMAT = 1
+STORE = ".gisprio"
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One kept outcome of a stage, on the whole or on a tile.
+
+    Parameters
+    ----------
+    folder
+        Where it lies.
+    digests
+        Content digest of each table and grid.
+    grids
+        Names of those that are grids.
+    findings
+        What the stage noticed.
+    seconds
+        Time it took when it ran.
+    crs
+        Working system, put on geometries as they are read.
+    """
+
+    folder: Path
+    digests: Mapping[str, str]
+    grids: tuple[str, ...]
+    findings: tuple[Finding, ...]
+    seconds: float
+    crs: str
+
+    def table(self, name: str) -> pd.DataFrame:
+        """Read a table back, equal to what was kept."""
+        path = self.folder / f"{name}.parquet"
+        columns = json.loads((self.folder / "entry.json").read_text("utf-8"))["tables"]
+        if not columns[name]:
+            return pd.read_parquet(path)
+        frame = gpd.read_parquet(path)
+        return frame.set_crs(self.crs, allow_override=True)
+
+    def grid(self, name: str) -> Grid:
+        """Open a grid by memory map."""
+        about = json.loads((self.folder / "entry.json").read_text("utf-8"))["grids"][name]
+        values = np.load(self.folder / f"{name}.npy", mmap_mode="r", allow_pickle=False)
+        lattice = Lattice(about["x0"], about["y0"], about["cell_m"])
+        return Grid(values, lattice, about["row"], about["column"], about["nodata"])
+
+
+class Store:
+    """The store of one result folder.
+
+    Parameters
+    ----------
+    folder
+        The result folder; ``.gisprio/`` is made in it.
+    crs
+        Working system as WKT.
+    """
+
+    def __init__(self, folder: Path, crs: str) -> None:
+        self.place = folder / STORE
+        self.crs = crs
+        self.place.mkdir(parents=True, exist_ok=True)
+        about = self.place / "store.json"
+        if not about.exists() or json.loads(about.read_text("utf-8")).get("format") != STORE_FORMAT:
+            shutil.rmtree(self.place / "kept", ignore_errors=True)
+            write_json(about, {"format": STORE_FORMAT})
+
+    def find(self, stage: str, key: str) -> Entry | None:
+        """Give the entry of a stage under a key; None where there is none."""
+        return read_entry(self._folder(stage, key), self.crs)
+
+    def keep(
+        self, stage: str, key: str, outcome: Mapping[str, pd.DataFrame | Grid], findings: list[Finding], seconds: float
+    ) -> Entry:
+        """Write what a stage gave; give the entry.
+
+        Raises
+        ------
+        OSError
+            The disk is full or not writable.
+        """
+        folder = self._folder(stage, key)
+        beside = folder.with_name(f"{folder.name}.part{os.getpid()}")
+        shutil.rmtree(beside, ignore_errors=True)
+        beside.mkdir(parents=True)
+        about: dict[str, Any] = {"tables": {}, "grids": {}, "digests": {}, "seconds": seconds}
+        for name, value in outcome.items():
+            if isinstance(value, Grid):
+                np.save(beside / f"{name}.npy", value.values, allow_pickle=False)
+                about["grids"][name] = _grid_head(value)
+                about["digests"][name] = grid_digest(value)
+            else:
+                value.to_parquet(beside / f"{name}.parquet", index=False)
+                about["tables"][name] = isinstance(value, gpd.GeoDataFrame)
+                about["digests"][name] = table_digest(value)
+        about["findings"] = [[f.severity, f.layer, f.check, f.feature_id, f.says, f.do] for f in findings]
+        write_json(beside / "entry.json", about)
+        shutil.rmtree(folder, ignore_errors=True)
+        os.replace(beside, folder)
+        entry = read_entry(folder, self.crs)
+        assert entry is not None
+        return entry
+
+    def drop_all_but(self, entries: list[Entry]) -> None:
+        """Remove what a finished run did not use, and note what it did use."""
+        used = {entry.folder for entry in entries}
+        for stage in sorted((self.place / "kept").glob("*")):
+            for folder in sorted(stage.iterdir()):
+                if folder not in used:
+                    shutil.rmtree(folder, ignore_errors=True)
+        tables: dict[str, list[str]] = {}
+        for entry in entries:
+            for name in entry.digests:
+                tables.setdefault(name, []).append(entry.folder.relative_to(self.place).as_posix())
+        write_json(self.place / "last_run.json", {"format": STORE_FORMAT, "crs": self.crs, "tables": tables})
+
+    def _folder(self, stage: str, key: str) -> Path:
+        return self.place / "kept" / stage / key[:32]
+
+
+def read_entry(folder: Path, crs: str) -> Entry | None:
+    """Read the head of an entry; None where there is none."""
+    path = folder / "entry.json"
+    if not path.exists():
+        return None
+    about = json.loads(path.read_text("utf-8"))
+    findings = tuple(Finding(*row) for row in about["findings"])
+    return Entry(folder, about["digests"], tuple(about["grids"]), findings, about["seconds"], crs)
+
+
+def last_table(folder: Path, name: str) -> pd.DataFrame | None:
+    """Read a table of the last finished run from the store, tiles put together; None when it is not kept.
+
+    Parameters
+    ----------
+    folder
+        The result folder.
+    name
+        Name of the table in the stage table.
+    """
+    place = folder / STORE
+    if not (place / "last_run.json").exists():
+        return None
+    about = json.loads((place / "last_run.json").read_text("utf-8"))
+    entries = [read_entry(place / part, about["crs"]) for part in about["tables"].get(name, [])]
+    frames = [entry.table(name) for entry in entries if entry is not None]
+    if not frames or len(frames) < len(entries):
+        return None
+    return pd.concat(frames, ignore_index=True)
+
+
+def write_json(path: Path, content: object) -> None:
+    """Write JSON beside, then put it in place in one step."""
+    beside = path.with_name(f"{path.name}.part{os.getpid()}")
+    with beside.open("w", encoding="utf-8") as file:
+        json.dump(content, file, ensure_ascii=False, indent=1, allow_nan=False)
+        file.write("\n")
+        file.flush()
+        os.fsync(file.fileno())
+    os.replace(beside, path)
+
+
+def _grid_head(grid: Grid) -> dict[str, Any]:
+    lattice = grid.lattice
+    return {
+        "x0": float(lattice.x0), "y0": float(lattice.y0), "cell_m": float(lattice.cell_m),
+        "row": int(grid.row), "column": int(grid.column),
+        "nodata": None if grid.nodata is None else float(grid.nodata),
+    }

@@ -1,1 +1,13 @@
-"""Products."""
+"""Products: what is written from results. Each is one row of :data:`PRODUCTS`."""
+
+from __future__ import annotations
+
+from gisprio.contracts.cards import Product
+
+PRODUCTS: tuple[Product, ...] = (
+    Product("ranked.gpkg", "gisprio.products.ranked:write_ranked", "All result layers, styled."),
+    Product("reaches.csv", "gisprio.products.tables:write_reaches", "The reaches without geometry."),
+    Product("banks.csv", "gisprio.products.tables:write_banks", "The banks without geometry."),
+    Product("properties.csv", "gisprio.products.tables:write_properties", "The properties without geometry."),
+    Product("map.html", "gisprio.products.map:write_map", "Interactive map, one file, needs no network."),
+)

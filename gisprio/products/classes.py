@@ -1,0 +1,62 @@
+"""Five classes of urgency by share of the ranked, one colour each, for map and styled layers alike."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+SHARES_PCT = (5, 10, 25, 50)
+"""Upper bound of the first four classes, in percent of what is ranked [own]; the rest is the fifth."""
+
+VIRIDIS_5 = ("#440154", "#3b528b", "#21918c", "#5ec962", "#fde725")
+"""Five steps of the viridis ramp, most urgent first: dark stands out on a light hillshade."""
+
+NOT_RANKED = "#767c85"
+GAP = "#b03a0c"
+PROPERTY = "#4c5663"
+
+
+@dataclass(frozen=True, slots=True)
+class UrgencyClass:
+    """One class.
+
+    Parameters
+    ----------
+    low, high
+        First and last rank of the class; ``high < low`` where it holds none.
+    colour
+        As #rrggbb.
+    says
+        Its line in a legend.
+    """
+
+    low: int
+    high: int
+    colour: str
+    says: str
+
+
+def urgency_classes(ranked: int) -> tuple[UrgencyClass, ...]:
+    """Cut ranks 1 to ``ranked`` into the five classes.
+
+    Parameters
+    ----------
+    ranked
+        How many have a rank.
+
+    Returns
+    -------
+    tuple of UrgencyClass
+        Most urgent first. The class of share p ends at rank ceil(p x ranked), so rank 1 is in the first.
+
+    Examples
+    --------
+    >>> [(c.low, c.high) for c in urgency_classes(200)]
+    [(1, 10), (11, 20), (21, 50), (51, 100), (101, 200)]
+    >>> [(c.low, c.high) for c in urgency_classes(1)]
+    [(1, 1), (2, 1), (2, 1), (2, 1), (2, 1)]
+    """
+    ends = [0, *(-(-ranked * share // 100) for share in SHARES_PCT), ranked]
+    labels = ["Top 5 %", "to 10 %", "to 25 %", "to 50 %", "The rest"]
+    return tuple(
+        UrgencyClass(ends[i] + 1, ends[i + 1], VIRIDIS_5[i], labels[i]) for i in range(len(VIRIDIS_5))
+    )

@@ -1,0 +1,126 @@
+"""Styles of the layers in ranked.gpkg, as QML text that desktop GIS reads."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from xml.sax.saxutils import quoteattr
+
+import pandas as pd
+
+from gisprio.contracts.cards import Tables
+from gisprio.products.classes import GAP, NOT_RANKED, PROPERTY, urgency_classes
+
+_WIDTHS_MM = (1.5, 1.2, 1.0, 0.8, 0.6)
+
+
+def layer_styles(tables: Tables) -> Mapping[str, str]:
+    """Give the QML of each styled layer.
+
+    Parameters
+    ----------
+    tables
+        Result layers; the ranks of ``banks`` say where the classes end.
+
+    Returns
+    -------
+    mapping of str to str
+        Layer name to QML.
+    """
+    return {"banks": banks_qml(tables["banks"]["rank"]), "gaps": gaps_qml(), "properties": properties_qml()}
+
+
+def banks_qml(rank: pd.Series) -> str:
+    """Give the style of banks: five classes by rank of priority, a dark casing, not ranked dashed grey."""
+    rules, symbols = [], []
+    classes = urgency_classes(int(rank.notna().sum()))
+    for number, (kind, width) in enumerate(zip(classes, _WIDTHS_MM, strict=True)):
+        where = f'"rank" >= {kind.low} AND "rank" <= {kind.high}'
+        rules.append(_rule(number, where, f"Priority: {kind.says}"))
+        casing = _line("#20242b", width + 0.5, order=2 * (4 - number))
+        symbols.append(_symbol(number, "line", casing, _line(kind.colour, width, order=2 * (4 - number) + 1)))
+    rules.append(_rule(len(symbols), '"rank" IS NULL', "Not ranked"))
+    symbols.append(_symbol(len(symbols), "line", _line(NOT_RANKED, 0.4, dash="dash")))
+    return _document("RuleRenderer", _rules(rules), symbols, geometry=1, levels=True)
+
+
+def gaps_qml() -> str:
+    """Give the style of gaps: hatched, the outline dashed where the gap is uncertain."""
+    rules = [
+        _rule(0, "\"certainty\" = 'clear'", "Gap"),
+        _rule(1, "\"certainty\" = 'uncertain'", "Gap, uncertain"),
+    ]
+    symbols = [
+        _symbol(0, "fill", _hatch(GAP, "solid")),
+        _symbol(1, "fill", _hatch(GAP, "dash")),
+    ]
+    return _document("RuleRenderer", _rules(rules), symbols, geometry=2)
+
+
+def properties_qml() -> str:
+    """Give the style of properties: thin outline, no fill."""
+    return _document(
+        "singleSymbol", "", [_symbol(0, "fill", _simple_fill(PROPERTY, "no", "solid", 0.25))], geometry=2
+    )
+
+
+def _document(renderer: str, rules: str, symbols: list[str], *, geometry: int, levels: bool = False) -> str:
+    return (
+        "<!DOCTYPE qgis PUBLIC 'http://mrcc.com/qgis.dtd' 'SYSTEM'>\n"
+        '<qgis version="3.22" styleCategories="Symbology">\n'
+        f'<renderer-v2 type="{renderer}" symbollevels="{int(levels)}" forceraster="0" enableorderby="0">\n'
+        f"{rules}<symbols>\n{''.join(symbols)}</symbols>\n</renderer-v2>\n"
+        f"<layerGeometryType>{geometry}</layerGeometryType>\n</qgis>\n"
+    )
+
+
+def _rules(rules: list[str]) -> str:
+    return f'<rules key="{_key(0)}">\n{"".join(rules)}</rules>\n'
+
+
+def _rule(number: int, where: str, label: str) -> str:
+    words = f"filter={quoteattr(where)} label={quoteattr(label)}"
+    return f'<rule key="{_key(number + 1)}" symbol="{number}" {words}/>\n'
+
+
+def _key(number: int) -> str:
+    return f"{{00000000-0000-4000-8000-{number:012d}}}"
+
+
+def _symbol(number: int, kind: str, *layers: str) -> str:
+    opening = f'<symbol name="{number}" type="{kind}" alpha="1" clip_to_extent="1" force_rhr="0">'
+    return f"{opening}\n{''.join(layers)}</symbol>\n"
+
+
+def _line(colour: str, width_mm: float, *, dash: str = "solid", order: int = 0) -> str:
+    return _layer(
+        "SimpleLine",
+        {
+            "line_color": _rgba(colour), "line_style": dash, "line_width": f"{width_mm:.2f}",
+            "line_width_unit": "MM", "capstyle": "round", "joinstyle": "round",
+        },
+        order,
+    )
+
+
+def _simple_fill(colour: str, fill: str, outline: str, width_mm: float) -> str:
+    return _layer(
+        "SimpleFill",
+        {
+            "style": fill, "color": _rgba(colour), "outline_color": _rgba(colour), "outline_style": outline,
+            "outline_width": f"{width_mm:.2f}", "outline_width_unit": "MM",
+        },
+    )
+
+
+def _hatch(colour: str, outline: str) -> str:
+    return _simple_fill(colour, "b_diagonal", outline, 0.4)
+
+
+def _layer(kind: str, options: Mapping[str, str], order: int = 0) -> str:
+    rows = "".join(f'<prop k="{key}" v="{value}"/>\n' for key, value in options.items())
+    return f'<layer class="{kind}" enabled="1" locked="0" pass="{order}">\n{rows}</layer>\n'
+
+
+def _rgba(colour: str) -> str:
+    red, green, blue = (int(colour[i : i + 2], 16) for i in (1, 3, 5))
+    return f"{red},{green},{blue},255"

@@ -1,0 +1,110 @@
+"""Result layers as CSV: UTF-8, no geometry, no cell that a spreadsheet would compute."""
+
+from __future__ import annotations
+
+from decimal import ROUND_HALF_EVEN, Decimal
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from gisprio.contracts.cards import Results
+
+_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
+_DIGITS_BY_SUFFIX = (
+    ("_m_m", 6),
+    ("_1_m", 6),
+    ("_m3_s", 3),
+    ("_w_m2", 2),
+    ("_km2", 3),
+    ("_m2", 1),
+    ("_m", 1),
+    ("_deg", 1),
+    ("_pct", 1),
+    ("_score", 1),
+    ("_share", 4),
+)
+_DIGITS_BY_NAME = {"priority": 2, "sinuosity": 3, "froude": 3, "rank_p05": 1, "rank_p50": 1, "rank_p95": 1}
+
+
+def write_reaches(path: Path, results: Results) -> None:
+    """Write the layer ``reaches`` as CSV."""
+    write_table(path, results.tables["reaches"])
+
+
+def write_banks(path: Path, results: Results) -> None:
+    """Write the layer ``banks`` as CSV."""
+    write_table(path, results.tables["banks"])
+
+
+def write_properties(path: Path, results: Results) -> None:
+    """Write the layer ``properties`` as CSV."""
+    write_table(path, results.tables["properties"])
+
+
+def write_table(path: Path, frame: pd.DataFrame) -> None:
+    """Write a table as CSV: the layer's columns in order, nulls as empty cells.
+
+    Parameters
+    ----------
+    path
+        File to write.
+    frame
+        The layer; a geometry is left out.
+
+    Notes
+    -----
+    Text cells that a spreadsheet would read as a formula get an apostrophe in front. Numbers are written
+    plainly (no exponent), rounded by the unit of their column: see :func:`digits_of`.
+    """
+    plain = frame
+    if isinstance(frame, gpd.GeoDataFrame):
+        plain = pd.DataFrame(frame.drop(columns=frame.geometry.name))
+    cells = pd.DataFrame({name: _cells(str(name), plain[name]) for name in plain.columns}, dtype=object)
+    cells.columns = pd.Index([guard(str(name)) for name in plain.columns])
+    with path.open("w", encoding="utf-8", newline="") as file:
+        cells.to_csv(file, index=False, lineterminator="\n")
+
+
+def guard(text: str) -> str:
+    """Put an apostrophe before text that a spreadsheet would take for a formula.
+
+    Examples
+    --------
+    >>> guard("=1+1"), guard("Tansy Brook")
+    ("'=1+1", 'Tansy Brook')
+    """
+    return "'" + text if text.lstrip(" \u00a0\ufeff")[:1] in _FORMULA_STARTS else text
+
+
+def digits_of(column: str) -> int:
+    """Give the decimals a column of fractions is written with, by its unit suffix."""
+    if column in _DIGITS_BY_NAME:
+        return _DIGITS_BY_NAME[column]
+    for suffix, digits in _DIGITS_BY_SUFFIX:
+        if column.endswith(suffix):
+            return digits
+    return 4
+
+
+def _cells(name: str, values: pd.Series) -> list[Any]:
+    """Give the cells of one column as text, None where null."""
+    if pd.api.types.is_bool_dtype(values.dtype):
+        return [None if pd.isna(v) else str(bool(v)).lower() for v in values]
+    if pd.api.types.is_integer_dtype(values.dtype):
+        return [None if pd.isna(v) else str(int(v)) for v in values]
+    if pd.api.types.is_float_dtype(values.dtype):
+        return [None if pd.isna(v) else _plain(float(v), digits_of(name)) for v in values]
+    return [None if pd.isna(v) else guard(str(v)) for v in values]
+
+
+def _plain(value: float, digits: int) -> str:
+    """Give a number without exponent and without trailing zeros after the point."""
+    if not np.isfinite(value):
+        raise ValueError(f"{value} cannot stand in a table")
+    rounded = Decimal(repr(value)).quantize(Decimal(1).scaleb(-digits), rounding=ROUND_HALF_EVEN)
+    text = f"{rounded:f}"
+    text = text.rstrip("0").rstrip(".") if "." in text else text
+    return "0" if text in ("-0", "") else text

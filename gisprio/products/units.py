@@ -1,0 +1,42 @@
+"""Units at the edge: what people read, where columns stay SI."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import Literal
+
+from gisprio.contracts.constants import CUBIC_FOOT_M3, FOOT_M, SQUARE_MILE_KM2
+
+ACRE_M2 = 43_560 * FOOT_M.value**2
+"""One acre, by definition 43,560 square feet."""
+
+Shown = tuple[float, str]
+
+_SI: Mapping[str, Shown] = MappingProxyType({
+    "m": (1.0, "m"),
+    "m2": (1.0, "m²"),
+    "km2": (1.0, "km²"),
+    "m3/s": (1.0, "m³/s"),
+    "m/m": (1.0, "m/m"),
+    "W/m2": (1.0, "W/m²"),
+})
+_US: Mapping[str, Shown] = MappingProxyType({
+    **_SI,
+    "m": (1 / FOOT_M.value, "ft"),
+    "m2": (1 / ACRE_M2, "acres"),
+    "km2": (1 / SQUARE_MILE_KM2.value, "mi²"),
+    "m3/s": (1 / CUBIC_FOOT_M3.value, "cfs"),
+    "m/m": (1.0, "ft/ft"),
+})
+
+
+def shown_units(system: Literal["si", "us"]) -> Mapping[str, Shown]:
+    """Give, for each SI unit of a column, the factor and the name people read.
+
+    Examples
+    --------
+    >>> shown_units("us")["m"]
+    (3.280839895013123, 'ft')
+    """
+    return _US if system == "us" else _SI

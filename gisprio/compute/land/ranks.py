@@ -1,0 +1,77 @@
+"""Ranks of properties: where their banks are urgent and there are metres of gap to close."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from gisprio.compute.scoring.keys import ranks
+from gisprio.contracts.cards import Output, Sources, Tables
+from gisprio.contracts.findings import Finding, findings_table
+from gisprio.contracts.layers import PROPERTIES
+from gisprio.contracts.schema import empty
+from gisprio.contracts.settings import Settings
+
+
+def rank_properties(tables: Tables, sources: Sources, settings: Settings) -> Output:
+    """Rank properties by priority times metres of gap.
+
+    Parameters
+    ----------
+    tables
+        ``frontages``, ``banks``, ``reach_measures``, ``properties``.
+    sources, settings
+        None.
+
+    Returns
+    -------
+    dict
+        ``ranked_properties`` (layer ``properties`` of the results) and ``findings``.
+
+    Notes
+    -----
+    priority = sum(priority of bank x frontage) / sum(frontage), over ranked banks; priority_gap_m = priority x metres
+    of gap on ranked banks, kept to 0.1, which is what ranks.
+    """
+    frontages = _with_banks(tables)
+    if not len(frontages):
+        return {"ranked_properties": empty(PROPERTIES, tables["properties"].crs), "findings": findings_table([])}
+    table = frontages.groupby("property_id").agg(frontage_m=("frontage_m", "sum"))
+    for column in ("gap_length_m", "gap_area_m2"):
+        table[column] = frontages.groupby("property_id")[column].sum(min_count=1)
+    ranked = frontages[frontages["priority"].notna()]
+    weighed = (ranked["priority"] * ranked["frontage_m"]).groupby(ranked["property_id"]).sum()
+    table["priority"] = (weighed / ranked.groupby("property_id")["frontage_m"].sum()).round(2)
+    gap = ranked.groupby("property_id")["gap_length_m"].sum(min_count=1)
+    table["priority_gap_m"] = (table["priority"] * gap).round(1)
+    known = table["priority_gap_m"].notna()
+    table["rank"] = pd.array([pd.NA] * len(table), dtype="Int64")
+    table.loc[known, "rank"] = ranks(np.round(table.loc[known, "priority_gap_m"].to_numpy() * 10).astype(np.int64))
+    for absent in ("rank_p05", "rank_p95", "top_share"):
+        table[absent] = np.nan
+    table["site_count"] = pd.array([pd.NA] * len(table), dtype="Int64")
+    shapes = tables["properties"][["property_id", "geometry"]]
+    result = shapes.merge(table.reset_index(), on="property_id", validate="one_to_one")
+    result = result.sort_values("property_id", ignore_index=True)
+    return {"ranked_properties": result[[*PROPERTIES.names(), "geometry"]], "findings": findings_table(_findings(table))}
+
+
+def _with_banks(tables: Tables) -> pd.DataFrame:
+    """Join each frontage to its bank's priority."""
+    reach_ids = tables["reach_measures"][["reach_no", "reach_id"]]
+    frontages = tables["frontages"].merge(pd.DataFrame(reach_ids), on="reach_no", validate="many_to_one")
+    frontages["side"] = np.where(frontages["side"] == 0, "left", "right")
+    banks = pd.DataFrame(tables["banks"][["bank_id", "reach_id", "side", "priority"]])
+    return frontages.merge(banks, on=["reach_id", "side"], validate="many_to_one")
+
+
+def _findings(table: pd.DataFrame) -> list[Finding]:
+    if table["priority_gap_m"].notna().any():
+        return []
+    return [
+        Finding(
+            "warning", "properties", "not_ranked", "",
+            "Properties are not ranked: their rank follows metres of gap, and no gap could be measured.",
+            "See the findings about land cover; until then use the ranked banks.",
+        )
+    ]

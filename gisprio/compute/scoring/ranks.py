@@ -1,0 +1,238 @@
+"""Ranks of banks and reaches, from whole keys; need, and the reason in one sentence."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from gisprio.compute.banks.gaps import SIDE_LETTERS
+from gisprio.compute.factors import FACTORS, layer_with_factors
+from gisprio.compute.scoring.keys import group_score, priority_keys, priority_of, ranks, whole_weights
+from gisprio.compute.scoring.reasons import why_not_ranked, why_sentence
+from gisprio.compute.scoring.values import FULL, nodes_of
+from gisprio.compute.setbacks import setback_width
+from gisprio.contracts.cards import Factor, Output, Sources, Tables
+from gisprio.contracts.findings import Finding, findings_table
+from gisprio.contracts.layers import BANK_SETBACKS, BANKS, GAPS, REACHES
+from gisprio.contracts.schema import empty
+from gisprio.contracts.settings import Priority, Settings
+from gisprio.contracts.words import SIDES
+
+_DRAWS = ("rank_p05", "rank_p50", "rank_p95", "top_share")
+_GROUPS = ("erosion", "gap")
+
+
+def rank_banks(tables: Tables, sources: Sources, settings: Settings) -> Output:
+    """Rank banks by erosion, gap and both; give reaches the priority of their more urgent bank.
+
+    Parameters
+    ----------
+    tables
+        ``reach_measures``, ``bank_measures``, ``gap_pieces``.
+    sources
+        None.
+    settings
+        Sections ``priority``, ``setback``.
+
+    Returns
+    -------
+    dict
+        ``banks``, ``reaches``, ``gaps``, ``bank_setbacks``, ``factors`` and ``findings``.
+
+    Notes
+    -----
+    A factor counts for the whole run or not at all: where it is known on less than ``factor_coverage`` of the ranked
+    banks it is shown and not ranked on. A single missing value takes the card's neutral score, basis default.
+    """
+    priority = settings.priority
+    banks = _named(tables["bank_measures"], tables["reach_measures"], settings)
+    banks["not_ranked"] = [
+        why_not_ranked(kind, length, priority.ranked_kinds)
+        for kind, length in zip(banks["kind"], banks["length_m"], strict=True)
+    ]
+    ranked = banks["not_ranked"].isna().to_numpy()
+    factors = factor_table(banks[ranked], priority)
+    _fill_missing(banks, ranked)
+    _add_scores(banks, ranked, factors, priority)
+    banks["why"] = [why_sentence(bank, factors) for bank in banks.to_dict("records")]
+    gaps = _gaps(tables["gap_pieces"], banks, settings)
+    return {
+        "banks": banks[[*layer_with_factors(BANKS).names(), "geometry"]],
+        "reaches": _reaches(tables["reach_measures"], banks),
+        "gaps": gaps,
+        "bank_setbacks": _setbacks(banks),
+        "factors": factors,
+        "findings": findings_table(_findings(banks, ranked, factors, priority)),
+    }
+
+
+def _named(measures: pd.DataFrame, reaches: pd.DataFrame, settings: Settings) -> gpd.GeoDataFrame:
+    """Join reach attributes to banks and name them; reach order, left before right."""
+    columns = ["reach_no", "reach_id", "name", "kind", "sub_watershed_id"]
+    banks = gpd.GeoDataFrame(measures.merge(pd.DataFrame(reaches[columns]), on="reach_no", validate="many_to_one"))
+    letters = np.array(SIDE_LETTERS)[banks["side"].to_numpy(int)]
+    banks["bank_id"] = [f"{reach}-{letter}" for reach, letter in zip(banks["reach_id"], letters, strict=True)]
+    banks["side"] = np.array(SIDES)[banks["side"].to_numpy(int)]
+    banks["setback_m"] = setback_width(settings)
+    banks["setback_rule"] = settings.setback.rule
+    banks["setback_kind"] = settings.setback.kind
+    banks["buffer_width_m_known"] = banks["buffer_width_m"].notna()
+    banks["buffer_width_basis"] = np.where(banks.pop("buffer_width_m_known"), "measured", "missing")
+    for absent in ("constrained_length_m", "plantable_area_m2", "bank_height_m", "bank_angle_deg", *_DRAWS):
+        banks[absent] = np.nan
+    return banks
+
+
+def factor_table(ranked: pd.DataFrame, priority: Priority) -> pd.DataFrame:
+    """Give one row a factor: its card, its whole weight per mille, whether it is ranked on, on how many banks it is known."""
+    rows = [_factor_row(registered.card, ranked, priority) for registered in FACTORS]
+    table = pd.DataFrame(rows)
+    for group in _GROUPS:
+        own = (table["group"] == group) & table["used"]
+        given = dict(zip(table.loc[own, "key"], table.loc[own, "given_weight"], strict=True))
+        weights = whole_weights(given, FULL)
+        table.loc[own, "weight"] = [weights[key] for key in table.loc[own, "key"]]
+    return table
+
+
+def _factor_row(card: Factor, ranked: pd.DataFrame, priority: Priority) -> dict[str, object]:
+    given = getattr(priority, card.group).get(card.key, 0.0)
+    known = float((ranked[card.basis_column] != "missing").mean()) if len(ranked) else 0.0
+    return {
+        "key": card.key,
+        "group": card.group,
+        "title": card.title,
+        "unit": card.unit,
+        "digits": card.digits,
+        "value_column": card.value_column,
+        "basis_column": card.basis_column,
+        "score_column": card.score_column,
+        "given_weight": float(given),
+        "weight": 0,
+        "known_share": known,
+        "used": bool(given > 0 and known >= priority.factor_coverage),
+        "neutral": card.neutral,
+        "nodes": "; ".join(f"{value:g}: {score:.3g}" for value, score in nodes_of(card, priority)),
+        "says": card.says,
+        "because": card.because,
+        "scaled_says": card.scaled_says,
+        "source": card.source if card.key not in priority.nodes else "config",
+        "status": card.status,
+    }
+
+
+def _fill_missing(banks: pd.DataFrame, ranked: np.ndarray) -> None:
+    """Give ranked banks the neutral score where a factor is missing; basis default."""
+    for card in (registered.card for registered in FACTORS):
+        gone = ranked & (banks[card.basis_column] == "missing").to_numpy()
+        banks.loc[gone, card.score_column] = card.neutral * 100
+        banks.loc[gone, card.basis_column] = "default"
+
+
+def _add_scores(banks: pd.DataFrame, ranked: np.ndarray, factors: pd.DataFrame, priority: Priority) -> None:
+    """Add scores, keys, ranks and need to ``banks``, which is this stage's own new table."""
+    whole_scores = {
+        row.key: np.round(banks.loc[ranked, row.score_column].to_numpy(float) * FULL / 100).astype(np.int64)
+        for row in factors[factors["used"]].itertuples()
+    }
+    group: dict[str, np.ndarray] = {}
+    for name in _GROUPS:
+        own = factors[(factors["group"] == name) & factors["used"]]
+        if len(own):
+            group[name] = group_score(whole_scores, dict(zip(own["key"], own["weight"], strict=True)))
+    share = whole_weights({name: getattr(priority.weights, name) if name in group else 0.0 for name in _GROUPS}, 100)
+    nothing = np.zeros(int(ranked.sum()), np.int64)
+    for name in _GROUPS:
+        banks[f"{name}_score"] = np.nan
+        banks[f"{name}_rank"] = pd.array([pd.NA] * len(banks), dtype="Int64")
+        if name in group:
+            banks.loc[ranked, f"{name}_score"] = group[name] / 100
+            banks.loc[ranked, f"{name}_rank"] = ranks(group[name])
+    banks["priority"], banks["rank"] = np.nan, pd.array([pd.NA] * len(banks), dtype="Int64")
+    banks["need"] = None
+    if not group:
+        return
+    keys = priority_keys(group.get("erosion", nothing), group.get("gap", nothing), share, priority.combine)
+    banks.loc[ranked, "priority"] = priority_of(keys, priority.combine)
+    banks.loc[ranked, "rank"] = ranks(keys)
+    banks.loc[ranked, "need"] = needs(banks.loc[ranked, "erosion_score"], banks.loc[ranked, "gap_score"], priority.need_at)
+
+
+def needs(erosion: pd.Series, gap: pd.Series, need_at: float) -> list[str]:
+    """Say which of the two scores (0..100) reach the threshold; a missing score does not."""
+    names = {(True, True): "both", (True, False): "erosion_only", (False, True): "gap_only", (False, False): "none"}
+    return [names[bool(e >= need_at), bool(g >= need_at)] for e, g in zip(erosion, gap, strict=True)]
+
+
+def _reaches(measures: pd.DataFrame, banks: pd.DataFrame) -> pd.DataFrame:
+    first = banks.sort_values(["rank", "bank_id"], na_position="last").drop_duplicates("reach_id").set_index("reach_id")
+    reaches = measures.drop(columns=["reach_no", "segment_no", "from_m", "to_m"]).copy()
+    for column in ("not_ranked", "erosion_score", "gap_score", "priority"):
+        reaches[column] = first[column].reindex(reaches["reach_id"]).to_numpy()
+    reaches["gap_length_m"] = (
+        banks.groupby("reach_id")["gap_length_m"].sum(min_count=1).reindex(reaches["reach_id"]).to_numpy()
+    )
+    reaches["rank"] = pd.array([pd.NA] * len(reaches), dtype="Int64")
+    known = reaches["priority"].notna()
+    best = banks.groupby("reach_id")["rank"].min().reindex(reaches.loc[known, "reach_id"])
+    reaches.loc[known, "rank"] = ranks(-best.to_numpy(np.int64))
+    for absent in ("rank_p05", "rank_p95", "top_share"):
+        reaches[absent] = np.nan
+    return reaches[[*REACHES.names(), "geometry"]]
+
+
+def _gaps(pieces: pd.DataFrame, banks: pd.DataFrame, settings: Settings) -> pd.DataFrame:
+    if not len(pieces):
+        return empty(GAPS, getattr(banks, "crs", None))
+    gaps = pieces.merge(banks[["reach_no", "reach_id"]].drop_duplicates("reach_no"), on="reach_no", validate="many_to_one")
+    gaps["bank_id"] = gaps["gap_id"].str.rsplit("-", n=1).str[0]
+    gaps["side"] = np.array(SIDES)[gaps["side"].to_numpy(int)]
+    gaps["rule"] = settings.setback.rule
+    gaps["setback_m"] = setback_width(settings)
+    gaps["length_m"] = gaps["to_m"] - gaps["from_m"]
+    return gaps[[*GAPS.names(), "geometry"]]
+
+
+def _setbacks(banks: pd.DataFrame) -> pd.DataFrame:
+    return pd.DataFrame(banks.rename(columns={"setback_rule": "rule"})[BANK_SETBACKS.names()])
+
+
+def _findings(
+    banks: pd.DataFrame, ranked: np.ndarray, factors: pd.DataFrame, priority: Priority
+) -> list[Finding]:
+    found = []
+    for row in factors[(factors["given_weight"] > 0) & ~factors["used"]].itertuples():
+        found.append(
+            Finding(
+                "warning", "banks", "factor_coverage", row.key,
+                f"{row.title} is known on {row.known_share:.0%} of the ranked banks, under the "
+                f"{priority.factor_coverage:.0%} wanted: it is shown, not ranked on.",
+                "Give the layers it needs for the whole watershed, or lower [priority] factor_coverage.",
+            )
+        )
+    for row in factors[factors["used"]].itertuples():
+        gone = int((ranked & (banks[row.basis_column] == "default").to_numpy()).sum())
+        if gone:
+            found.append(
+                Finding(
+                    "note", "banks", "factor_neutral", row.key,
+                    f"{row.title} is missing on {gone} of {int(ranked.sum())} ranked banks, which take the neutral "
+                    f"score {row.neutral * 100:g}, basis default.",
+                    "Read their rank with that in mind.",
+                )
+            )
+    reasons: Mapping[str, int] = banks.loc[~ranked, "not_ranked"].value_counts().to_dict()
+    for reason, count in sorted(reasons.items()):
+        found.append(
+            Finding("note", "banks", "not_ranked", "", f"{count} banks are not ranked: {reason}.",
+                    "Nothing, if that is right; else mend the kind of the line, or [priority] ranked_kinds.")
+        )
+    if not ranked.any():
+        found.append(
+            Finding("warning", "banks", "nothing_ranked", "", "No bank is ranked.",
+                    "Look at column not_ranked: it holds the reason of each bank.")
+        )
+    return found

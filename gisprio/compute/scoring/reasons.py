@@ -1,0 +1,75 @@
+"""Reasons in words: why a bank is not ranked, and why it ranks where it does."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from typing import Any
+
+import pandas as pd
+
+_KINDS = {
+    "ditch": "a ditch",
+    "piped": "piped",
+    "lake_path": "standing water, without a bank",
+    "tidal": "tidal",
+    "canal": "a canal",
+    "unconfirmed": "not confirmed to be a stream",
+    "natural": "natural",
+}
+NEED_WORDS = {
+    "both": "Likely to erode and short of riparian cover",
+    "erosion_only": "Likely to erode, riparian cover mostly there: look first",
+    "gap_only": "Short of riparian cover, less likely to erode",
+    "none": "Neither score is high",
+}
+SPEAKS_FROM = 30.0
+"""A factor is named in the sentence from this score on [own]."""
+
+
+def why_not_ranked(kind: str, length_m: float, ranked_kinds: Collection[str]) -> str | None:
+    """Give the reason a bank is not ranked, or None.
+
+    >>> why_not_ranked("ditch", 200.0, ("natural",))
+    'a ditch'
+    """
+    if kind not in ranked_kinds:
+        return _KINDS[kind]
+    if length_m <= 0:
+        return "no bank: all of it is standing water, piped or under a crossing"
+    return None
+
+
+def why_sentence(bank: Mapping[Any, Any], factors: pd.DataFrame) -> str:
+    """Say in one sentence how a bank's rank came about.
+
+    Parameters
+    ----------
+    bank
+        A row of ``banks``.
+    factors
+        The table of factors.
+    """
+    if isinstance(bank["not_ranked"], str):
+        return f"Not ranked: {bank['not_ranked']}."
+    if not isinstance(bank["need"], str):
+        return "Not ranked on any factor."
+    reasons = [phrase for row in factors.to_dict("records") if (phrase := _phrase(bank, row))]
+    unknown = [row["title"].lower() for row in factors.to_dict("records") if bank[row["basis_column"]] == "default"]
+    sentence = NEED_WORDS[bank["need"]]
+    if reasons:
+        sentence += ": " + ", ".join(reasons)
+    if unknown:
+        sentence += "; not known: " + ", ".join(unknown)
+    return sentence + "."
+
+
+def _phrase(bank: Mapping[Any, Any], factor: Mapping[Any, Any]) -> str:
+    """Give a factor's phrase where it is ranked on, known and not low."""
+    value, score = bank[factor["value_column"]], bank[factor["score_column"]]
+    if not factor["used"] or pd.isna(value) or pd.isna(score) or score < SPEAKS_FROM:
+        return ""
+    if factor["unit"] == "share of the strip":
+        phrase = factor["because"].format(value=f"{value * 100:.0f} %")
+        cover = bank["adjacent_cover"]
+        return f"{phrase} ({cover})" if isinstance(cover, str) else phrase
+    return str(factor["because"].format(value=f"{value:.{factor['digits']}f}"))

@@ -36,7 +36,7 @@ PARCELS = Layer(
         C("class", "text", "Use of the parcel as the data names it.", null=True),
     ),
 )
-FRONT_PARCELS = Layer(
+PARCELS_MARKED = Layer(
     "parcels", "polygon", ("property_id",), "Properties, with the reason where they are passed over.",
     (
         *PARCELS.columns,

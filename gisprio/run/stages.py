@@ -40,6 +40,11 @@ STAGES: tuple[Stage, ...] = (
         says="Cuts segments into reaches; measures slope, sinuosity, drainage area, bankfull size, stream power.",
     ),
     Stage(
+        "passages", "gisprio.compute.land.passages:mark_passages", "whole",
+        reads=("properties", "water", "roads"), writes=("parcels",),
+        says="Marks river, road and rail parcels, on which no frontage is counted.",
+    ),
+    Stage(
         "stations", "gisprio.compute.banks.stations:lay_stations", "piece",
         reads=("segments", "reach_measures", "stretches"), halo=("segments",), sections=("streams",),
         writes=("stations",),
@@ -58,14 +63,14 @@ STAGES: tuple[Stage, ...] = (
     ),
     Stage(
         "cover", "gisprio.compute.banks.cover:measure_cover", "piece",
-        reads=("stations", "bank_points"), as_is=("legend",), sources=("land_cover",),
-        sections=("setback", "streams"), writes=("side_cover",),
+        reads=("bank_points",), as_is=("legend",), sources=("land_cover",),
+        sections=("setback",), writes=("side_cover",),
         says="Reads the cover along each transect: buffer width, missing strip, adjacent cover.",
     ),
     Stage(
         "gaps", "gisprio.compute.banks.gaps:find_gaps", "piece",
-        reads=("stations", "bank_points", "side_cover", "valleys", "reach_measures"), as_is=("legend",),
-        sources=("land_cover",), sections=("setback", "streams"), writes=("gap_pieces", "side_gaps"),
+        reads=("stations", "bank_points", "side_cover", "valleys", "reach_measures"),
+        sections=("setback",), writes=("gap_pieces", "side_gaps"),
         says="Finds runs of stations whose buffer is narrower than the setback, and the ground they lack.",
     ),
     Stage(
@@ -73,20 +78,20 @@ STAGES: tuple[Stage, ...] = (
         reads=(
             "stations", "bank_points", "side_cover", "side_gaps", "gap_pieces", "valleys", "reach_measures",
         ),
-        as_is=("legend",), sections=("priority", "setback", "streams", "hydraulics"),
+        sections=("priority",),
         writes=("side_scores", "bank_measures", "station_results"),
         says="Scores each station side by each factor; gives each bank the score of its worst stretch.",
     ),
     Stage(
         "frontages", "gisprio.compute.land.frontages:share_properties", "piece",
-        reads=("stations", "bank_points", "side_gaps", "gap_pieces"), halo=("properties", "water", "roads"),
+        reads=("stations", "bank_points", "side_cover", "side_gaps", "gap_pieces"), halo=("parcels",),
         sections=("setback",), writes=("frontages",),
         says="Gives each property the bank whose strip lies mostly on it.",
     ),
     Stage(
         "ranks", "gisprio.compute.scoring.ranks:rank_banks", "whole",
         reads=("reach_measures", "bank_measures", "gap_pieces"),
-        sections=("priority", "setback", "robustness", "hydraulics"),
+        sections=("priority", "setback"),
         writes=("reaches", "banks", "bank_setbacks", "gaps", "factors"),
         says="Puts the factor scores together by exact whole-number keys; ranks banks and reaches.",
     ),
@@ -112,7 +117,7 @@ STATION_TABLE = "station_results"
 FACTOR_TABLES = ("side_scores", "bank_measures", "banks", "station_results")
 """Tables that carry the columns of the factor cards besides their own."""
 
-_OTHER_NAMES = {"properties": "PARCELS", "ranked_properties": "PROPERTIES"}
+_OTHER_NAMES = {"properties": "PARCELS", "parcels": "PARCELS_MARKED", "ranked_properties": "PROPERTIES"}
 
 
 def promised(table: str) -> Layer | None:

@@ -38,9 +38,9 @@ def measure_cover(core: Tables, halo: Tables, sources: Sources, settings: Settin
     Parameters
     ----------
     core
-        ``bank_points`` of the piece; ``legend`` as it is.
+        ``bank_points`` of the piece.
     halo
-        None.
+        ``legend``.
     sources
         ``land_cover``.
     settings
@@ -52,7 +52,7 @@ def measure_cover(core: Tables, halo: Tables, sources: Sources, settings: Settin
         ``side_cover``: one row a station side. In a coarse look (cell, or the narrowest thing the legend can show,
         over a third of the setback) the width is null and the shares are those of a strip two cells wide.
     """
-    points, legend = core["bank_points"], core["legend"]
+    points, legend = core["bank_points"], halo["legend"]
     width = setback_width(settings)
     grain = cover_grain(sources["land_cover"], legend)
     if is_coarse(grain, width):

@@ -74,7 +74,7 @@ def test_names_that_lead_out_are_refused(name: str) -> None:
     assert str(caught.value) == (
         f"{name!r} is no name of a file that comes with gisprio.\n"
         '  Wanted: a path below configs/, such as "legends/nlcd.csv".\n'
-        "  Do: leave out drives, leading slashes and ..; a file of your own is given by its path in the config."
+        "  Do: leave out drives, leading slashes and ..; a file of your own goes into the config by its path."
     )
 
 

@@ -20,7 +20,18 @@ import shapely
 from gisprio.contracts.grids import Grid, Lattice
 from gisprio.contracts.settings import Settings
 
-LIBRARIES = ("numpy", "scipy", "pandas", "geopandas", "shapely", "pyproj", "rasterio", "pyogrio", "pyarrow", "numba")
+LIBRARIES = (
+    "numpy",
+    "scipy",
+    "pandas",
+    "geopandas",
+    "shapely",
+    "pyproj",
+    "rasterio",
+    "pyogrio",
+    "pyarrow",
+    "numba",
+)
 """Libraries whose version is part of every key and stands in run.json."""
 
 Parts = dict[str, str]
@@ -92,7 +103,9 @@ def file_digest(path: Path) -> str:
 def section_digests(settings: Settings, sections: tuple[str, ...]) -> Parts:
     """Digest the named settings sections, each on its own."""
     return {
-        f"section {name}": text_digest(json.dumps(getattr(settings, name).model_dump(mode="json"), sort_keys=True))
+        f"section {name}": text_digest(
+            json.dumps(getattr(settings, name).model_dump(mode="json"), sort_keys=True)
+        )
         for name in sections
     }
 
@@ -104,7 +117,11 @@ def code_digest() -> str:
         *package.rglob("*.py"),
         *package.rglob("*.toml"),
         *package.rglob("*.csv"),
-        *(path for kind in ("curves", "legends", "setbacks") for path in (package.parent / "configs" / kind).rglob("*.*")),
+        *(
+            path
+            for kind in ("curves", "legends", "setbacks")
+            for path in (package.parent / "configs" / kind).rglob("*.*")
+        ),
     ]
     digest = hashlib.sha256(platform.python_version().encode())
     for path in sorted(shipped):

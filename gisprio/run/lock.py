@@ -8,7 +8,7 @@ import socket
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import datetime
 from pathlib import Path
 
@@ -18,7 +18,7 @@ from gisprio.run.store import STORE
 
 @dataclass(frozen=True, slots=True)
 class Holder:
-    """Who holds a lock: process id, host, time it was taken, and the process's own start where the system tells."""
+    """Who holds a lock: process id, host, time of taking, and the process's own start where the system tells."""
 
     pid: int
     host: str
@@ -70,8 +70,9 @@ def locked(folder: Path, notes: list[str]) -> Iterator[None]:
     place = folder / STORE
     place.mkdir(parents=True, exist_ok=True)
     lock = place / "lock"
-    mine = Holder(os.getpid(), socket.gethostname(), datetime.now().astimezone().isoformat("T", "seconds"), _born(os.getpid()))
-    text = json.dumps({"pid": mine.pid, "host": mine.host, "started": mine.started, "born": mine.born})
+    now = datetime.now().astimezone().isoformat("T", "seconds")
+    mine = Holder(os.getpid(), socket.gethostname(), now, _born(os.getpid()))
+    text = json.dumps(asdict(mine))
     if not _take(lock, text):
         holder = read_lock(folder)
         if holder is not None and holder.lives():

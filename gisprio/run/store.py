@@ -1,7 +1,7 @@
-"""The store: what stages gave, kept in ``.gisprio/`` of the result folder under the key of what they were made from.
+"""The store: what stages gave, kept in ``.gisprio/`` of the result folder under the key of what made it.
 
-One folder an entry, ``.gisprio/kept/STAGE/KEY/``: ``entry.json``, a Parquet file a table (geometry as WKB), an
-npy file a grid. An entry is written beside and then renamed, so it is whole or absent.
+One folder an entry, ``.gisprio/kept/STAGE/KEY/``: ``entry.json``, a Parquet file a table (geometry as WKB),
+an npy file a grid. An entry is written beside and then renamed, so it is whole or absent.
 """
 
 from __future__ import annotations
@@ -95,7 +95,12 @@ class Store:
         return read_entry(self._folder(stage, key), self.crs)
 
     def keep(
-        self, stage: str, key: str, outcome: Mapping[str, pd.DataFrame | Grid], findings: list[Finding], seconds: float
+        self,
+        stage: str,
+        key: str,
+        outcome: Mapping[str, pd.DataFrame | Grid],
+        findings: list[Finding],
+        seconds: float,
     ) -> Entry:
         """Write what a stage gave; give the entry.
 
@@ -188,7 +193,10 @@ def write_json(path: Path, content: object) -> None:
 def _grid_head(grid: Grid) -> dict[str, Any]:
     lattice = grid.lattice
     return {
-        "x0": float(lattice.x0), "y0": float(lattice.y0), "cell_m": float(lattice.cell_m),
-        "row": int(grid.row), "column": int(grid.column),
+        "x0": float(lattice.x0),
+        "y0": float(lattice.y0),
+        "cell_m": float(lattice.cell_m),
+        "row": int(grid.row),
+        "column": int(grid.column),
         "nodata": None if grid.nodata is None else float(grid.nodata),
     }

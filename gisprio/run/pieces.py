@@ -1,0 +1,151 @@
+"""What a tile gets: the rows of its own segments, and the rows near them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+
+from gisprio.contracts.errors import ContractError
+from gisprio.contracts.grids import Bounds
+from gisprio.contracts.settings import Settings
+from gisprio.run.tiles import Tile
+
+
+def halo_width(settings: Settings, reaches: pd.DataFrame | None, cell_m: float) -> float:
+    """Give how far around its segments a tile sees [m].
+
+    Parameters
+    ----------
+    settings
+        Sections ``setback`` and ``streams`` are read.
+    reaches
+        Layer ``reach_measures``; None before it is made.
+    cell_m
+        Cell of the heights [m].
+
+    Notes
+    -----
+    H = 2 (setback + w / 2 + L), with w the widest bankfull width of the run and L the smoothing length of the
+    centre line, the largest of 2 w, 3 cells and 3 line errors.
+    """
+    widest = 0.0
+    if reaches is not None and "bankfull_width_m" in reaches and reaches["bankfull_width_m"].notna().any():
+        widest = float(reaches["bankfull_width_m"].max())
+    smoothing = max(2 * widest, 3 * cell_m, 3 * settings.streams.line_error_m)
+    return 2 * (settings.setback.width_m + widest / 2 + smoothing)
+
+
+def core_rows(name: str, table: pd.DataFrame, tile: Tile, reaches: pd.DataFrame | None) -> pd.DataFrame:
+    """Give the rows of a whole table that belong to a tile's segments, index renewed.
+
+    Parameters
+    ----------
+    name
+        Name of the table, for the message.
+    table
+        Whole table with ``segment_no``, or with ``reach_no`` only.
+    tile
+        The tile.
+    reaches
+        Layer ``reach_measures``, which says the segment of a reach.
+
+    Raises
+    ------
+    ContractError
+        The table has neither number.
+    """
+    if "segment_no" in table.columns:
+        numbers = table["segment_no"]
+    elif "reach_no" in table.columns and reaches is not None:
+        numbers = table["reach_no"].map(reaches.set_index("reach_no")["segment_no"])
+    else:
+        raise ContractError(
+            f"table {name} cannot be cut into tiles: it has no segment_no and no reach_no.",
+            wanted="a table of segments or reaches in the reads of a piece stage.",
+            do="name it under as_is in run/stages.py if it is needed whole.",
+        )
+    return table[numbers.isin(tile.segment_nos).to_numpy()].reset_index(drop=True)
+
+
+def near_box(segments: gpd.GeoDataFrame, tile: Tile, width_m: float) -> Bounds:
+    """Give the box of a tile's segments, grown on all sides [m]."""
+    own = segments.geometry.to_numpy()[segments["segment_no"].isin(tile.segment_nos).to_numpy()]
+    x0, y0, x1, y1 = shapely.total_bounds(own).tolist()
+    return x0 - width_m, y0 - width_m, x1 + width_m, y1 + width_m
+
+
+class Surroundings:
+    """Finds the rows of whole tables near a tile; boxes of the shapes are measured once a table.
+
+    Parameters
+    ----------
+    segments
+        Layer ``segments``.
+    width_m
+        How far a tile sees [m].
+    """
+
+    def __init__(self, segments: gpd.GeoDataFrame, width_m: float) -> None:
+        self._segments = segments
+        self._width_m = width_m
+        self._boxes: dict[str, NDArray[np.float64]] = {}
+        numbers = segments["segment_no"].tolist()
+        self._length = dict(zip(numbers, segments["length_m"].tolist(), strict=True))
+        self._ways = [
+            dict(zip(numbers, segments[column].tolist(), strict=True))
+            for column in ("downstream_no", "main_upstream_no")
+        ]
+
+    def rows(self, name: str, table: pd.DataFrame, tile: Tile) -> pd.DataFrame:
+        """Give the rows whose box meets the tile's box; of ``segments`` also neighbours along the network.
+
+        Row order stays, the index is renewed. The tile's own segments are among the rows.
+        """
+        if not isinstance(table, gpd.GeoDataFrame):
+            raise ContractError(
+                f"table {name} has no geometry, so it has no rows near a tile.",
+                wanted="a table with geometry in the halo of a piece stage.",
+                do="name it under as_is in run/stages.py if it is needed whole.",
+            )
+        if name not in self._boxes:
+            self._boxes[name] = shapely.bounds(table.geometry.to_numpy()).reshape(-1, 4)
+        boxes = self._boxes[name]
+        x0, y0, x1, y1 = near_box(self._segments, tile, self._width_m)
+        near = (boxes[:, 0] <= x1) & (boxes[:, 2] >= x0) & (boxes[:, 1] <= y1) & (boxes[:, 3] >= y0)
+        if name == "segments":
+            near |= table["segment_no"].isin(set(self._along_network(tile))).to_numpy()
+        return table[near].reset_index(drop=True)
+
+    def _along_network(self, tile: Tile) -> Iterator[int]:
+        """Walk from each segment downstream, and up the main stem, for twice the width."""
+        for start in tile.segment_nos.tolist():
+            for way in self._ways:
+                walked, at, seen = 0.0, way[start], {start}
+                while at in self._length and at not in seen:
+                    yield at
+                    seen.add(at)
+                    walked += self._length[at]
+                    if walked >= 2 * self._width_m:
+                        break
+                    at = way[at]
+
+
+def put_together(parts: list[pd.DataFrame], key: tuple[str, ...]) -> pd.DataFrame:
+    """Put the tables of tiles together, sorted by key, so that the tiles leave no trace.
+
+    Parameters
+    ----------
+    parts
+        At least one table, all of one layer.
+    key
+        Key of the layer; empty means the number columns that are there.
+    """
+    filled = [part for part in parts if len(part)] or parts[:1]
+    whole = filled[0] if len(filled) == 1 else pd.concat(filled, ignore_index=True)
+    by = [name for name in key or ("segment_no", "reach_no", "station_no", "side") if name in whole.columns]
+    return whole.sort_values(by, kind="stable", ignore_index=True) if by else whole

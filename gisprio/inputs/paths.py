@@ -1,0 +1,106 @@
+"""Where the layers are: paths of the config, made whole, globs filled in."""
+
+from __future__ import annotations
+
+import glob
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from gisprio.contracts.errors import InputError
+from gisprio.contracts.settings import Settings
+from gisprio.inputs.faults import Fault, raise_faults
+
+_GLOB = frozenset("*?[")
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """One data source.
+
+    Parameters
+    ----------
+    path
+        Absolute path of a file or folder, or an address that GDAL opens.
+    sublayer
+        The layer inside it; empty where the config names none.
+    """
+
+    path: str
+    sublayer: str = ""
+
+    @property
+    def name(self) -> str:
+        """The file's name, for messages."""
+        short = self.path.rstrip("/\\").replace("\\", "/").rpartition("/")[2] or self.path
+        return f"{short}|{self.sublayer}" if self.sublayer else short
+
+    @property
+    def is_local(self) -> bool:
+        """Whether it is a file of this machine."""
+        return not self.path.startswith("/vsi")
+
+
+def expand_layers(settings: Settings) -> dict[str, list[Place]]:
+    """Give every layer of the config with the places it stands for.
+
+    Parameters
+    ----------
+    settings
+        ``layers`` and ``folder`` are read.
+
+    Returns
+    -------
+    dict
+        Layers in the order of the settings; places in the order of the config, what a glob finds by name.
+
+    Raises
+    ------
+    InputError
+        With every path that is not there and every glob that finds nothing.
+    """
+    found: dict[str, list[Place]] = {}
+    faults: list[Fault] = []
+    for layer, patterns in settings.layers.given().items():
+        places: list[Place] = []
+        for pattern in patterns:
+            got = list(_expand(pattern, settings.folder))
+            if not got:
+                faults.append(_nothing(layer, pattern, settings.folder))
+            places += got
+        found[layer] = list(dict.fromkeys(places))
+    raise_faults(InputError, faults, "layers are not where the config says")
+    return found
+
+
+def _expand(pattern: str, folder: Path) -> Iterator[Place]:
+    path, _, sublayer = pattern.partition("|")
+    path, sublayer = path.strip(), sublayer.strip().removeprefix("layername=")
+    if path.startswith("/vsi"):
+        yield Place(path, sublayer)
+        return
+    if "://" in path:
+        yield Place(f"/vsicurl/{path}" if path.startswith(("http://", "https://")) else path, sublayer)
+        return
+    whole = Path(path).expanduser()
+    whole = whole if whole.is_absolute() else folder / whole
+    if whole.exists():
+        yield Place(str(whole.resolve()), sublayer)
+    elif _GLOB & set(path):
+        for one in sorted(glob.glob(str(whole), recursive=True)):
+            yield Place(str(Path(one).resolve()), sublayer)
+
+
+def _nothing(layer: str, pattern: str, folder: Path) -> Fault:
+    path = pattern.partition("|")[0].strip()
+    if _GLOB & set(path):
+        return Fault(
+            f'[layers] {layer}: no file fits "{pattern}".',
+            f"at least one file; a relative pattern starts at {folder}.",
+            "check the folder and the ending in the pattern.",
+        )
+    return Fault(
+        f'[layers] {layer}: there is no file "{pattern}".',
+        f"a file that is there; a relative path starts at {folder}.",
+        "correct the path, or take the layer out of the config.",
+    )

@@ -81,7 +81,7 @@ def _refuse_outside(name: str) -> None:
         raise InputError(
             f"{name!r} is no name of a file that comes with gisprio.",
             wanted='a path below configs/, such as "legends/nlcd.csv".',
-            do="leave out drives, leading slashes and ..; a file of your own goes into the config by its path.",
+            do="leave out drive, leading slash and ..; a file of your own goes into the config by its path.",
         )
 
 

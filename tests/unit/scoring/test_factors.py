@@ -1,0 +1,98 @@
+"""Factors: the registry, and what each says of a hand-made bank."""
+
+import inspect
+
+import numpy as np
+import pandas as pd
+import pytest
+from tables import network
+
+from gisprio.compute.factors import FACTORS, layer_with_factors, outer_bend
+from gisprio.compute.factors.outer_bend import bend_shear_factor
+from gisprio.compute.scoring.sides import freedom_to_move
+from gisprio.contracts.layers import BANKS, STATION_RESULTS, STATIONS
+from gisprio.contracts.settings import Priority
+
+
+@pytest.mark.parametrize("registered", FACTORS, ids=lambda r: r.card.key)
+def test_key_is_function_and_file(registered):
+    card, function = registered.card, registered.measure
+    assert function.__name__ == card.key
+    assert inspect.getsourcefile(function).endswith(f"/{card.key}.py")
+    assert card.says.endswith(".")
+    values = [node[0] for node in card.nodes]
+    assert values == sorted(values)
+    assert all(0 <= node[1] <= 1 for node in card.nodes)
+    assert card.key in getattr(Priority(), card.group)
+
+
+@pytest.mark.parametrize("registered", FACTORS, ids=lambda r: r.card.key)
+def test_card_names_a_source_that_is_listed(registered):
+    import tomllib
+    from pathlib import Path
+
+    import gisprio
+
+    listed = tomllib.loads((Path(gisprio.__file__).parent / "contracts" / "references.toml").read_text())
+    assert registered.card.source in {*listed, "own"}
+
+
+def test_layers_carry_value_basis_and_score_of_each_factor():
+    names = layer_with_factors(BANKS).names()
+    assert {"unit_stream_power_w_m2", "unit_stream_power_basis", "unit_stream_power_score"} <= set(names)
+    assert "outer_bend_basis" not in layer_with_factors(STATION_RESULTS).names()
+    assert layer_with_factors(STATIONS) is STATIONS
+
+
+@pytest.mark.reference
+@pytest.mark.parametrize(("x", "factor"), [(1, 2), (2.5, 1.9106), (4, 1.6728), (8, 1.1992), (12, 1.05)])
+def test_bend_shear_factor(x, factor):
+    """FHWA HEC-15, third edition, and HEC-22."""
+    assert bend_shear_factor(x) == pytest.approx(factor, abs=1e-4)
+
+
+def _sides(curvature, width=10.0, spacing=5.0):
+    n = len(curvature)
+    return pd.DataFrame(
+        {
+            "segment_no": 0, "side": np.repeat([0, 1], n), "station_no": np.tile(np.arange(n), 2),
+            "at_m": np.tile((np.arange(n) + 0.5) * spacing, 2), "curvature_1_m": np.tile(curvature, 2),
+            "bankfull_width_m": width,
+        }
+    )
+
+
+def test_only_the_outer_bank_scores():
+    # bending left going downstream, radius 30 m, width 10 m: the right bank is the outer one, at r/w = 3
+    got = outer_bend.outer_bend(_sides(np.full(10, 1 / 30)))
+    assert np.isinf(got["value"][:10]).all()
+    np.testing.assert_allclose(got["value"][10:], 3.0)
+    assert set(got["basis"]) == {"measured"}
+
+
+def test_a_bend_works_half_to_two_widths_downstream_too():
+    curvature = np.zeros(20)
+    curvature[10] = 1 / 30  # one station at 52.5 m; downstream is towards 0; width 10 m: lag 5 to 20 m
+    right = outer_bend.outer_bend(_sides(curvature))["value"][20:].to_numpy()
+    assert np.flatnonzero(np.isfinite(right)).tolist() == [6, 7, 8, 9, 10]
+
+
+def test_too_tight_to_tell_is_missing_not_straight():
+    got = outer_bend.outer_bend(_sides(np.array([np.nan, 0.0, 0.0])))
+    assert got["basis"].tolist() == ["missing", "measured", "measured"] * 2
+    assert np.isnan(got["value"][0])
+
+
+@pytest.mark.reference
+def test_freedom_to_move_between_the_medians_of_confined_and_open_valleys():
+    """Nagel et al. 2014: medians about 2 and about 10."""
+    valley = pd.Series([6.0, 12.0, 36.0, 60.0, 600.0, np.nan])
+    got = freedom_to_move(valley, pd.Series(6.0, index=valley.index))
+    assert got.tolist()[:5] == [0.0, 0.0, 0.5, 1.0, 1.0]
+    assert np.isnan(got.iloc[5])
+
+
+def test_hand_made_network_keeps_its_contract():
+    import shapely
+
+    assert len(network(shapely.LineString([(0, 500), (0, 0)]))["reach_measures"]) == 3

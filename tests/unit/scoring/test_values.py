@@ -1,0 +1,85 @@
+"""Value functions and the worst stretch."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from gisprio.compute.factors import FACTORS
+from gisprio.compute.scoring.values import value_score, whole, worst_stretch
+
+CARDS = {registered.card.key: registered.card for registered in FACTORS}
+PUBLISHED_POWER = ((10.0, 0.0), (35.0, 0.5), (300.0, 1.0))
+
+
+@pytest.mark.reference
+@pytest.mark.parametrize(
+    ("power", "score"), [(5, 0), (10, 0), (20, 0.2766), (35, 0.5), (100, 0.7443), (130.8, 0.8068), (300, 1), (1000, 1)]
+)
+def test_power_function_between_published_breaks(power, score):
+    """35 W/m2 Brookes 1987; 10 and 300 Nanson and Croke 1992 (numbers from memory); values worked by hand."""
+    got = value_score(np.array([float(power)]), PUBLISHED_POWER, logarithmic=True)
+    assert got[0] == pytest.approx(score, abs=1e-4)
+
+
+def test_default_power_function_keeps_a_tail_below_ten():
+    card = CARDS["unit_stream_power"]
+    got = value_score(np.array([2.0, 5.0, 10.0, 35.0, 300.0]), card.nodes, logarithmic=True)
+    assert got[0] == 0
+    assert 0 < got[1] < got[2] == pytest.approx(0.05)
+    assert got[3:].tolist() == [0.5, 1.0]
+
+
+@pytest.mark.reference
+@pytest.mark.parametrize(
+    ("x", "score"),
+    [(1, 1), (2, 1), (2.5, 0.9059), (3, 0.8186), (4, 0.6556), (5, 0.5079), (6, 0.3756), (8, 0.1571), (10, 0), (np.inf, 0)],
+)
+def test_bend_function_is_the_rescaled_shear_factor(x, score):
+    """FHWA HEC-15, third edition: K_b, rescaled (K_b - 1.05) / 0.95."""
+    got = value_score(np.array([float(x)]), CARDS["outer_bend"].nodes)
+    assert got[0] == pytest.approx(score, abs=2e-3)
+
+
+@given(st.sampled_from(sorted(CARDS)), st.lists(st.floats(0, 1e4), min_size=2, max_size=20))
+def test_scores_stay_between_nought_and_one_and_are_monotone(key, values):
+    card = CARDS[key]
+    got = value_score(np.sort(np.array(values)), card.nodes, logarithmic=card.logarithmic)
+    assert ((got >= 0) & (got <= 1)).all()
+    step = np.diff(got)
+    assert (step >= -1e-12).all() or (step <= 1e-12).all()
+
+
+def test_missing_stays_missing():
+    got = value_score(np.array([np.nan, 35.0]), PUBLISHED_POWER, logarithmic=True)
+    assert np.isnan(got[0])
+    assert got[1] == 0.5
+    assert np.isnan(whole(got)[0])
+    assert whole(np.array([0.0005, 0.00049])).tolist() == [1.0, 0.0]
+
+
+def test_worst_stretch_finds_a_scar_that_a_mean_would_dilute():
+    length = np.full(40, 5.0)
+    score = np.zeros(40)
+    score[10:22] = 1000.0  # 60 m of 200 m
+    mean, start, end = worst_stretch(length, score, 50.0)
+    assert mean == 1000.0
+    assert (start, end) == (50.0, 100.0)
+
+
+def test_worst_stretch_starts_between_stations_when_that_is_worse():
+    mean, start, end = worst_stretch(np.array([30.0, 30.0]), np.array([0.0, 1000.0]), 50.0)
+    assert (mean, start, end) == (600.0, 10.0, 60.0)
+
+
+def test_a_bank_shorter_than_the_stretch_is_taken_whole():
+    assert worst_stretch(np.array([10.0, 30.0]), np.array([0.0, 1000.0]), 50.0) == (750.0, 0.0, 40.0)
+
+
+@given(st.lists(st.tuples(st.floats(1, 20), st.integers(0, 1000)), min_size=1, max_size=30))
+def test_worst_stretch_is_at_least_the_mean_and_at_most_the_highest(stations):
+    length = np.array([s[0] for s in stations])
+    score = np.array([float(s[1]) for s in stations])
+    mean, start, end = worst_stretch(length, score, 50.0)
+    assert np.average(score, weights=length) - 1e-6 <= mean <= score.max() + 1e-6
+    assert 0 <= start <= end <= length.sum() + 1e-9

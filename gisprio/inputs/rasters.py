@@ -1,0 +1,444 @@
+"""Rasters as grid sources in the working system: windows of one file or of many, never a whole raster."""
+
+from __future__ import annotations
+
+import math
+import threading
+from collections import OrderedDict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+import rasterio
+from numpy.typing import NDArray
+from pyproj import CRS, Transformer
+from rasterio.errors import RasterioError, RasterioIOError
+from rasterio.windows import Window
+
+from gisprio.contracts.constants import FOOT_M, US_SURVEY_FOOT_M
+from gisprio.contracts.errors import InputError
+from gisprio.contracts.grids import Bounds, Grid, Lattice, window_cells
+from gisprio.inputs.crs import height_unit_m, horizontal, same, transform_bounds
+from gisprio.inputs.faults import Fault
+from gisprio.inputs.paths import Place
+from gisprio.inputs.warp import BlockCache, block_places, pick_bilinear, pick_nearest, window_from_blocks
+
+Kind = Literal["heights", "classes"]
+
+NO_CODE = -(2**31)
+"""Value of class grids that means "no data"."""
+
+UNIT_M = {"m": 1.0, "cm": 0.01, "ft": FOOT_M.value, "us-ft": US_SURVEY_FOOT_M.value}
+"""Metres in one unit of height, by the words of ``[dem] vertical_unit``."""
+
+LOWEST_M, HIGHEST_M = -500.0, 9000.0
+"""Land lies between these; heights beyond are taken as undeclared "no data"."""
+
+_MOST_OPEN = 64
+_CACHE_BYTES = 64 * 2**20
+_GDAL_CACHE_BYTES = 64 * 2**20
+
+
+@dataclass(frozen=True, slots=True)
+class RasterFile:
+    """What the head of a raster file says.
+
+    Parameters
+    ----------
+    place
+        The file.
+    crs
+        Its horizontal system; None where it names none.
+    transform
+        Six numbers: x = a column + b row + c, y = d column + e row + f.
+    rows, columns
+        Its size.
+    bounds
+        Its extent in its own system.
+    bands
+        Number of bands; the first is read.
+    kind
+        Kind of number, as numpy names it.
+    scale, offset
+        Value = stored x scale + offset.
+    height_unit_m
+        Metres in one unit of the heights that the system names; None where it names none.
+    """
+
+    place: Place
+    crs: CRS | None
+    transform: tuple[float, float, float, float, float, float]
+    rows: int
+    columns: int
+    bounds: Bounds
+    bands: int
+    kind: str
+    scale: float
+    offset: float
+    height_unit_m: float | None
+
+    @property
+    def north_up(self) -> bool:
+        """Whether rows run from north to south, columns from west to east, and cells are square."""
+        a, b, _, d, e, _ = self.transform
+        return b == 0 and d == 0 and a > 0 and e < 0 and math.isclose(a, -e, rel_tol=1e-6)
+
+
+def read_head(layer: str, place: Place) -> RasterFile | Fault:
+    """Read what the head of a raster file says.
+
+    Parameters
+    ----------
+    layer
+        Its layer, for the message.
+    place
+        The file.
+
+    Returns
+    -------
+    RasterFile or Fault
+        The fault where it cannot be opened.
+    """
+    try:
+        with rasterio.open(_address(place)) as file:
+            crs = CRS.from_wkt(file.crs.to_wkt()) if file.crs else None
+            transform, bounds = file.transform, file.bounds
+            return RasterFile(
+                place,
+                horizontal(crs) if crs is not None else None,
+                (transform.a, transform.b, transform.c, transform.d, transform.e, transform.f),
+                file.height,
+                file.width,
+                (bounds.left, bounds.bottom, bounds.right, bounds.top),
+                file.count,
+                file.dtypes[0],
+                file.scales[0],
+                file.offsets[0],
+                height_unit_m(crs) if crs is not None else None,
+            )
+    except RasterioIOError:
+        return Fault(
+            f"[layers] {layer}: {place.name} cannot be read as a raster.",
+            "a raster that GDAL reads, such as GeoTIFF.",
+            "open it in your GIS to see whether it is whole, and save it as GeoTIFF.",
+        )
+
+
+def _address(place: Place) -> str:
+    return f"GPKG:{place.path}:{place.sublayer}" if place.sublayer else place.path
+
+
+class RasterSource:
+    """One grid over one or many raster files; the first file that has data at a cell gives it.
+
+    Files in the working system with square north-up cells that fit the lattice are read as they are. Others
+    are drawn on the lattice block by block: heights bilinear, classes nearest. The lattice is that of the
+    file with the finest cells; where that one is in another system, corners lie on multiples of a round cell.
+
+    Parameters
+    ----------
+    files
+        Heads of the files, in order of preference; each has a system.
+    crs
+        The working system.
+    kind
+        ``heights``: float32 metres, NaN where there is no data. ``classes``: int32, :data:`NO_CODE` there.
+    unit_m
+        Metres in one unit of height.
+    region
+        Box of interest [m]; files of another system are not drawn beyond it. None: all of them.
+
+    Raises
+    ------
+    InputError
+        When a file cannot be placed in the working system.
+    """
+
+    def __init__(
+        self,
+        files: Sequence[RasterFile],
+        crs: CRS,
+        kind: Kind,
+        unit_m: float = 1.0,
+        region: Bounds | None = None,
+    ) -> None:
+        self.files = tuple(files)
+        self.crs = crs
+        self.kind: Kind = kind
+        self.unit_m = unit_m
+        self.cells_m = tuple(native_cell_m(file, crs) for file in self.files)
+        boxes = self._boxes = [_box_in(file, crs, region) for file in self.files]
+        finest = int(np.argmin(self.cells_m))
+        self._lattice, self._shape = _lattice_over(self.files[finest], self.cells_m[finest], boxes, crs)
+        self._offsets = tuple(_offset_on(file, self._lattice, crs) for file in self.files)
+        self._start()
+
+    def _start(self) -> None:
+        self._local = threading.local()
+        self._opened: list[Any] = []
+        self._cache = BlockCache(_CACHE_BYTES)
+        self._lock = threading.RLock()
+        self.impossible: dict[float, int] = {}
+        """Heights that no land has, met so far, with the number of times."""
+
+    def __getstate__(self) -> dict[str, Any]:
+        kept = ("files", "crs", "kind", "unit_m", "cells_m", "_boxes", "_lattice", "_shape", "_offsets")
+        return {name: self.__dict__[name] for name in kept}
+
+    def __setstate__(self, state: dict[str, Any]) -> None:
+        self.__dict__.update(state)
+        self._start()
+
+    @property
+    def lattice(self) -> Lattice:
+        """The lattice of the whole source."""
+        return self._lattice
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns of the whole source."""
+        return self._shape
+
+    @property
+    def cell_m(self) -> float:
+        """Side of the finest file's cells on the ground [m]."""
+        return min(self.cells_m)
+
+    def window(self, bounds: Bounds) -> Grid:
+        """Give the cells that touch ``bounds``.
+
+        Parameters
+        ----------
+        bounds
+            x0, y0, x1, y1 in the working system [m].
+
+        Returns
+        -------
+        Grid
+            Heights as float32 [m] or codes as int32; cut to the source, may be empty.
+
+        Raises
+        ------
+        InputError
+            When a file can no longer be read, or a file of classes holds fractions.
+        """
+        row0, row1, column0, column1 = window_cells(self._lattice, self._shape, bounds)
+        empty = self._empty()
+        values = np.full((row1 - row0, column1 - column0), empty)
+        missing = np.ones(values.shape, bool)
+        with self._lock:
+            for number, box in enumerate(self._boxes):
+                if not missing.any():
+                    break
+                if box is None or not _touch(box, bounds, 2 * self._lattice.cell_m):
+                    continue
+                got = self._file_window(number, (row0, row1), (column0, column1))
+                np.copyto(values, got, where=missing)
+                missing = np.isnan(values) if self.kind == "heights" else values == empty
+        nodata = None if self.kind == "heights" else float(NO_CODE)
+        return Grid(values, self._lattice, row0, column0, nodata)
+
+    def close(self) -> None:
+        """Close the files; they are opened again when asked for."""
+        with self._lock:
+            for dataset in self._opened:
+                dataset.close()
+            self._local = threading.local()
+            self._opened = []
+
+    def _empty(self) -> NDArray[np.generic]:
+        return np.array(np.nan, np.float32) if self.kind == "heights" else np.array(NO_CODE, np.int32)
+
+    def _file_window(
+        self, number: int, rows: tuple[int, int], columns: tuple[int, int]
+    ) -> NDArray[np.generic]:
+        offset = self._offsets[number]
+        if offset is not None:
+            values, valid = self._read(
+                number,
+                rows[0] - offset[0],
+                rows[1] - offset[0],
+                columns[0] - offset[1],
+                columns[1] - offset[1],
+            )
+            return np.where(valid, values, self._empty()).astype(self._empty().dtype)
+
+        def block(row: int, column: int) -> NDArray[np.generic]:
+            return self._cache.block((number, row, column), lambda: self._warp(number, row, column))
+
+        return window_from_blocks(rows, columns, block, self._empty())
+
+    def _warp(self, number: int, block_row: int, block_column: int) -> NDArray[np.generic]:
+        """Draw one file on one block of the lattice."""
+        file = self.files[number]
+        to_source = Transformer.from_crs(self.crs, file.crs, always_xy=True)
+        x, y = block_places(self._lattice, block_row, block_column, to_source)
+        a, b, c, d, e, f = (~rasterio.Affine(*file.transform))[:6]
+        column, row = a * x + b * y + c, d * x + e * y + f
+        with np.errstate(invalid="ignore"):
+            near = (row >= 0) & (row < file.rows) & (column >= 0) & (column < file.columns)
+        empty = self._empty()
+        if not near.any():
+            return np.full(row.shape, empty)
+        r0, r1 = max(0, int(row[near].min()) - 1), min(file.rows, int(row[near].max()) + 2)
+        c0, c1 = max(0, int(column[near].min()) - 1), min(file.columns, int(column[near].max()) + 2)
+        values, valid = self._read(number, r0, r1, c0, c1)
+        row, column = np.where(near, row - r0, -1.0), np.where(near, column - c0, -1.0)
+        if self.kind == "heights":
+            heights, ok = pick_bilinear(values, valid, row, column)
+            return np.where(ok, heights, empty).astype(empty.dtype)
+        codes, ok = pick_nearest(values, valid, row, column)
+        return np.where(ok, codes, empty).astype(empty.dtype)
+
+    def _read(
+        self, number: int, row0: int, row1: int, column0: int, column1: int
+    ) -> tuple[NDArray[np.generic], NDArray[np.bool_]]:
+        """Read cells of a file in metres or codes; cells beyond the file are not valid."""
+        file = self.files[number]
+        r0, r1 = min(max(row0, 0), file.rows), min(max(row1, 0), file.rows)
+        c0, c1 = min(max(column0, 0), file.columns), min(max(column1, 0), file.columns)
+        shape = (row1 - row0, column1 - column0)
+        values = np.zeros(shape, np.float64 if self.kind == "heights" else np.int64)
+        valid = np.zeros(shape, bool)
+        if r0 >= r1 or c0 >= c1:
+            return values, valid
+        try:
+            with rasterio.Env(GDAL_CACHEMAX=_GDAL_CACHE_BYTES):
+                got = self._dataset(number).read(1, window=Window(c0, r0, c1 - c0, r1 - r0), masked=True)
+        except RasterioError:
+            raise InputError(
+                f"{file.place.name} could be opened, but not read to its end.",
+                wanted="a whole file.",
+                do="copy or download it again.",
+            ) from None
+        numbers, ok = got.data, ~np.ma.getmaskarray(got)
+        numbers, ok = (
+            self._heights(file, numbers, ok) if self.kind == "heights" else self._codes(file, numbers, ok)
+        )
+        inner = np.s_[r0 - row0 : r1 - row0, c0 - column0 : c1 - column0]
+        values[inner], valid[inner] = numbers, ok
+        return values, valid
+
+    def _heights(
+        self, file: RasterFile, numbers: NDArray[Any], ok: NDArray[np.bool_]
+    ) -> tuple[NDArray[np.generic], NDArray[np.bool_]]:
+        metres = (numbers.astype(np.float64) * file.scale + file.offset) * self.unit_m
+        ok = ok & ~np.isnan(metres)
+        with np.errstate(invalid="ignore"):
+            land = (metres >= LOWEST_M) & (metres <= HIGHEST_M)
+        if (ok & ~land).any():
+            stored, count = np.unique(numbers[ok & ~land], return_counts=True)
+            for value, times in zip(stored[:9].tolist(), count[:9].tolist(), strict=True):
+                if len(self.impossible) >= 99 and float(value) not in self.impossible:
+                    break
+                self.impossible[float(value)] = self.impossible.get(float(value), 0) + times
+        return np.where(ok & land, metres, 0.0), ok & land
+
+    def _codes(
+        self, file: RasterFile, numbers: NDArray[Any], ok: NDArray[np.bool_]
+    ) -> tuple[NDArray[np.generic], NDArray[np.bool_]]:
+        if (file.scale, file.offset) != (1.0, 0.0) or np.issubdtype(numbers.dtype, np.floating):
+            numbers = numbers.astype(np.float64) * file.scale + file.offset
+            ok = ok & np.isfinite(numbers)
+            numbers = np.where(ok, numbers, 0.0)
+            if (numbers != np.round(numbers)).any():
+                raise InputError(
+                    f"[layers] land_cover: {file.place.name} holds fractions such as "
+                    f"{numbers[numbers != np.round(numbers)][0]:g}.",
+                    wanted="whole numbers, the codes of a legend.",
+                    do="give the map of classes, not one of shares or heights.",
+                )
+        return numbers.astype(np.int64), ok
+
+    def _dataset(self, number: int) -> Any:
+        opened: OrderedDict[int, Any] = self._local.__dict__.setdefault("datasets", OrderedDict())
+        if number not in opened:
+            if len(opened) >= _MOST_OPEN:
+                opened.popitem(last=False)[1].close()
+            opened[number] = rasterio.open(_address(self.files[number].place))
+            self._opened.append(opened[number])
+        opened.move_to_end(number)
+        return opened[number]
+
+
+def _touch(one: Bounds, other: Bounds, margin: float) -> bool:
+    """Say whether two boxes come nearer than a margin."""
+    apart_x = one[0] > other[2] + margin or other[0] > one[2] + margin
+    return not (apart_x or one[1] > other[3] + margin or other[1] > one[3] + margin)
+
+
+def native_cell_m(file: RasterFile, crs: CRS) -> float:
+    """Give the side of a square cell as large as the file's cells are on the ground at its middle [m]."""
+    a, b, c, d, e, f = file.transform
+    if file.crs is None or same(file.crs, crs):
+        return math.sqrt(abs(a * e - b * d))
+    column, row = file.columns / 2 + np.array([0.0, 1.0, 0.0]), file.rows / 2 + np.array([0.0, 0.0, 1.0])
+    to_working = Transformer.from_crs(file.crs, crs, always_xy=True)
+    x, y = to_working.transform(a * column + b * row + c, d * column + e * row + f)
+    area = abs((x[1] - x[0]) * (y[2] - y[0]) - (x[2] - x[0]) * (y[1] - y[0]))
+    if not math.isfinite(area):
+        transform_bounds(file.bounds, file.crs, crs)
+    return math.sqrt(area)
+
+
+def round_cell(cell_m: float) -> float:
+    """Round a cell to two figures.
+
+    Examples
+    --------
+    >>> round_cell(27.76), round_cell(0.9984), round_cell(304.8)
+    (28.0, 1.0, 300.0)
+    """
+    return float(f"{cell_m:.1e}")
+
+
+def _box_in(file: RasterFile, crs: CRS, region: Bounds | None) -> Bounds | None:
+    """Give the part of a file's extent inside the region, in the working system."""
+    assert file.crs is not None
+    bounds = file.bounds
+    if region is not None and not same(file.crs, crs):
+        seen = transform_bounds(region, crs, file.crs)
+        x0, y0, x1, y1 = (
+            max(bounds[0], seen[0]),
+            max(bounds[1], seen[1]),
+            min(bounds[2], seen[2]),
+            min(bounds[3], seen[3]),
+        )
+        if x0 >= x1 or y0 >= y1:
+            return None
+        bounds = (x0, y0, x1, y1)
+    return transform_bounds(bounds, file.crs, crs)
+
+
+def _lattice_over(
+    finest: RasterFile, cell_m: float, boxes: Sequence[Bounds | None], crs: CRS
+) -> tuple[Lattice, tuple[int, int]]:
+    """Give the lattice of the finest file, grown to hold all boxes, and its size."""
+    assert finest.crs is not None
+    if finest.north_up and same(finest.crs, crs):
+        cell, at_x, at_y = finest.transform[0], finest.transform[2], finest.transform[5]
+    else:
+        cell, at_x, at_y = round_cell(cell_m), 0.0, 0.0
+    held = [box for box in boxes if box is not None]
+    if not held:
+        return Lattice(at_x, at_y, cell), (0, 0)
+    slack = 1e-6  # share of a cell: a box that ends on the lattice needs no further cell
+    left = math.floor((min(box[0] for box in held) - at_x) / cell + slack)
+    top = math.floor((at_y - max(box[3] for box in held)) / cell + slack)
+    right = math.ceil((max(box[2] for box in held) - at_x) / cell - slack)
+    bottom = math.ceil((at_y - min(box[1] for box in held)) / cell - slack)
+    return Lattice(at_x + left * cell, at_y - top * cell, cell), (bottom - top, right - left)
+
+
+def _offset_on(file: RasterFile, lattice: Lattice, crs: CRS) -> tuple[int, int] | None:
+    """Give the row and column of a file's corner where its cells are cells of the lattice, else None."""
+    assert file.crs is not None
+    if not (file.north_up and same(file.crs, crs)):
+        return None
+    if not math.isclose(file.transform[0], lattice.cell_m, rel_tol=1e-6):
+        return None
+    column = (file.transform[2] - lattice.x0) / lattice.cell_m
+    row = (lattice.y0 - file.transform[5]) / lattice.cell_m
+    fits = abs(column - round(column)) < 1e-3 and abs(row - round(row)) < 1e-3
+    return (round(row), round(column)) if fits else None

@@ -117,7 +117,7 @@ def make_elevation(reach: gpd.GeoDataFrame) -> ArraySource:
 
 
 def _stream_lines(reaches: int) -> list[shapely.LineString]:
-    streams = max(1, round((reaches / 8) ** 0.5 * (3 if reaches < 100 else 1.6)))
+    streams = max(1, round((reaches / 5) ** 0.5))
     per = -(-reaches // streams)
     lines = []
     for number in range(reaches):

@@ -88,7 +88,7 @@ def test_three_layers_open_styled(ranked):
         '"rank" >= 23 AND "rank" <= 44',
         '"rank" IS NULL',
     ]
-    assert [rule.get("label") for rule in rules][:2] == ["Priority: Top 5 %", "Priority: to 10 %"]
+    assert [rule.get("label") for rule in rules][:2] == ["Priority: Top 5 %", "Priority: 5 to 10 %"]
     symbols = ET.fromstring(rows[0][1]).findall("renderer-v2/symbols/symbol")
     assert len(symbols) == 6
 

@@ -1,0 +1,157 @@
+/* The card: why a bank or a property stands where it stands. Text is only ever set as textContent. */
+
+const NEEDS = {
+  both: "Likely to erode, and the strip is missing",
+  erosion_only: "Likely to erode; the strip is there. Look first: planting alone would not help",
+  gap_only: "The strip is missing; erosion is not likely",
+  none: "Neither score is high",
+};
+const SIDES = ["Left bank, looking downstream", "Right bank, looking downstream"];
+const LINES = { given: "bank line of the data", water_edge: "edge of the mapped water", half_width: "half the bankfull width" };
+const BASES = { measured: "measured", modelled: "modelled", default: "not known: a stated default", missing: "not known" };
+const UNKNOWN = "not known";
+
+function element(tag, kind, text) {
+  const made = document.createElement(tag);
+  if (kind) made.className = kind;
+  if (text !== undefined && text !== null) made.textContent = text;
+  return made;
+}
+
+/* Text from a layer, whose writing direction is its own. */
+function foreign(tag, kind, text) {
+  const made = element(tag, kind, text);
+  made.dir = "auto";
+  return made;
+}
+
+function plain(value, most) {
+  return value.toLocaleString("en-US", { maximumFractionDigits: most });
+}
+
+/* A value in the units people chose. */
+function quantity(world, value, unit) {
+  if (value === null || value === undefined || Number.isNaN(value)) return UNKNOWN;
+  if (unit === "share") return `${plain(100 * value, 0)} %`;
+  const [factor, name] = world.about.units[unit] || [1, unit], shown = value * factor;
+  const most = Math.abs(shown) < 1 ? 3 : Math.abs(shown) < 10 ? 1 : 0;
+  return name ? `${plain(shown, most)} ${name}` : plain(shown, most);
+}
+
+/* A priority, always with one decimal, so that a list of them lines up. */
+function tenth(value) {
+  return Number.isNaN(value) ? UNKNOWN : value.toFixed(1);
+}
+
+function score(value) {
+  return Number.isNaN(value) ? UNKNOWN : plain(value, 0);
+}
+
+function nameOf(world, bank) {
+  return world.reaches.name(world.banks.reach[bank]) || "Unnamed stream";
+}
+
+function fillCard(world, chosen) {
+  const head = document.getElementById("card-head"), body = document.getElementById("card-body");
+  const made = chosen.kind === "bank" ? bankCard(world, chosen.row) : propertyCard(world, chosen.row);
+  head.replaceChildren(...made.head);
+  body.replaceChildren(...made.body);
+}
+
+function bankCard(world, bank) {
+  const banks = world.banks, head = [foreign("h2", "", nameOf(world, bank))];
+  head.push(element("p", "", SIDES[banks.side[bank]]), foreign("p", "quiet", banks.id[bank]));
+  if (Number.isNaN(banks.rank[bank])) {
+    head.push(element("p", "need", "Not ranked"), foreign("p", "why", banks.not_ranked(bank) || banks.why(bank)));
+  } else {
+    head.push(rankLine(banks.rank[bank], world.orders[0].ranked, banks.priority[bank]));
+    head.push(element("p", "need", NEEDS[banks.need(bank)] || banks.need(bank)));
+    head.push(foreign("p", "why", banks.why(bank)));
+  }
+  return { head, body: [...groups(world, bank), bankFacts(world, bank)] };
+}
+
+function rankLine(rank, ranked, priority) {
+  const line = element("p", "rank");
+  line.append(element("b", "", `Rank ${plain(rank, 0)}`), element("span", "", `of ${plain(ranked, 0)}`));
+  line.append(element("span", "quiet", `priority ${tenth(priority)} of 100`));
+  return line;
+}
+
+/* Factors under the score they feed, then those that are shown but not ranked on. */
+function groups(world, bank) {
+  const titles = { erosion: "Erosion", gap: "Missing strip" }, out = [];
+  const weights = world.about.weights, sum = weights.erosion + weights.gap;
+  for (const group of ["erosion", "gap"]) {
+    const used = world.factors.filter((factor) => factor.group === group && factor.used);
+    if (!used.length) continue;
+    const share = sum > 0 ? `${plain((100 * weights[group]) / sum, 0)} % of the priority` : "";
+    out.push(groupBlock(world, bank, [titles[group], share], score(world.banks[`${group}_score`][bank]), used));
+  }
+  const rest = world.factors.filter((factor) => !factor.used);
+  if (rest.length) out.push(groupBlock(world, bank, ["Shown, not ranked on", ""], "", rest));
+  return out;
+}
+
+function groupBlock(world, bank, [title, share], total, factors) {
+  const block = element("section", "group"), heading = element("h3", "", title);
+  heading.append(element("small", "", share), element("span", "", total));
+  block.append(heading, ...factors.map((factor) => factorLine(world, bank, factor)));
+  return block;
+}
+
+function factorLine(world, bank, factor) {
+  const box = element("div", "factor"), line = element("p", "line"), bar = element("div", "bar");
+  const value = factor.score[bank], filled = element("i");
+  line.append(element("b", "", factor.title), element("span", "", quantity(world, factor.value[bank], factor.unit)));
+  filled.style.width = `${Number.isNaN(value) ? 0 : value}%`;
+  bar.append(filled);
+  const notes = element("small"), basis = factor.basis(bank);
+  notes.append(element("span", "", BASES[basis] || basis || UNKNOWN));
+  notes.append(element("span", "", `score ${score(value)}${factor.used ? `, weight ${plain(factor.weight / 10, 1)} %` : ""}`));
+  box.title = factor.says;
+  box.append(line, bar, notes);
+  return box;
+}
+
+function facts(rows) {
+  const list = element("dl", "facts");
+  for (const [name, value] of rows) list.append(element("dt", "", name), foreign("dd", "", value));
+  return list;
+}
+
+function bankFacts(world, bank) {
+  const banks = world.banks, of = (name, unit) => quantity(world, banks[name][bank], unit);
+  const rows = [
+    ["Length", of("length_m", "m")],
+    ["Buffer width", `${of("buffer_width_m", "m")}`],
+    ["Setback", `${of("setback_m", "m")} (${banks.setback_kind(bank)})`],
+    ["Gap", of("gap_length_m", "m")],
+    ["Gap area", of("gap_area_m2", "m2")],
+    ["Woody share of the strip", `${of("woody_share", "share")}${tail(banks.woody_share_basis(bank))}`],
+    ["Beside the stream", banks.adjacent_cover(bank) || UNKNOWN],
+    ["Bank line from", LINES[banks.bank_line_basis(bank)] || UNKNOWN],
+    ["Drainage area", quantity(world, world.reaches.drainage_area_km2[banks.reach[bank]], "km2")],
+  ];
+  if (banks.crossing_length_m[bank] > 0) rows.push(["Under crossings", of("crossing_length_m", "m")]);
+  return facts(rows);
+}
+
+function tail(basis) {
+  return basis === "modelled" ? " (coarse)" : "";
+}
+
+function propertyCard(world, row) {
+  const land = world.properties, of = (name, unit) => quantity(world, land[name][row], unit);
+  const head = [foreign("h2", "", `Property ${land.id[row]}`)];
+  if (Number.isNaN(land.rank[row])) head.push(element("p", "need", "Not ranked: its metres of gap are not known"));
+  else head.push(rankLine(land.rank[row], land.ranked, land.priority[row]));
+  const says = "Properties are ranked by the mean priority of their banks times their length of gap.";
+  const rows = [
+    ["Frontage, both sides counted", of("frontage_m", "m")],
+    ["Gap", of("gap_length_m", "m")],
+    ["Gap area", of("gap_area_m2", "m2")],
+    ["Mean priority", tenth(land.priority[row])],
+  ];
+  return { head, body: [facts(rows), element("p", "quiet why", says)] };
+}

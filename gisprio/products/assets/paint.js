@@ -1,0 +1,243 @@
+/* One canvas with everything: properties, gaps, water, banks by class, the selected thing. */
+
+const CASING = "#20242b", WATER = "#8fb4cc", WIDTHS = [5, 4.2, 3.6, 3, 2.4];
+
+const Painting = L.Renderer.extend({
+  options: { padding: 0.25 },
+
+  initialize(world, state) {
+    L.Renderer.prototype.initialize.call(this, {});
+    this.world = world;
+    this.state = state;
+    this.drawn = [];
+  },
+
+  _initContainer() {
+    this._container = document.createElement("canvas");
+    this._container.setAttribute("aria-hidden", "true");
+    this.pen = this._container.getContext("2d");
+  },
+
+  _destroyContainer() {
+    this._container.remove();
+    delete this._container;
+  },
+
+  _update() {
+    if (this._map._animatingZoom && this._bounds) return;
+    L.Renderer.prototype._update.call(this);
+    const size = this._bounds.getSize(), ratio = window.devicePixelRatio || 1;
+    L.DomUtil.setPosition(this._container, this._bounds.min);
+    this._container.width = Math.round(size.x * ratio);
+    this._container.height = Math.round(size.y * ratio);
+    this._container.style.width = `${size.x}px`;
+    this._container.style.height = `${size.y}px`;
+    this.paint();
+  },
+
+  /* What is where on the canvas: world place times scale, less left and top. */
+  view() {
+    const zoom = this._map.getZoom(), scale = 256 * 2 ** zoom;
+    const corner = this._map.getPixelOrigin().add(this._bounds.min), size = this._bounds.getSize();
+    const middle = (corner.y + size.y / 2) / scale;
+    const metres = 40075016.686 / Math.cosh(Math.PI * (1 - 2 * middle)) / scale;
+    return { zoom, scale, left: corner.x, top: corner.y, wide: size.x, high: size.y, metres };
+  },
+
+  paint() {
+    const pen = this.pen, ratio = window.devicePixelRatio || 1, view = this.view(), show = this.state.show;
+    pen.setTransform(ratio, 0, 0, ratio, 0, 0);
+    pen.clearRect(0, 0, view.wide, view.high);
+    pen.lineJoin = pen.lineCap = "round";
+    this.last = view;
+    if (show.properties) paintProperties(pen, this.world, view);
+    if (show.gaps) paintGaps(pen, this.world, view);
+    this.drawn = placeBanks(this.world, view);
+    if (show.banks) {
+      paintWater(pen, this.world, view, this.drawn);
+      paintBanks(pen, this.world, this.state, view, this.drawn);
+    }
+    paintSelected(pen, this.world, this.state, view, this.drawn);
+  },
+
+  /* The bank within `reach` pixels of a container point, or the property under it. */
+  find(point, reach) {
+    const layer = this._map.containerPointToLayerPoint(point).subtract(this._bounds.min), view = this.last;
+    if (this.state.show.banks) {
+      const bank = nearestBank(this.world, this.drawn, layer.x, layer.y, reach);
+      if (bank >= 0) return { kind: "bank", row: bank };
+    }
+    const x = (layer.x + view.left) / view.scale, y = (layer.y + view.top) / view.scale;
+    if (this.state.show.gaps) {
+      const gap = this.world.gaps.bank.findIndex((_, i) => holds(this.world.gaps.shapes, i, x, y));
+      if (gap >= 0) return { kind: "bank", row: this.world.gaps.bank[gap] };
+    }
+    if (this.state.show.properties) {
+      const row = this.world.properties.id.findIndex((_, i) => holds(this.world.properties.shapes, i, x, y));
+      if (row >= 0) return { kind: "property", row };
+    }
+    return null;
+  },
+});
+
+function inView(shapes, i, view, margin) {
+  const b = 4 * i, box = shapes.box, s = view.scale;
+  return box[b + 2] * s - view.left > -margin && box[b] * s - view.left < view.wide + margin
+    && box[b + 3] * s - view.top > -margin && box[b + 1] * s - view.top < view.high + margin;
+}
+
+function trace(pen, line) {
+  pen.moveTo(line[0], line[1]);
+  for (let i = 2; i < line.length; i += 2) pen.lineTo(line[i], line[i + 1]);
+}
+
+function traceShape(pen, shapes, i, view) {
+  for (let run = shapes.first[i]; run < shapes.first[i + 1]; run++) {
+    trace(pen, onScreen(shapes, run, view, 0.7));
+    pen.closePath();
+  }
+}
+
+function stroke(pen, colour, width, dash) {
+  pen.strokeStyle = colour;
+  pen.lineWidth = width;
+  pen.setLineDash(dash || []);
+  pen.stroke();
+}
+
+function paintProperties(pen, world, view) {
+  const shapes = world.properties.shapes;
+  pen.beginPath();
+  for (let i = 0; i < shapes.count; i++) if (inView(shapes, i, view, 2)) traceShape(pen, shapes, i, view);
+  stroke(pen, "rgb(255 255 255 / 60%)", 2.4);
+  stroke(pen, world.colours.property, view.zoom < 12 ? 0.5 : 0.9);
+}
+
+function paintGaps(pen, world, view) {
+  const { shapes, certain } = world.gaps, fill = hatch(pen, world.colours.gap);
+  for (const clear of [0, 1]) {
+    pen.beginPath();
+    for (let i = 0; i < shapes.count; i++) {
+      if (certain[i] === clear && inView(shapes, i, view, 2)) traceShape(pen, shapes, i, view);
+    }
+    pen.fillStyle = "rgb(255 255 255 / 45%)";
+    pen.fill("evenodd");
+    pen.fillStyle = fill;
+    pen.fill("evenodd");
+    stroke(pen, world.colours.gap, view.zoom < 13 ? 0.7 : 1.3, clear ? [] : [4, 3]);
+  }
+}
+
+function hatch(pen, colour) {
+  const tile = document.createElement("canvas");
+  tile.width = tile.height = 8;
+  const ink = tile.getContext("2d");
+  ink.strokeStyle = colour;
+  ink.lineWidth = 1.3;
+  ink.beginPath();
+  for (const shift of [-8, 0, 8]) { ink.moveTo(shift - 1, 9); ink.lineTo(shift + 9, -1); }
+  ink.stroke();
+  return pen.createPattern(tile, "repeat");
+}
+
+/* Reaches in view with the lines of their two banks, and how far each is moved. */
+function placeBanks(world, view) {
+  const shapes = world.reaches.shapes, out = [];
+  const least = 1.6 + 1.8 * grown(view.zoom);
+  for (let i = 0; i < shapes.count; i++) {
+    if (!inView(shapes, i, view, 60)) continue;
+    const half = (world.reaches.width_m[i] || 0) / 2 / view.metres, by = Math.max(least, Math.min(half, 40));
+    const runs = [];
+    for (let run = shapes.first[i]; run < shapes.first[i + 1]; run++) runs.push(onScreen(shapes, run, view, 1.5));
+    const sides = [runs.map((line) => moved(line, by)), runs.map((line) => moved(line, -by))];
+    out.push({ reach: i, by, runs, sides, banks: world.banksOf[i] });
+  }
+  return out;
+}
+
+/* 0.35 for the whole watershed on screen, 1 where single banks are looked at. */
+function grown(zoom) {
+  return Math.max(0.35, Math.min(1.15, (zoom - 9.5) / 4.5));
+}
+
+function paintWater(pen, world, view, drawn) {
+  pen.beginPath();
+  for (const { runs } of drawn) for (const line of runs) trace(pen, line);
+  stroke(pen, WATER, Math.max(0.8, 2.4 * grown(view.zoom)));
+  pen.beginPath();
+  for (const { runs } of drawn) for (const line of runs) if (lengthOf(line) > 64) arrow(pen, line);
+  stroke(pen, "#2f5d7c", 1.6);
+}
+
+/* A small arrow head in the middle of a line, pointing along it. */
+function arrow(pen, line) {
+  let left = lengthOf(line) / 2;
+  for (let i = 2; i < line.length; i += 2) {
+    const dx = line[i] - line[i - 2], dy = line[i + 1] - line[i - 1], size = Math.hypot(dx, dy);
+    if (size < left || !size) { left -= size; continue; }
+    const ux = dx / size, uy = dy / size, x = line[i - 2] + ux * left, y = line[i - 1] + uy * left;
+    pen.moveTo(x - 4 * ux - 3 * uy, y - 4 * uy + 3 * ux);
+    pen.lineTo(x + ux, y + uy);
+    pen.lineTo(x - 4 * ux + 3 * uy, y - 4 * uy - 3 * ux);
+    return;
+  }
+}
+
+function paintBanks(pen, world, state, view, drawn) {
+  const order = world.orders[state.order], k = grown(view.zoom);
+  for (let wanted = order.classes.length; wanted >= 0; wanted--) {
+    pen.beginPath();
+    for (const { sides, banks } of drawn) {
+      for (const bank of banks) {
+        if (classOf(world, order, bank) === wanted) sides[world.banks.side[bank]].forEach((line) => trace(pen, line));
+      }
+    }
+    if (wanted === order.classes.length) { stroke(pen, world.colours.not_ranked, 1.2, [4, 4]); continue; }
+    const width = WIDTHS[wanted] * k;
+    stroke(pen, CASING, width + 1.6 * Math.min(1, k));
+    stroke(pen, order.classes[wanted].colour, width);
+  }
+}
+
+/* Class of a bank in an order; the number of classes where it has no rank. */
+function classOf(world, order, bank) {
+  const rank = world.banks[order.rank][bank];
+  if (Number.isNaN(rank)) return order.classes.length;
+  return order.classes.findIndex((c) => rank >= c.low && rank <= c.high);
+}
+
+function paintSelected(pen, world, state, view, drawn) {
+  const chosen = state.selected;
+  if (!chosen) return;
+  pen.beginPath();
+  if (chosen.kind === "property") {
+    traceShape(pen, world.properties.shapes, chosen.row, view);
+    pen.fillStyle = "rgb(11 90 107 / 12%)";
+    pen.fill("evenodd");
+    stroke(pen, "#ffffff", 6);
+    stroke(pen, "#0b5a6b", 3);
+    return;
+  }
+  const reach = drawn.find((one) => one.banks.includes(chosen.row));
+  if (!reach) return;
+  for (const line of reach.sides[world.banks.side[chosen.row]]) trace(pen, line);
+  const order = world.orders[state.order], at = classOf(world, order, chosen.row);
+  const width = 6.5 * Math.max(0.8, grown(view.zoom));
+  stroke(pen, "#ffffff", width + 8);
+  stroke(pen, CASING, width + 4);
+  stroke(pen, at < order.classes.length ? order.classes[at].colour : "#c9ced4", width);
+}
+
+/* The bank whose line on screen is nearest to a point and at most `reach` pixels away; -1 for none. */
+function nearestBank(world, drawn, x, y, reach) {
+  let best = -1, least = reach * reach;
+  for (const { sides, banks } of drawn) {
+    for (const bank of banks) {
+      for (const line of sides[world.banks.side[bank]]) {
+        const d = distance2(line, x, y);
+        if (d <= least) { least = d; best = bank; }
+      }
+    }
+  }
+  return best;
+}

@@ -15,7 +15,13 @@ from numpy.typing import NDArray
 
 CRS = "EPSG:32633"
 WOODY, PASTURE, WATER, CROP = 1, 2, 3, 4
-LEGEND = "# min_width_m = 1\ncode,name,cover,c_factor\n1,wood,woody,0.0013\n2,pasture,pasture,0.0903\n3,water,water,\n4,field,crop,0.233\n"
+LEGEND = """# min_width_m = 1
+code,name,cover,c_factor
+1,wood,woody,0.0013
+2,pasture,pasture,0.0903
+3,water,water,
+4,field,crop,0.233
+"""
 
 
 @dataclass(frozen=True)
@@ -97,10 +103,19 @@ class World:
             columns += ['roads.class = "class"']
         text = "\n".join(
             [
-                "[run]", 'name = "Tiny"', 'output = "results"', f'crs = "{CRS}"', self.config.get("run", ""),
-                "[layers]", 'dem = "dem.tif"', 'land_cover = "cover.tif"', *lines,
-                "[columns]", *columns,
-                "[land_cover]", 'legend = "legend.csv"',
+                "[run]",
+                'name = "Tiny"',
+                'output = "results"',
+                f'crs = "{CRS}"',
+                self.config.get("run", ""),
+                "[layers]",
+                'dem = "dem.tif"',
+                'land_cover = "cover.tif"',
+                *lines,
+                "[columns]",
+                *columns,
+                "[land_cover]",
+                'legend = "legend.csv"',
                 *(f"[{name}]\n{body}" for name, body in self.config.items() if name != "run"),
             ]
         )
@@ -110,8 +125,13 @@ class World:
 
 
 def _raster(
-    path: Path, place: Place, extent: tuple[float, float, float, float], cell: float,
-    value: Callable[[NDArray, NDArray], NDArray], dtype: str, nodata: float,
+    path: Path,
+    place: Place,
+    extent: tuple[float, float, float, float],
+    cell: float,
+    value: Callable[[NDArray, NDArray], NDArray],
+    dtype: str,
+    nodata: float,
 ) -> None:
     corners = place.on_map(np.array([extent[0], extent[2]]), np.array([extent[1], extent[3]]))
     (x0, y0), (x1, y1) = corners.min(axis=0), corners.max(axis=0)
@@ -121,8 +141,16 @@ def _raster(
     u, v = place.from_map(*np.meshgrid(x, y))
     data = value(u, v).astype(dtype)
     profile = {
-        "driver": "GTiff", "width": columns, "height": rows, "count": 1, "dtype": dtype, "crs": CRS,
-        "transform": Affine(cell, 0, x0, 0, -cell, y1), "nodata": nodata, "compress": "deflate", "tiled": True,
+        "driver": "GTiff",
+        "width": columns,
+        "height": rows,
+        "count": 1,
+        "dtype": dtype,
+        "crs": CRS,
+        "transform": Affine(cell, 0, x0, 0, -cell, y1),
+        "nodata": nodata,
+        "compress": "deflate",
+        "tiled": True,
     }
     with rasterio.open(path, "w", **profile) as out:
         out.write(data, 1)
@@ -160,8 +188,8 @@ def straight_cover(u: NDArray, v: NDArray) -> NDArray:
 def straight_valley(place: Place | None = None, *, reverse: bool = False, **config: str) -> World:
     """A straight stream, 3 km, with gaps of 3,000 m (left) and 500 m (right) to a setback of 30 m, on four parcels.
 
-    By hand: drainage area 1,190 m x 3,400 m = 4.046 km2; slope .005; gap ground 18 x 3,000 and 30 x 500 m2; frontage 1,500 m
-    a parcel.
+    By hand: drainage area 1,190 m x 3,400 m = 4.046 km2; slope .005; gap ground 18 x 3,000 and 30 x 500 m2;
+    frontage 1,500 m a parcel.
     """
     place = place or Place()
     line = place.line((0, 0), (LENGTH_M, 0))
@@ -174,6 +202,11 @@ def straight_valley(place: Place | None = None, *, reverse: bool = False, **conf
         "watershed": frame([place.box(-HEAD_M, -VALLEY_HALF_M, LENGTH_M, VALLEY_HALF_M)]),
     }
     return World(
-        place, straight_height, straight_cover, (-605.0, -805.0, 3305.0, 805.0), layers,
-        cover_extent=(-100.0, -120.0, 3100.0, 120.0), config=config,
+        place,
+        straight_height,
+        straight_cover,
+        (-605.0, -805.0, 3305.0, 805.0),
+        layers,
+        cover_extent=(-100.0, -120.0, 3100.0, 120.0),
+        config=config,
     )

@@ -2,17 +2,27 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
-from makers import CRS
 from numpy.typing import NDArray
 
 from gisprio.contracts.grids import ArraySource, Grid, Lattice
-from gisprio.contracts.layers import BANK_LINES, LEGEND, PARCELS_MARKED, REACH_MEASURES, ROADS, SEGMENTS, WATER
+from gisprio.contracts.layers import (
+    BANK_LINES,
+    LEGEND,
+    PARCELS_MARKED,
+    REACH_MEASURES,
+    ROADS,
+    SEGMENTS,
+    WATER,
+)
 from gisprio.contracts.schema import check, empty
 from gisprio.contracts.settings import Settings
+from makers import CRS
 
 
 def settings(**sections: dict[str, object]) -> Settings:
@@ -33,43 +43,69 @@ def segments(*lines: shapely.LineString, downstream: tuple[int, ...] | None = No
     up = [next((i for i, d in enumerate(down) if d == n), -1) for n in range(len(lines))]
     table = gpd.GeoDataFrame(
         {
-            "segment_no": range(len(lines)), "segment_id": [f"S{n}" for n in range(len(lines))], "name": None,
-            "downstream_no": down, "main_upstream_no": up, "minor": False, "strahler_order": 1,
+            "segment_no": range(len(lines)),
+            "segment_id": [f"S{n}" for n in range(len(lines))],
+            "name": None,
+            "downstream_no": down,
+            "main_upstream_no": up,
+            "minor": False,
+            "strahler_order": 1,
             "length_m": [line.length for line in lines],
         },
-        geometry=list(lines), crs=CRS,
+        geometry=list(lines),
+        crs=CRS,
     )
     return check(SEGMENTS, table)
 
 
 def network(
-    *lines: shapely.LineString, width_m: float = 6.0, power: float = 35.0, step: float = 200.0,
-    downstream: tuple[int, ...] | None = None, kind: str = "natural",
+    *lines: shapely.LineString,
+    width_m: float = 6.0,
+    power: float = 35.0,
+    step: float = 200.0,
+    downstream: tuple[int, ...] | None = None,
+    kind: str = "natural",
 ) -> dict[str, pd.DataFrame]:
     """Give segments, reaches cut every ``step`` metres upstream, and stretches."""
     made = segments(*lines, downstream=downstream)
     rows = []
     for number, line in enumerate(lines):
-        borders = np.append(np.arange(0, line.length - step / 2, step), line.length)
-        for n, (a, b) in enumerate(zip(borders[:-1], borders[1:], strict=True)):
+        borders = np.append(np.arange(0, max(line.length - step / 2, 0) + 1e-6, step), line.length)
+        for n, (a, b) in enumerate(pairwise(borders)):
             geometry = shapely.ops.substring(line, line.length - b, line.length - a)
             rows.append((number, f"S{number}-{n + 1:02d}", a, b, geometry))
     reaches = gpd.GeoDataFrame(
         {
-            "reach_no": range(len(rows)), "reach_id": [r[1] for r in rows], "segment_no": [r[0] for r in rows],
-            "from_m": [r[2] for r in rows], "to_m": [r[3] for r in rows], "kind": kind,
-            "length_m": [r[3] - r[2] for r in rows], "strahler_order": 1, "slope_m_m": 0.005,
-            "bankfull_width_m": width_m, "bankfull_depth_m": 0.5, "unit_stream_power_w_m2": power,
-            "slope_basis": "measured", "drainage_area_basis": "modelled", "bankfull_width_basis": "modelled",
+            "reach_no": range(len(rows)),
+            "reach_id": [r[1] for r in rows],
+            "segment_no": [r[0] for r in rows],
+            "from_m": [r[2] for r in rows],
+            "to_m": [r[3] for r in rows],
+            "kind": kind,
+            "length_m": [r[3] - r[2] for r in rows],
+            "strahler_order": 1,
+            "slope_m_m": 0.005,
+            "bankfull_width_m": width_m,
+            "bankfull_depth_m": 0.5,
+            "unit_stream_power_w_m2": power,
+            "slope_basis": "measured",
+            "drainage_area_basis": "modelled",
+            "bankfull_width_basis": "modelled",
             "bankfull_discharge_basis": "modelled",
         },
-        geometry=[r[4] for r in rows], crs=CRS,
+        geometry=[r[4] for r in rows],
+        crs=CRS,
     )
     for column in REACH_MEASURES.columns:
         if column.name not in reaches:
             reaches[column.name] = None if column.kind == "text" else np.nan
     stretches = pd.DataFrame(
-        {"segment_no": range(len(lines)), "from_m": 0.0, "to_m": [line.length for line in lines], "kind": kind}
+        {
+            "segment_no": range(len(lines)),
+            "from_m": 0.0,
+            "to_m": [line.length for line in lines],
+            "kind": kind,
+        }
     )
     return {"segments": made, "reach_measures": check(REACH_MEASURES, reaches), "stretches": stretches}
 
@@ -78,13 +114,19 @@ def nearby(**layers: gpd.GeoDataFrame) -> dict[str, pd.DataFrame]:
     """Give halo layers; those not named are empty."""
     legend = pd.DataFrame(
         {
-            "code": [1, 2, 3, 4, 5], "name": ["wood", "pasture", "water", "field", "bar"],
-            "cover": ["woody", "pasture", "water", "crop", "bare"], "c_factor": np.nan, "min_width_m": np.nan,
+            "code": [1, 2, 3, 4, 5],
+            "name": ["wood", "pasture", "water", "field", "bar"],
+            "cover": ["woody", "pasture", "water", "crop", "bare"],
+            "c_factor": np.nan,
+            "min_width_m": np.nan,
         }
     )
     given = {
-        "water": empty(WATER, CRS), "bank_lines": empty(BANK_LINES, CRS), "roads": empty(ROADS, CRS),
-        "parcels": empty(PARCELS_MARKED, CRS), "legend": check(LEGEND, legend),
+        "water": empty(WATER, CRS),
+        "bank_lines": empty(BANK_LINES, CRS),
+        "roads": empty(ROADS, CRS),
+        "parcels": empty(PARCELS_MARKED, CRS),
+        "legend": check(LEGEND, legend),
     }
     return given | layers
 

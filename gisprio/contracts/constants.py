@@ -47,10 +47,16 @@ JARRETT_FACTOR = Constant(
 JARRETT_SLOPE_POWER = Constant(0.38, "", "jarrett1984", "memory", "Exponent of slope in the roughness form.")
 JARRETT_RADIUS_POWER = Constant(-0.16, "", "jarrett1984", "memory", "Exponent of hydraulic radius in it.")
 URBAN_SHARE = Constant(0.2, "share", "own", "own", "Developed share of the ground from which a rural curve is doubted.")
-CROSSING_ANGLE_DEG = Constant(30.0, "degrees", "own", "own", "A road that meets the stream at more than this crosses it.")
+CROSSING_ANGLE_DEG = Constant(
+    30.0, "degrees", "own", "own", "A road that meets the stream at more than this crosses it."
+)
 CROSSING_MARGIN_M = Constant(10.0, "m", "own", "own", "Added to the road's width along the stream.")
 VALLEY_RISE_DEPTHS = Constant(
-    2.0, "bankfull depths", "own", "own", "Ground up to this far above the low of the channel is valley floor."
+    2.0,
+    "bankfull depths",
+    "own",
+    "own",
+    "Ground up to this far above the low of the channel is valley floor.",
 )
 STANDING_WIDTHS = Constant(4.0, "bankfull widths", "own", "own", "Water wider than this stands...")
 STANDING_LENGTH_WIDTHS = Constant(2.0, "bankfull widths", "own", "own", "...where it goes on for this length.")

@@ -42,7 +42,7 @@ class Lattice:
 
     def centres(
         self, row: NDArray[np.int64], column: NDArray[np.int64]
-    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    ) -> tuple[NDArray[np.floating], NDArray[np.floating]]:
         """Give x and y of cell centres [m]."""
         return self.x0 + (np.asarray(column) + 0.5) * self.cell_m, self.y0 - (np.asarray(row) + 0.5) * self.cell_m
 
@@ -140,18 +140,19 @@ class ArraySource:
 
     @property
     def lattice(self) -> Lattice:
+        """The lattice of the array."""
         return self.grid.lattice
 
     @property
     def shape(self) -> tuple[int, int]:
+        """Rows and columns of the array."""
         rows, columns = self.grid.values.shape
         return rows, columns
 
     def window(self, bounds: Bounds) -> Grid:
+        """Give the cells that touch ``bounds``: a view, not a copy."""
         row0, row1, column0, column1 = window_cells(self.lattice, self.shape, bounds)
-        return Grid(
-            self.grid.values[row0:row1, column0:column1], self.lattice, row0, column0, self.grid.nodata
-        )
+        return Grid(self.grid.values[row0:row1, column0:column1], self.lattice, row0, column0, self.grid.nodata)
 
 
 def window_cells(lattice: Lattice, shape: tuple[int, int], bounds: Bounds) -> tuple[int, int, int, int]:

@@ -11,7 +11,7 @@ from gisprio.contracts.schema import Column, Layer
 from gisprio.contracts.words import BANK_LINE_BASES, BASES, COVERS, NEEDS, SETBACK_KINDS, SIDES, STREAM_KINDS
 
 C = Column
-_SCORE = {"low": 0.0, "high": 100.0}
+# fmt: off
 
 
 def _basis(of: str) -> Column:
@@ -289,9 +289,9 @@ REACHES = Layer(
         *(column for column in REACH_MEASURES.columns if column.name not in ("reach_no", "segment_no", "from_m", "to_m")),
         C("not_ranked", "text", "Why it is not ranked.", null=True),
         C("gap_length_m", "float", "Metres of gap on both banks.", "m", null=True, low=0),
-        C("erosion_score", "float", "Of its more urgent bank.", null=True, **_SCORE),
-        C("gap_score", "float", "Of its more urgent bank.", null=True, **_SCORE),
-        C("priority", "float", "Of its more urgent bank.", null=True, **_SCORE),
+        C("erosion_score", "float", "Of its more urgent bank.", null=True, low=0, high=100),
+        C("gap_score", "float", "Of its more urgent bank.", null=True, low=0, high=100),
+        C("priority", "float", "Of its more urgent bank.", null=True, low=0, high=100),
         C("rank", "int", "1 is the most urgent; equal ones share a rank.", null=True, low=1),
         *_NO_MEDIAN,
     ),
@@ -327,10 +327,10 @@ BANKS = Layer(
         *_BANK_SHARES,
         C("bank_height_m", "float", "Null: this version does not measure it.", "m", null=True, low=0),
         C("bank_angle_deg", "float", "Null: this version does not measure it.", "deg", null=True, low=0, high=180),
-        C("erosion_score", "float", "How likely the bank is to erode.", null=True, **_SCORE),
-        C("gap_score", "float", "What the missing strip leaves open.", null=True, **_SCORE),
+        C("erosion_score", "float", "How likely the bank is to erode.", null=True, low=0, high=100),
+        C("gap_score", "float", "What the missing strip leaves open.", null=True, low=0, high=100),
         C("need", "text", "Which of the two reaches the threshold.", null=True, among=NEEDS),
-        C("priority", "float", "Both put together.", null=True, **_SCORE),
+        C("priority", "float", "Both put together.", null=True, low=0, high=100),
         C("rank", "int", "By priority; 1 is the most urgent; equal ones share a rank.", null=True, low=1),
         C("erosion_rank", "int", "By erosion score.", null=True, low=1),
         C("gap_rank", "int", "By gap score.", null=True, low=1),
@@ -374,7 +374,7 @@ PROPERTIES = Layer(
         C("frontage_m", "float", "Bank whose strip lies mostly on the property, both sides of a stream counted.", "m", low=0),
         C("gap_length_m", "float", "Metres of gap.", "m", null=True, low=0),
         C("gap_area_m2", "float", "Gap ground.", "m2", null=True, low=0),
-        C("priority", "float", "Mean of its ranked banks, weighed by frontage.", null=True, **_SCORE),
+        C("priority", "float", "Mean of its ranked banks, weighed by frontage.", null=True, low=0, high=100),
         C("priority_gap_m", "float", "Priority times metres of gap: the rank follows it.", null=True, low=0),
         C("rank", "int", "1 is the most urgent; equal ones share a rank.", null=True, low=1),
         *_NO_MEDIAN,

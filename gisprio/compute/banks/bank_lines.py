@@ -106,9 +106,7 @@ def water_span(
     if not len(polygons):
         return low, high
     line_no, polygon_no = shapely.STRtree(polygons).query(transects, predicate="intersects")
-    parts, pair = shapely.get_parts(
-        shapely.intersection(transects[line_no], polygons[polygon_no]), return_index=True
-    )
+    parts, pair = shapely.get_parts(shapely.intersection(transects[line_no], polygons[polygon_no]), return_index=True)
     solid = shapely.get_type_id(parts) == shapely.GeometryType.LINESTRING
     parts, station = parts[solid], line_no[pair[solid]]
     if not len(parts):
@@ -138,18 +136,14 @@ def _joined(spans: pd.DataFrame, touch_m: float = 0.5) -> pd.DataFrame:
     )
 
 
-def given_offsets(
-    transects: NDArray[np.object_], centre: Floats, left: Floats, bank_lines: pd.DataFrame
-) -> Floats:
+def given_offsets(transects: NDArray[np.object_], centre: Floats, left: Floats, bank_lines: pd.DataFrame) -> Floats:
     """Give outward offsets to the user's bank lines; (n, 2) left, right; NaN where there is none [m]."""
     offset = np.full((len(transects), 2), np.nan)
     lines = np.asarray(bank_lines.geometry.array) if len(bank_lines) else np.empty(0, object)
     if not len(lines):
         return offset
     station, line_no = shapely.STRtree(lines).query(transects, predicate="intersects")
-    points, pair = shapely.get_coordinates(
-        shapely.intersection(transects[station], lines[line_no]), return_index=True
-    )
+    points, pair = shapely.get_coordinates(shapely.intersection(transects[station], lines[line_no]), return_index=True)
     place = ((points - centre[station[pair]]) * left[station[pair]]).sum(axis=1)
     for side, outward in enumerate((place, -place)):
         here = pd.Series(np.where(outward > 0, outward, np.nan)).groupby(station[pair]).min().dropna()

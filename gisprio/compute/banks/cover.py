@@ -57,7 +57,10 @@ def measure_cover(core: Tables, halo: Tables, sources: Sources, settings: Settin
     grain = cover_grain(sources["land_cover"], legend)
     if is_coarse(grain, width):
         strip = _sampled(points, sources["land_cover"], legend, grain / 2, COARSE_CELLS * grain)
-        return {"side_cover": _coarse_look(points, strip, settings.setback), "findings": _coarse_finding(grain, width)}
+        return {
+            "side_cover": _coarse_look(points, strip, settings.setback),
+            "findings": _coarse_finding(grain, width),
+        }
     step = min(STEP_M, sources["land_cover"].lattice.cell_m / 2)
     strip = _sampled(points, sources["land_cover"], legend, step, width + settings.setback.opening_m)
     return {"side_cover": _close_look(points, strip, width, grain, settings.setback)}
@@ -198,7 +201,12 @@ def skipped(classes: Codes, cell_m: float, step_m: float) -> NDArray[np.bool_]:
 
 
 def buffer_width(
-    classes: Codes, counts: NDArray[np.bool_], skip: NDArray[np.bool_], step_m: float, opening_m: float, most_m: float
+    classes: Codes,
+    counts: NDArray[np.bool_],
+    skip: NDArray[np.bool_],
+    step_m: float,
+    opening_m: float,
+    most_m: float,
 ) -> Floats:
     """Give the contiguous width of counting cover from the bank line outward.
 
@@ -261,5 +269,5 @@ def commonest(classes: Codes, preferred: NDArray[np.bool_]) -> NDArray[np.object
     votes = np.stack([(preferred & (classes == i)).sum(axis=1) for i in range(len(COVERS))], axis=1)
     every = np.stack([(classes == i).sum(axis=1) for i in range(len(COVERS))], axis=1)
     votes = np.where(votes.any(axis=1, keepdims=True), votes, every)
-    names = np.array(COVERS, dtype=object)[votes.argmax(axis=1)]
-    return np.where(votes.any(axis=1), names, None)
+    names = np.array([*COVERS, None], dtype=object)
+    return np.asarray(names[np.where(votes.any(axis=1), votes.argmax(axis=1), len(COVERS))])

@@ -58,7 +58,7 @@ def crossing_stations(stations: pd.DataFrame, roads: pd.DataFrame) -> NDArray[np
     road_lines = np.asarray(roads.geometry.array)
     tree = shapely.STRtree(road_lines)
     classes = roads["class"].to_numpy(object)
-    for _, rows in stations.groupby("segment_no", sort=False).indices.items():
+    for rows in stations.groupby("segment_no", sort=False).indices.values():
         if len(rows) < 2:
             continue
         at = stations["at_m"].to_numpy()[rows]

@@ -14,7 +14,7 @@ from gisprio.contracts.layers import STATIONS
 from gisprio.contracts.schema import empty
 from gisprio.contracts.settings import Settings
 
-Floats = NDArray[np.float64]
+Floats = NDArray[np.floating]
 SMOOTHING_WIDTHS = 2.0
 SMOOTHING_LINE_ERRORS = 3.0
 
@@ -138,9 +138,7 @@ def _segment_stations(
         line, lines.above(number, 3 * smooth), lines.below(number, 3 * smooth), length - at, smooth
     )
     curvature[np.abs(curvature) > 1 / (3 * line_error)] = np.nan
-    stretch_row = np.clip(
-        np.searchsorted(stretches["from_m"].to_numpy(), at, side="right") - 1, 0, len(stretches) - 1
-    )
+    stretch_row = np.clip(np.searchsorted(stretches["from_m"].to_numpy(), at, side="right") - 1, 0, len(stretches) - 1)
     return pd.DataFrame(
         {
             "segment_no": number,

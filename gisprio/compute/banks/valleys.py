@@ -12,7 +12,7 @@ from gisprio.contracts.constants import UNCONFINED_RATIO, VALLEY_RISE_DEPTHS
 from gisprio.contracts.grids import Grid, GridSource
 from gisprio.contracts.settings import Settings
 
-Floats = NDArray[np.float64]
+Floats = NDArray[np.floating]
 SAMPLES = 24
 """Samples a side for the valley floor."""
 LEAST_RELIEF_M = 1.0
@@ -91,7 +91,7 @@ def valley_width(stations: pd.DataFrame, heights: Grid, width: Floats, depth: Fl
     for sign in (1.0, -1.0):
         out = step[:, None] * np.arange(1, SAMPLES + 1)
         z = _across(stations, heights, sign * out)
-        outside = ~(z <= limit[:, None])
+        outside = np.array(np.isnan(z) | (z > limit[:, None]), bool)
         first = np.where(outside.any(axis=1), outside.argmax(axis=1), SAMPLES)
         total += first * step
     total[np.isnan(limit)] = np.nan

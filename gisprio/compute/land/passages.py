@@ -54,7 +54,10 @@ def mark_passages(tables: Tables, sources: Sources, settings: Settings) -> Outpu
     if len(over):
         found.append(
             Finding(
-                "note", "properties", "passed_over", "",
+                "note",
+                "properties",
+                "passed_over",
+                "",
                 f"{len(over)} river, road or rail parcels get no frontage: {listed(over['property_id'])}.",
                 "Nothing, if that is right; else give their use in [columns] properties.class.",
             )

@@ -35,7 +35,10 @@ def rank_properties(tables: Tables, sources: Sources, settings: Settings) -> Out
     """
     frontages = _with_banks(tables)
     if not len(frontages):
-        return {"ranked_properties": empty(PROPERTIES, tables["properties"].crs), "findings": findings_table([])}
+        return {
+            "ranked_properties": empty(PROPERTIES, tables["properties"].crs),
+            "findings": findings_table([]),
+        }
     table = frontages.groupby("property_id").agg(frontage_m=("frontage_m", "sum"))
     for column in ("gap_length_m", "gap_area_m2"):
         table[column] = frontages.groupby("property_id")[column].sum(min_count=1)
@@ -53,7 +56,10 @@ def rank_properties(tables: Tables, sources: Sources, settings: Settings) -> Out
     shapes = tables["properties"][["property_id", "geometry"]]
     result = shapes.merge(table.reset_index(), on="property_id", validate="one_to_one")
     result = result.sort_values("property_id", ignore_index=True)
-    return {"ranked_properties": result[[*PROPERTIES.names(), "geometry"]], "findings": findings_table(_findings(table))}
+    return {
+        "ranked_properties": result[[*PROPERTIES.names(), "geometry"]],
+        "findings": findings_table(_findings(table)),
+    }
 
 
 def _with_banks(tables: Tables) -> pd.DataFrame:
@@ -70,7 +76,10 @@ def _findings(table: pd.DataFrame) -> list[Finding]:
         return []
     return [
         Finding(
-            "warning", "properties", "not_ranked", "",
+            "warning",
+            "properties",
+            "not_ranked",
+            "",
             "Properties are not ranked: their rank follows metres of gap, and no gap could be measured.",
             "See the findings about land cover; until then use the ranked banks.",
         )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -87,14 +88,14 @@ def _named(measures: pd.DataFrame, reaches: pd.DataFrame, settings: Settings) ->
 
 
 def factor_table(ranked: pd.DataFrame, priority: Priority) -> pd.DataFrame:
-    """Give one row a factor: its card, its whole weight per mille, whether it is ranked on, on how many banks it is known."""
+    """Give one row a factor: its card, weight per mille, whether it is ranked on, share of banks it is known on."""
     rows = [_factor_row(registered.card, ranked, priority) for registered in FACTORS]
     table = pd.DataFrame(rows)
     for group in _GROUPS:
         own = (table["group"] == group) & table["used"]
         given = dict(zip(table.loc[own, "key"], table.loc[own, "given_weight"], strict=True))
         weights = whole_weights(given, FULL)
-        table.loc[own, "weight"] = [weights[key] for key in table.loc[own, "key"]]
+        table["weight"] = [weights.get(key, weight) for key, weight in zip(table["key"], table["weight"], strict=True)]
     return table
 
 
@@ -158,12 +159,19 @@ def _add_scores(banks: pd.DataFrame, ranked: np.ndarray, factors: pd.DataFrame, 
     keys = priority_keys(group.get("erosion", nothing), group.get("gap", nothing), share, priority.combine)
     banks.loc[ranked, "priority"] = priority_of(keys, priority.combine)
     banks.loc[ranked, "rank"] = ranks(keys)
-    banks.loc[ranked, "need"] = needs(banks.loc[ranked, "erosion_score"], banks.loc[ranked, "gap_score"], priority.need_at)
+    banks.loc[ranked, "need"] = needs(
+        banks.loc[ranked, "erosion_score"], banks.loc[ranked, "gap_score"], priority.need_at
+    )
 
 
 def needs(erosion: pd.Series, gap: pd.Series, need_at: float) -> list[str]:
     """Say which of the two scores (0..100) reach the threshold; a missing score does not."""
-    names = {(True, True): "both", (True, False): "erosion_only", (False, True): "gap_only", (False, False): "none"}
+    names = {
+        (True, True): "both",
+        (True, False): "erosion_only",
+        (False, True): "gap_only",
+        (False, False): "none",
+    }
     return [names[bool(e >= need_at), bool(g >= need_at)] for e, g in zip(erosion, gap, strict=True)]
 
 
@@ -187,7 +195,9 @@ def _reaches(measures: pd.DataFrame, banks: pd.DataFrame) -> pd.DataFrame:
 def _gaps(pieces: pd.DataFrame, banks: pd.DataFrame, settings: Settings) -> pd.DataFrame:
     if not len(pieces):
         return empty(GAPS, getattr(banks, "crs", None))
-    gaps = pieces.merge(banks[["reach_no", "reach_id"]].drop_duplicates("reach_no"), on="reach_no", validate="many_to_one")
+    gaps = pieces.merge(
+        banks[["reach_no", "reach_id"]].drop_duplicates("reach_no"), on="reach_no", validate="many_to_one"
+    )
     gaps["bank_id"] = gaps["gap_id"].str.rsplit("-", n=1).str[0]
     gaps["side"] = np.array(SIDES)[gaps["side"].to_numpy(int)]
     gaps["rule"] = settings.setback.rule
@@ -200,39 +210,38 @@ def _setbacks(banks: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(banks.rename(columns={"setback_rule": "rule"})[BANK_SETBACKS.names()])
 
 
-def _findings(
-    banks: pd.DataFrame, ranked: np.ndarray, factors: pd.DataFrame, priority: Priority
-) -> list[Finding]:
-    found = []
-    for row in factors[(factors["given_weight"] > 0) & ~factors["used"]].itertuples():
-        found.append(
-            Finding(
-                "warning", "banks", "factor_coverage", row.key,
-                f"{row.title} is known on {row.known_share:.0%} of the ranked banks, under the "
-                f"{priority.factor_coverage:.0%} wanted: it is shown, not ranked on.",
-                "Give the layers it needs for the whole watershed, or lower [priority] factor_coverage.",
-            )
-        )
+def _findings(banks: pd.DataFrame, ranked: np.ndarray, factors: pd.DataFrame, priority: Priority) -> list[Finding]:
+    found = [_not_used(row, priority) for row in factors.itertuples() if row.given_weight > 0 and not row.used]
     for row in factors[factors["used"]].itertuples():
         gone = int((ranked & (banks[row.basis_column] == "default").to_numpy()).sum())
         if gone:
-            found.append(
-                Finding(
-                    "note", "banks", "factor_neutral", row.key,
-                    f"{row.title} is missing on {gone} of {int(ranked.sum())} ranked banks, which take the neutral "
-                    f"score {row.neutral * 100:g}, basis default.",
-                    "Read their rank with that in mind.",
-                )
-            )
+            found.append(_neutral(row, gone, int(ranked.sum())))
     reasons: Mapping[str, int] = banks.loc[~ranked, "not_ranked"].value_counts().to_dict()
-    for reason, count in sorted(reasons.items()):
-        found.append(
-            Finding("note", "banks", "not_ranked", "", f"{count} banks are not ranked: {reason}.",
-                    "Nothing, if that is right; else mend the kind of the line, or [priority] ranked_kinds.")
-        )
+    do = "Nothing, if that is right; else mend the kind of the line, or [priority] ranked_kinds."
+    found += [
+        Finding("note", "banks", "not_ranked", "", f"{count} banks are not ranked: {reason}.", do)
+        for reason, count in sorted(reasons.items())
+    ]
     if not ranked.any():
-        found.append(
-            Finding("warning", "banks", "nothing_ranked", "", "No bank is ranked.",
-                    "Look at column not_ranked: it holds the reason of each bank.")
-        )
+        do = "Look at column not_ranked: it holds the reason of each bank."
+        found.append(Finding("warning", "banks", "nothing_ranked", "", "No bank is ranked.", do))
+    says = "This version makes no draws: rank_p05, rank_p50, rank_p95 and top_share are null."
+    found.append(Finding("note", "banks", "no_draws", "", says, "Do not read small differences of rank as certain."))
     return found
+
+
+def _not_used(row: Any, priority: Priority) -> Finding:
+    says = (
+        f"{row.title} is known on {row.known_share:.0%} of the ranked banks, under the "
+        f"{priority.factor_coverage:.0%} wanted: it is shown, not ranked on."
+    )
+    do = "Give the layers it needs for the whole watershed, or lower [priority] factor_coverage."
+    return Finding("warning", "banks", "factor_coverage", row.key, says, do)
+
+
+def _neutral(row: Any, gone: int, ranked: int) -> Finding:
+    says = (
+        f"{row.title} is missing on {gone} of {ranked} ranked banks, which take the neutral score "
+        f"{row.neutral * 100:g}, basis default."
+    )
+    return Finding("note", "banks", "factor_neutral", row.key, says, "Read their rank with that in mind.")

@@ -52,7 +52,9 @@ def score_sides(core: Tables, halo: Tables, sources: Sources, settings: Settings
     for registered in FACTORS:
         card = registered.card
         measured = registered.measure(sides)
-        scores = value_score(measured["value"].to_numpy(), nodes_of(card, settings.priority), logarithmic=card.logarithmic)
+        scores = value_score(
+            measured["value"].to_numpy(), nodes_of(card, settings.priority), logarithmic=card.logarithmic
+        )
         if card.scaled_by:
             scores = scores * sides[card.scaled_by].to_numpy(float)
         value = measured["value"].to_numpy()
@@ -103,16 +105,21 @@ def _banks(sides: pd.DataFrame, core: Tables, priority: Priority) -> pd.DataFram
     if not len(sides):
         return empty(layer_with_factors(BANK_MEASURES), getattr(core["reach_measures"], "crs", None))
     reaches = core["reach_measures"].set_index("reach_no")
-    lines = {key: rows for key, rows in sides.groupby(["segment_no", "side"], sort=False)}
+    lines = dict(list(sides.groupby(["segment_no", "side"], sort=False)))
     rows = []
     for (reach_no, side), bank in sides.groupby(["reach_no", "side"], sort=True):
         reach = reaches.loc[reach_no]
         whole_side = lines[(bank["segment_no"].iloc[0], side)]
         line = bank_line(
-            whole_side[["x", "y"]].to_numpy(), whole_side["at_m"].to_numpy(), float(reach["from_m"]), float(reach["to_m"])
+            whole_side[["x", "y"]].to_numpy(),
+            whole_side["at_m"].to_numpy(),
+            float(reach["from_m"]),
+            float(reach["to_m"]),
         )
         row = {"reach_no": reach_no, "side": side, "geometry": shapely.linestrings(line)}
-        rows.append(row | _measures(bank) | _gap_sums(core["gap_pieces"], reach_no, side, bank) | _scores(bank, priority))
+        rows.append(
+            row | _measures(bank) | _gap_sums(core["gap_pieces"], reach_no, side, bank) | _scores(bank, priority)
+        )
     return gpd.GeoDataFrame(rows, geometry="geometry", crs=core["reach_measures"].crs)  # type: ignore[attr-defined]
 
 
@@ -146,7 +153,10 @@ def _gap_sums(gaps: pd.DataFrame, reach_no: int, side: int, bank: pd.DataFrame) 
     if bank.loc[bank["has_bank"], "buffer_width_m"].isna().all():
         return {"gap_length_m": np.nan, "gap_area_m2": np.nan}
     own = gaps[(gaps["reach_no"] == reach_no) & (gaps["side"] == side)]
-    return {"gap_length_m": float((own["to_m"] - own["from_m"]).sum()), "gap_area_m2": float(own["area_m2"].sum())}
+    return {
+        "gap_length_m": float((own["to_m"] - own["from_m"]).sum()),
+        "gap_area_m2": float(own["area_m2"].sum()),
+    }
 
 
 def _scores(bank: pd.DataFrame, priority: Priority) -> dict[str, object]:

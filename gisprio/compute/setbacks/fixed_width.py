@@ -11,4 +11,6 @@ def fixed_width(settings: Settings) -> float:
     return settings.setback.width_m
 
 
-FIXED_WIDTH = SetbackRule("fixed_width", fixed_width, "One width for every bank, horizontal, from the bank line outward.")
+FIXED_WIDTH = SetbackRule(
+    "fixed_width", fixed_width, "One width for every bank, horizontal, from the bank line outward."
+)

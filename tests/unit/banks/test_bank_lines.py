@@ -3,14 +3,14 @@
 import numpy as np
 import pytest
 import shapely
-from makers import frame
-from tables import nearby, network, settings
 
 from gisprio.compute.banks.bank_lines import find_bank_lines
 from gisprio.compute.banks.crossings import road_width
 from gisprio.compute.banks.stations import lay_stations
 from gisprio.contracts.layers import BANK_POINTS
 from gisprio.contracts.schema import check
+from makers import frame
+from tables import nearby, network, settings
 
 SOUTH = shapely.LineString([(0, 1000), (0, 0)])
 

@@ -3,17 +3,23 @@
 import numpy as np
 import pytest
 import shapely
-from tables import nearby, network, settings, source
 
 from gisprio.compute.banks.bank_lines import find_bank_lines
 from gisprio.compute.banks.cover import (
-    buffer_width, class_mask, commonest, is_coarse, measure_cover, missing_by_place, skipped,
+    buffer_width,
+    class_mask,
+    commonest,
+    is_coarse,
+    measure_cover,
+    missing_by_place,
+    skipped,
 )
 from gisprio.compute.banks.stations import lay_stations
 from gisprio.contracts.findings import findings_from
 from gisprio.contracts.layers import SIDE_COVER
 from gisprio.contracts.schema import check
 from gisprio.contracts.words import COVERS
+from tables import nearby, network, settings, source
 
 LETTERS = {"w": "woody", "g": "pasture", "~": "water", "b": "bare", "m": "wetland", "?": None}
 COUNTS = class_mask(("woody", "wetland"))
@@ -60,8 +66,14 @@ def test_water_is_skipped_for_one_cell_only_and_bare_ground_only_with_water():
 
 @pytest.mark.parametrize(
     ("transect", "share"),
-    [("w" * 30, 0.0), ("g" * 30, 1.0), ("g" * 10 + "w" * 20, 0.5), ("w" * 10 + "g" * 10 + "w" * 10, 0.3),
-     ("w" * 20 + "g" * 10, 0.2), ("g" * 5 + "w" * 25, 0.25)],
+    [
+        ("w" * 30, 0.0),
+        ("g" * 30, 1.0),
+        ("g" * 10 + "w" * 20, 0.5),
+        ("w" * 10 + "g" * 10 + "w" * 10, 0.3),
+        ("w" * 20 + "g" * 10, 0.2),
+        ("g" * 5 + "w" * 25, 0.25),
+    ],
 )
 def test_missing_metres_count_by_place(transect, share):
     absent = row(transect) == COVERS.index("pasture")

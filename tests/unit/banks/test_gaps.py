@@ -4,7 +4,6 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
-from tables import nearby, network, settings, source
 
 from gisprio.compute.banks.bank_lines import find_bank_lines
 from gisprio.compute.banks.cover import measure_cover
@@ -14,6 +13,7 @@ from gisprio.compute.banks.strips import bank_line, outward_strip, varying_strip
 from gisprio.compute.banks.valleys import measure_valleys
 from gisprio.contracts.layers import GAP_PIECES, SIDE_GAPS, VALLEYS
 from gisprio.contracts.schema import check
+from tables import nearby, network, settings, source
 
 
 def _chain(line, cover, *, step=200.0, halo=None, kind="natural", **sections):
@@ -107,8 +107,13 @@ def test_pipes_and_standing_water_have_no_gap():
 
 def test_runs_do_not_go_on_from_one_segment_side_to_the_next():
     sides = pd.DataFrame(
-        {"segment_no": [0, 0, 0, 0], "side": [0, 0, 1, 1], "station_no": [0, 1, 0, 1],
-         "from_m": [0.0, 5.0, 0.0, 5.0], "to_m": [5.0, 10.0, 5.0, 10.0]}
+        {
+            "segment_no": [0, 0, 0, 0],
+            "side": [0, 0, 1, 1],
+            "station_no": [0, 1, 0, 1],
+            "from_m": [0.0, 5.0, 0.0, 5.0],
+            "to_m": [5.0, 10.0, 5.0, 10.0],
+        }
     )
     narrow = np.array([False, True, True, False])
     assert not long_runs(sides, narrow, 10.0).any()

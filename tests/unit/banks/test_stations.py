@@ -3,11 +3,11 @@
 import numpy as np
 import pytest
 import shapely
-from tables import nearby, network, settings
 
 from gisprio.compute.banks.stations import directions, lay_stations, smoothing_length, station_borders
 from gisprio.contracts.layers import STATIONS
 from gisprio.contracts.schema import check
+from tables import nearby, network, settings
 
 
 def _stations(*lines, downstream=None, **kwargs):

@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 import shapely
-from tables import network, settings, source
 
 from gisprio.compute.banks.stations import lay_stations
 from gisprio.compute.banks.valleys import measure_valleys
+from tables import network, settings, source
 
 SOUTH = shapely.LineString([(0, 1000), (0, 0)])
 

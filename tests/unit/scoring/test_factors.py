@@ -5,13 +5,13 @@ import inspect
 import numpy as np
 import pandas as pd
 import pytest
-from tables import network
 
 from gisprio.compute.factors import FACTORS, layer_with_factors, outer_bend
 from gisprio.compute.factors.outer_bend import bend_shear_factor
 from gisprio.compute.scoring.sides import freedom_to_move
 from gisprio.contracts.layers import BANKS, STATION_RESULTS, STATIONS
 from gisprio.contracts.settings import Priority
+from tables import network
 
 
 @pytest.mark.parametrize("registered", FACTORS, ids=lambda r: r.card.key)
@@ -55,8 +55,11 @@ def _sides(curvature, width=10.0, spacing=5.0):
     n = len(curvature)
     return pd.DataFrame(
         {
-            "segment_no": 0, "side": np.repeat([0, 1], n), "station_no": np.tile(np.arange(n), 2),
-            "at_m": np.tile((np.arange(n) + 0.5) * spacing, 2), "curvature_1_m": np.tile(curvature, 2),
+            "segment_no": 0,
+            "side": np.repeat([0, 1], n),
+            "station_no": np.tile(np.arange(n), 2),
+            "at_m": np.tile((np.arange(n) + 0.5) * spacing, 2),
+            "curvature_1_m": np.tile(curvature, 2),
             "bankfull_width_m": width,
         }
     )

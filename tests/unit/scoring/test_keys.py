@@ -8,7 +8,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gisprio.compute.scoring.keys import (
-    FLOOR, group_score, log_table, priority_keys, priority_of, ranks, whole_weights,
+    FLOOR,
+    group_score,
+    log_table,
+    priority_keys,
+    priority_of,
+    ranks,
+    whole_weights,
 )
 
 

@@ -1,0 +1,140 @@
+"""Ranks, need and reasons on banks made by hand."""
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+
+from gisprio.compute.factors import layer_with_factors
+from gisprio.compute.scoring.ranks import needs, rank_banks
+from gisprio.contracts.findings import findings_from
+from gisprio.contracts.layers import BANK_MEASURES, BANK_SETBACKS, BANKS, GAP_PIECES, GAPS, REACHES
+from gisprio.contracts.schema import check, empty
+from makers import CRS
+from tables import network, settings
+
+
+def _tables(scores, kind="natural"):
+    """Banks of reaches of 200 m; ``scores``: (power, bend, strip) 0..100 a bank, left then right of each reach."""
+    count = len(scores) // 2
+    core = network(shapely.LineString([(0, 200 * count), (0, 0)]), kind=kind)
+    banks = gpd.GeoDataFrame(
+        {"reach_no": np.repeat(range(count), 2), "side": np.tile([0, 1], count), "length_m": 200.0},
+        geometry=[shapely.LineString([(0, 0), (0, 200)])] * len(scores),
+        crs=CRS,
+    )
+    layer = layer_with_factors(BANK_MEASURES)
+    for column in layer.columns:
+        if column.name not in banks:
+            banks[column.name] = {"text": None, "float": np.nan}[column.kind]
+    banks["crossing_length_m"], banks["gap_length_m"], banks["woody_share_basis"] = 0.0, 100.0, "measured"
+    banks["bank_line_basis"], banks["adjacent_cover"], banks["buffer_width_m"] = "half_width", "pasture", 5.0
+    for n, key in enumerate(("unit_stream_power", "outer_bend", "missing_strip")):
+        value = {"unit_stream_power": "unit_stream_power_w_m2"}.get(key, key)
+        score = np.array([np.nan if row[n] is None else row[n] for row in scores], float)
+        banks[f"{key}_score"] = score
+        banks[value] = np.where(np.isnan(score), np.nan, score / 100 if key == "missing_strip" else score)
+        banks[f"{key}_basis"] = np.where(np.isnan(score), "missing", "measured")
+    return {
+        "reach_measures": core["reach_measures"],
+        "bank_measures": check(layer, banks),
+        "gap_pieces": empty(GAP_PIECES, CRS),
+    }
+
+
+def _ranked(scores, kind="natural", **sections):
+    got = rank_banks(_tables(scores, kind), {}, settings(**sections))
+    check(layer_with_factors(BANKS), got["banks"])
+    check(REACHES, got["reaches"])
+    check(GAPS, got["gaps"])
+    check(BANK_SETBACKS, got["bank_setbacks"])
+    return got
+
+
+def test_scores_priority_and_ranks_by_hand():
+    banks = _ranked([(100, 0, 100), (0, 0, 100), (60, 60, 60), (0, 0, 0)])["banks"]
+    assert banks["bank_id"].tolist() == ["S0-01-L", "S0-01-R", "S0-02-L", "S0-02-R"]
+    assert banks["erosion_score"].tolist() == [50.0, 0.0, 60.0, 0.0]
+    assert banks["gap_score"].tolist() == [100.0, 100.0, 60.0, 0.0]
+    assert banks["priority"].tolist() == [70.71, 31.62, 60.0, 10.0]  # sqrt of products, floored at 10
+    assert banks["rank"].tolist() == [1, 3, 2, 4]
+    assert banks["erosion_rank"].tolist() == [2, 3, 1, 3]
+    assert banks["gap_rank"].tolist() == [1, 1, 3, 4]
+    assert banks["need"].tolist() == ["both", "gap_only", "both", "none"]
+
+
+def test_a_reach_takes_the_priority_of_its_more_urgent_bank():
+    reaches = _ranked([(100, 0, 100), (0, 0, 100), (60, 60, 60), (0, 0, 0)])["reaches"]
+    assert reaches["priority"].tolist() == [70.71, 60.0]
+    assert reaches["rank"].tolist() == [1, 2]
+    assert reaches["gap_length_m"].tolist() == [200.0, 200.0]
+
+
+def test_weighted_sum():
+    priority = {"combine": "weighted_sum", "weights": {"erosion": 25, "gap": 75}}
+    banks = _ranked([(100, 0, 100), (0, 0, 100)], priority=priority)["banks"]
+    assert banks["priority"].tolist() == [87.5, 75.0]
+
+
+def test_other_kinds_keep_measures_and_say_why_they_are_not_ranked():
+    got = _ranked([(100, 0, 100), (0, 0, 100)], kind="ditch")
+    assert got["banks"]["not_ranked"].tolist() == ["a ditch", "a ditch"]
+    assert got["banks"]["rank"].isna().all()
+    assert got["banks"]["missing_strip_score"].tolist() == [100.0, 100.0]
+    assert got["banks"]["why"].tolist() == ["Not ranked: a ditch."] * 2
+    assert "nothing_ranked" in set(got["findings"]["check"])
+    assert _ranked([(100, 0, 100), (0, 0, 100)], kind="ditch", priority={"ranked_kinds": ["ditch"]})["banks"][
+        "rank"
+    ].tolist() == [1, 2]
+
+
+def test_single_missing_values_take_the_neutral_score_and_say_so():
+    banks = _ranked([(None, 0, 100)] + [(40, 0, 100)] * 9)["banks"]
+    assert banks["unit_stream_power_score"].iloc[0] == 50.0
+    assert banks["unit_stream_power_basis"].iloc[0] == "default"
+    assert np.isnan(banks["unit_stream_power_w_m2"].iloc[0])
+    assert "not known: unit stream power" in banks["why"].iloc[0]
+
+
+def test_a_factor_known_on_too_few_banks_is_shown_and_not_ranked_on():
+    got = _ranked([(None, 80, 100)] * 3 + [(90, 80, 100)])
+    factors = got["factors"].set_index("key")
+    assert factors["used"].to_dict() == {
+        "unit_stream_power": False,
+        "outer_bend": True,
+        "missing_strip": True,
+    }
+    assert factors["weight"].to_dict() == {"unit_stream_power": 0, "outer_bend": 1000, "missing_strip": 1000}
+    assert got["banks"]["erosion_score"].tolist() == [80.0] * 4
+    said = {f.check: f.says for f in findings_from(got["findings"])}
+    assert said["factor_coverage"] == (
+        "Unit stream power is known on 25% of the ranked banks, under the 80% wanted: it is shown, not ranked on."
+    )
+
+
+def test_why_names_what_is_high():
+    why = _ranked([(60, 0, 90), (0, 0, 0)])["banks"]["why"]
+    assert why.tolist() == [
+        "Short of riparian cover, less likely to erode: a bankfull flow of 60.0 W/m2, 90 % of the strip has no cover "
+        "that counts (pasture).",
+        "Neither score is high.",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("e", "g", "need"),
+    [(50, 50, "both"), (50, 49.9, "erosion_only"), (0, 50, "gap_only"), (49, np.nan, "none")],
+)
+def test_need_is_cut_at_the_threshold(e, g, need):
+    assert needs(pd.Series([e]), pd.Series([g]), 50.0) == [need]
+
+
+def test_rows_in_another_order_change_nothing():
+    tables = _tables([(100, 0, 100), (0, 0, 100), (60, 60, 60), (0, 0, 0)])
+    before = tables["bank_measures"].copy()
+    a = rank_banks(tables, {}, settings())["banks"].set_index("bank_id")
+    turned = tables | {"bank_measures": tables["bank_measures"].iloc[::-1].reset_index(drop=True)}
+    b = rank_banks(turned, {}, settings())["banks"].set_index("bank_id").loc[a.index]
+    pd.testing.assert_frame_equal(pd.DataFrame(a), pd.DataFrame(b))
+    pd.testing.assert_frame_equal(pd.DataFrame(before), pd.DataFrame(tables["bank_measures"]))

@@ -29,3 +29,9 @@ def third_fork() -> Path:
             pytest.fail(f"GISPRIO_REAL_LAYERS names {folder}, which is no folder")
         pytest.skip("real layers are not at hand; GISPRIO_REAL_LAYERS may name the third-fork folder")
     return folder
+
+
+@pytest.fixture(scope="session")
+def sample_config() -> Path:
+    """Give the config of the sample layers."""
+    return CHECKOUT / "configs" / "tansy-brook.toml"

@@ -1,0 +1,118 @@
+"""A straight stream in an even valley, from layers to results, wherever it lies and however it is drawn.
+
+By hand (see makers.straight_valley): gaps 3,000 m on one side and 500 m on the other to a setback of 30 m.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from makers import HEAD_M, LENGTH_M, SLOPE, VALLEY_HALF_M, Place, straight_valley
+
+import gisprio
+
+AREA_KM2 = (2 * VALLEY_HALF_M) * (LENGTH_M + HEAD_M) / 1e6
+CASES = {
+    "south": (Place(), False),
+    "turned 90": (Place(quarter_turns=1), False),
+    "turned 180": (Place(quarter_turns=2), False),
+    "turned 270": (Place(quarter_turns=3), False),
+    "mirrored": (Place(mirrored=True), False),
+    "far east": (Place(x0=4_000_000.0), False),
+    "drawn upstream": (Place(), True),
+}
+
+
+@pytest.fixture(scope="module")
+def results(tmp_path_factory):
+    """Run each case once."""
+    made = {}
+    for name, (place, reverse) in CASES.items():
+        config = straight_valley(place, reverse=reverse).write(tmp_path_factory.mktemp("valley"))
+        settings = gisprio.read_settings(config)
+        gisprio.run(settings)
+        made[name] = gisprio.open_results(settings.output())
+    return made
+
+
+@pytest.fixture(params=CASES)
+def case(request, results):
+    """One case: its results, and the names of the side with the narrow strip and of the other."""
+    narrow, wide = ("right", "left") if CASES[request.param][0].mirrored else ("left", "right")
+    return results[request.param], narrow, wide
+
+
+def test_gap_lengths_within_one_station(case):
+    results, narrow, wide = case
+    length = results.gaps.groupby("side")["length_m"].sum()
+    assert length[narrow] == pytest.approx(3000, abs=5)
+    assert length[wide] == pytest.approx(500, abs=5)
+
+
+def test_gap_ground_within_five_percent(case):
+    results, narrow, wide = case
+    area = results.gaps.groupby("side")["area_m2"].sum()
+    assert area[narrow] == pytest.approx(3000 * (30 - 12), rel=0.05)
+    assert area[wide] == pytest.approx(500 * 30, rel=0.05)
+
+
+def test_buffer_width(case):
+    results, narrow, wide = case
+    width = results.banks.groupby("side")["buffer_width_m"].median()
+    assert width[narrow] == pytest.approx(12, abs=1.5)
+    assert width[wide] == 30.0  # measured to the setback line
+    assert set(results.banks["bank_line_basis"]) == {"water_edge"}
+
+
+def test_drainage_area_and_slope(case):
+    results, _, _ = case
+    reaches = results.reaches
+    assert reaches["drainage_area_km2"].max() == pytest.approx(AREA_KM2, rel=0.02)
+    assert reaches["slope_m_m"].notna().all()
+    np.testing.assert_allclose(reaches["slope_m_m"], SLOPE, rtol=0.05)
+    assert len(reaches) == 15
+    assert reaches["strahler_order"].tolist() == [1] * 15
+
+
+def test_frontage_of_the_four_parcels(case):
+    results, _, _ = case
+    frontage = results.properties.set_index("property_id")["frontage_m"]
+    assert sorted(frontage.index) == ["left-down", "left-up", "right-down", "right-up"]
+    np.testing.assert_allclose(frontage, 1500, atol=20)
+
+
+def test_most_urgent_banks_lie_along_the_bare_500_m(case):
+    results, narrow, wide = case
+    first = results.banks[results.banks["rank"] == 1]
+    assert set(first["side"]) == {wide}
+    assert set(results.banks["need"]) <= {"gap_only", "none"}  # straight, on a gentle slope: nothing likely to erode
+    assert results.banks["outer_bend_score"].max() == 0
+
+
+def test_reaches_are_drawn_downstream(case):
+    results, _, _ = case
+    by_area = results.reaches.sort_values("drainage_area_km2")
+    for row in by_area.itertuples():
+        if row.downstream_reach_id is not None and row.downstream_reach_id == row.downstream_reach_id:
+            below = results.reaches.set_index("reach_id").loc[row.downstream_reach_id]
+            assert below["drainage_area_km2"] >= row.drainage_area_km2
+            assert row.geometry.coords[-1] == pytest.approx(below.geometry.coords[0])
+
+
+def test_every_case_says_the_same_of_the_same_bank(results):
+    """Banks counted from the outlet: scores and ranks of every case are those of the first."""
+
+    def rows(name):
+        mirrored = CASES[name][0].mirrored
+        banks = results[name].banks
+        side = banks["side"].map({"left": "right", "right": "left"}) if mirrored else banks["side"]
+        key = [f"{reach.rsplit('-', 1)[1]}-{s}" for reach, s in zip(banks["reach_id"], side, strict=True)]
+        return banks.set_axis(key).sort_index()[["gap_length_m", "missing_strip_score", "gap_rank", "need"]]
+
+    plain = rows("south")
+    for name in CASES:
+        got = rows(name)
+        assert got.index.equals(plain.index)
+        np.testing.assert_allclose(got["gap_length_m"], plain["gap_length_m"], atol=1e-6, err_msg=name)
+        np.testing.assert_allclose(got["missing_strip_score"], plain["missing_strip_score"], atol=0.11, err_msg=name)
+        assert got["need"].equals(plain["need"]), name

@@ -1,0 +1,51 @@
+"""Results do not depend on the tiles the work is cut into."""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import pandas as pd
+import pytest
+
+import gisprio
+
+LAYERS = ("reaches", "banks", "bank_setbacks", "gaps", "properties", "findings")
+
+
+def _digests(settings):
+    """Give a digest per layer: rows by key, columns by name, float bits, WKB, CRS."""
+    from gisprio.run.fingerprints import table_digest
+
+    opened = gisprio.open_results(settings.output())
+    found = {}
+    for name in (*LAYERS, "stations"):
+        table = getattr(opened, name)
+        keys = [c for c in ("reach_id", "bank_id", "gap_id", "property_id", "segment_id", "station_no", "side", "says")
+                if c in table.columns]
+        found[name] = table_digest(table.sort_values(keys, kind="stable", ignore_index=True))
+    return found
+
+
+@pytest.mark.slow
+def test_tiles_of_1_km_4_km_and_one_give_equal_results(tmp_path, sample_config):
+    settings = gisprio.read_settings(sample_config)
+    seen = {}
+    for tile_m in (1_000.0, 4_000.0, 1_000_000.0):
+        run = settings.run.model_copy(update={"tile_m": tile_m, "output": str(tmp_path / f"{tile_m:.0f}")})
+        own = settings.model_copy(update={"run": run})
+        gisprio.run(own)
+        seen[tile_m] = _digests(own)
+    first, *others = seen.values()
+    for other in others:
+        assert other == first
+
+
+def test_digest_notices_one_bit_and_not_the_order_of_columns():
+    from gisprio.run.fingerprints import table_digest
+
+    table = gpd.GeoDataFrame({"a": [1.0, 2.0], "b": ["x", None]}, geometry=gpd.points_from_xy([0, 1], [0, 1]), crs=32633)
+    other = table.copy()
+    assert table_digest(table) == table_digest(other)
+    other.loc[1, "a"] = 2.0000000000000004
+    assert table_digest(table) != table_digest(other)
+    assert table_digest(table) != table_digest(table.to_crs(32634).set_geometry(table.geometry.values, crs=32634))
+    assert table_digest(pd.DataFrame({"a": [1], "b": [2]})) == table_digest(pd.DataFrame({"b": [2], "a": [1]}))

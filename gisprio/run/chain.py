@@ -102,9 +102,7 @@ class Chain:
         runs: list[StageRun] = []
         for scope, some in groupby(stages, key=lambda stage: stage.scope):
             listed = list(some)
-            runs += (
-                self._run_pieces(listed) if scope == "piece" else [self._run_whole(stage) for stage in listed]
-            )
+            runs += self._run_pieces(listed) if scope == "piece" else [self._run_whole(stage) for stage in listed]
         return runs, [finding for entry in self.entries() for finding in entry.findings]
 
     def entries(self) -> list[Entry]:
@@ -113,9 +111,7 @@ class Chain:
 
     def _run_whole(self, stage: Stage) -> StageRun:
         self.progress.step(stage.name, 0, 1)
-        parts = self._parts(
-            stage, {f"table {name}": self.shelf.digest(name) for name in stage.reads + stage.as_is}
-        )
+        parts = self._parts(stage, {f"table {name}": self.shelf.digest(name) for name in stage.reads + stage.as_is})
         run = StageRun(stage.name, stage.scope, parts=parts)
 
         def call() -> dict[str, Any]:
@@ -157,9 +153,7 @@ class Chain:
     ) -> tuple[Entry, Parts]:
         reaches = self.shelf.table("reach_measures") if self.shelf.has("reach_measures") else None
         ready = {
-            name: core_rows(name, self.shelf.table(name), tile, reaches)
-            for name in stage.reads
-            if name not in made
+            name: core_rows(name, self.shelf.table(name), tile, reaches) for name in stage.reads if name not in made
         }
         near = {name: around.rows(name, self.shelf.table(name), tile) for name in stage.halo}
         digests = {f"table {name}": made[name].digests[name] for name in stage.reads if name in made}
@@ -175,9 +169,7 @@ class Chain:
 
         return self._kept_or_run(stage, parts, call, run), parts
 
-    def _kept_or_run(
-        self, stage: Stage, parts: Parts, call: Callable[[], dict[str, Any]], run: StageRun
-    ) -> Entry:
+    def _kept_or_run(self, stage: Stage, parts: Parts, call: Callable[[], dict[str, Any]], run: StageRun) -> Entry:
         began = perf_counter()
         key = key_of(stage.name, parts)
         entry = None if self.fresh else self.store.find(stage.name, key)
@@ -241,9 +233,7 @@ def held_to_promise(
             continue
         layer = promised(name)
         frame = (check(layer, value) if layer else value).reset_index(drop=True)
-        outcome[name] = (
-            frame.set_crs(crs, allow_override=True) if isinstance(frame, gpd.GeoDataFrame) else frame
-        )
+        outcome[name] = frame.set_crs(crs, allow_override=True) if isinstance(frame, gpd.GeoDataFrame) else frame
     noticed = given.get("findings")
     if noticed is None:
         return outcome, []

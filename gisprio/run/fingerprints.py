@@ -103,9 +103,7 @@ def file_digest(path: Path) -> str:
 def section_digests(settings: Settings, sections: tuple[str, ...]) -> Parts:
     """Digest the named settings sections, each on its own."""
     return {
-        f"section {name}": text_digest(
-            json.dumps(getattr(settings, name).model_dump(mode="json"), sort_keys=True)
-        )
+        f"section {name}": text_digest(json.dumps(getattr(settings, name).model_dump(mode="json"), sort_keys=True))
         for name in sections
     }
 

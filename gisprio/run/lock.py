@@ -18,7 +18,7 @@ from gisprio.run.store import STORE
 
 @dataclass(frozen=True, slots=True)
 class Holder:
-    """Who holds a lock: process id, host, time of taking, and the process's own start where the system tells."""
+    """Who holds a lock: process id, host, time of taking, and the process's start where the system tells."""
 
     pid: int
     host: str

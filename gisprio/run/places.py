@@ -1,4 +1,4 @@
-"""Where results go: refused before any work is done when they cannot go there; and what a full machine means."""
+"""Where results go: refused before any work is done when they cannot; and what a full machine means."""
 
 from __future__ import annotations
 
@@ -107,7 +107,8 @@ def machine_faults(folder: Path) -> Iterator[None]:
         raise RunError(
             "the memory gave out.",
             wanted="more memory, or less at a time.",
-            do="set a smaller [run] tile_m, or close other programs; earlier results are whole, finished stages are kept.",
+            do="set a smaller [run] tile_m, or close other programs. Earlier results are whole, "
+            "finished stages are kept.",
         ) from error
     except OSError as error:
         if error.errno in _FULL:
@@ -125,7 +126,7 @@ def _disk_full(folder: Path) -> RunError:
     return RunError(
         f"the disk that holds {folder} is full.",
         wanted="room for the results and for .gisprio, the store.",
-        do="free some room and run again; earlier results are whole, finished stages are kept.",
+        do="free some room and run again. Earlier results are whole, finished stages are kept.",
     )
 
 

@@ -1,8 +1,8 @@
 """Puts finished results in place so that they are never a mixture of two runs.
 
-Files are written to ``.gisprio/new/``. A manifest with their digests, ``.gisprio/publish.json``, is put in place in
-one step; from then on the new results are what holds. Then each file replaces its old one, ``run.json`` last,
-and the manifest goes. Whoever meets a manifest first finishes that step.
+Files are written to ``.gisprio/new/``. A manifest with their digests, ``.gisprio/publish.json``, is put in
+place in one step; from then on the new results are what holds. Then each file replaces its old one,
+``run.json`` last, and the manifest goes. Whoever meets a manifest first finishes that step.
 """
 
 from __future__ import annotations
@@ -28,7 +28,12 @@ _PATIENCE_S = 10.0
 
 
 def new_folder(folder: Path) -> Path:
-    """Give an empty ``.gisprio/new/`` to write results to; what a dead run left there goes."""
+    """Give an empty ``.gisprio/new/`` of a locked folder; what a dead run left there goes.
+
+    A publication that was cut short is finished first.
+    """
+    if (folder / STORE / MANIFEST).exists():
+        _carry_out(folder)
     new = folder / STORE / "new"
     shutil.rmtree(new, ignore_errors=True)
     new.mkdir(parents=True)
@@ -67,9 +72,7 @@ def publish(folder: Path, names: list[str], gone: dict[str, str]) -> None:
     ordered = [*sorted(name for name in names if name != RECORD), RECORD]
     manifest = {
         "format": 1,
-        "files": [
-            {"name": name, "sha256": digest} for name, digest in digests_of(_new(folder), ordered).items()
-        ],
+        "files": [{"name": name, "sha256": digest} for name, digest in digests_of(_new(folder), ordered).items()],
         "gone": [{"name": name, "sha256": digest} for name, digest in sorted(gone.items())],
     }
     for name in ordered:
@@ -81,7 +84,7 @@ def publish(folder: Path, names: list[str], gone: dict[str, str]) -> None:
 def finish_publishing(folder: Path) -> bool:
     """Finish a publication that was cut short; say whether there was one.
 
-    Every command that touches a results folder calls this first. Waits a little while a run is just publishing.
+    Every command that touches a results folder calls this first. Waits a little while a run is publishing.
 
     Raises
     ------

@@ -140,14 +140,6 @@ STAGES: tuple[Stage, ...] = (
         says="Scores each station side by each factor; gives each bank the score of its worst stretch.",
     ),
     Stage(
-        "parcels",
-        "gisprio.compute.land.passages:mark_passages",
-        "whole",
-        reads=("properties", "water", "roads"),
-        writes=("parcels",),
-        says="Marks the parcels of rivers, roads and railways, on which no frontage is counted.",
-    ),
-    Stage(
         "frontages",
         "gisprio.compute.land.frontages:share_properties",
         "piece",

@@ -1,0 +1,331 @@
+"""A run from settings to published results."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, Protocol
+
+import pandas as pd
+from pyproj import CRS
+
+from gisprio.contracts.cards import Product, Results, Stage, write_function
+from gisprio.contracts.errors import ContractError, InputError
+from gisprio.contracts.findings import Finding, findings_from, findings_table
+from gisprio.contracts.grids import GridSource
+from gisprio.contracts.settings import Settings
+from gisprio.products import PRODUCTS
+from gisprio.products.stations import StationWriter
+from gisprio.run.chain import Chain, Progress, StageRun
+from gisprio.run.fingerprints import code_digest
+from gisprio.run.known import curve_references
+from gisprio.run.lock import locked
+from gisprio.run.places import machine_faults, make_results_folder, results_folder
+from gisprio.run.publish import RECORD, digests_of, finish_publishing, new_folder, publish
+from gisprio.run.record import (
+    RunRecord,
+    counts_of,
+    findings_count,
+    log_text,
+    now,
+    parts_before,
+    references_of,
+    settings_as_config,
+    stage_rows,
+    table_rows,
+)
+from gisprio.run.shelf import Shelf
+from gisprio.run.stages import RESULT_TABLES, STAGES, STATION_TABLE, promised
+from gisprio.run.store import STORE, Store, write_json
+
+STATIONS = "stations.parquet"
+LOG = "run.log"
+
+
+class Given(Protocol):
+    """Inputs as the run floor needs them."""
+
+    crs: Any
+    tables: Mapping[str, pd.DataFrame]
+    rasters: Mapping[str, GridSource]
+    findings: Sequence[Finding]
+    digests: Mapping[str, str]
+
+
+class Unwatched:
+    """A :class:`Progress` that says nothing."""
+
+    def step(self, stage: str, done: int, total: int) -> None:
+        """Say nothing."""
+
+    def note(self, text: str) -> None:
+        """Say nothing."""
+
+
+def run(
+    settings: Settings,
+    *,
+    out: str | Path | None = None,
+    fresh: bool = False,
+    progress: Progress | None = None,
+) -> RunRecord:
+    """Read the layers, run the whole chain, publish the results.
+
+    Parameters
+    ----------
+    settings
+        From :func:`gisprio.read_settings`.
+    out
+        Folder for the results; ``[run] output`` when absent.
+    fresh
+        Compute everything again, whatever an earlier run left.
+    progress
+        Whoever watches.
+
+    Returns
+    -------
+    RunRecord
+        Of the finished run; ``gisprio.open_results(record.folder)`` gives the layers.
+
+    Raises
+    ------
+    SettingsError, InputError
+        The settings, the layers or the output place are wrong; earlier results are whole.
+    RunError
+        The machine gave out; earlier results are whole.
+    """
+    from gisprio.inputs.checks import check_inputs
+    from gisprio.inputs.project import read_inputs
+
+    started = now()
+    folder = results_folder(settings, out)
+    if folder.exists():
+        finish_publishing(folder)
+    with machine_faults(nearest(folder)):
+        inputs = read_inputs(settings)
+        findings = [*inputs.findings, *check_inputs(inputs, settings)]
+        refuse_errors(findings)
+        job = Job(
+            inputs=inputs,
+            settings=settings,
+            folder=folder,
+            findings=tuple(findings),
+            references=curve_references(settings),
+            fresh=fresh,
+            progress=progress or Unwatched(),
+            started=started,
+        )
+        return run_job(job)
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """Everything a run is made from.
+
+    Parameters
+    ----------
+    inputs
+        What was read.
+    settings
+        Settings of the run.
+    folder
+        The results folder.
+    findings
+        Of reading and checking.
+    references
+        Keys of sources besides those of the factors.
+    fresh
+        Take nothing from the store.
+    progress
+        Whoever watches.
+    started
+        When the run began.
+    stages
+        The stage table.
+    products
+        What is written from the results.
+    """
+
+    inputs: Given
+    settings: Settings
+    folder: Path
+    findings: tuple[Finding, ...] = ()
+    references: tuple[str, ...] = ()
+    fresh: bool = False
+    progress: Progress = Unwatched()  # noqa: RUF009 - it holds nothing
+    started: str = ""
+    stages: tuple[Stage, ...] = STAGES
+    products: tuple[Product, ...] = PRODUCTS
+
+
+def run_job(job: Job) -> RunRecord:
+    """Run a job under the lock of its folder, and publish what comes out.
+
+    Raises
+    ------
+    InputError
+        Another run holds the folder.
+    RunError
+        The machine gave out.
+    """
+    make_results_folder(job.folder)
+    notes: list[str] = []
+    with machine_faults(job.folder), locked(job.folder, notes):
+        for note in notes:
+            job.progress.note(note)
+        new = new_folder(job.folder)
+        crs = CRS.from_user_input(job.inputs.crs).to_wkt()
+        shelf = Shelf(job.inputs.tables, job.inputs.rasters, job.inputs.digests, crs)
+        store = Store(job.folder, crs)
+        with StationFile(new / STATIONS, crs) as stations:
+            chain = Chain(job.settings, store, shelf, code_digest(), job.fresh, job.progress, stations.take)
+            runs, noticed = chain.run(job.stages)
+        findings = findings_from(findings_table([*job.findings, *noticed]))
+        refuse_errors(findings)
+        record = _write_results(job, shelf, runs, findings, notes, stations.count)
+        store.drop_all_but(chain.entries())
+        return record
+
+
+class StationFile:
+    """``stations.parquet``, to which each tile adds its rows; it counts them.
+
+    Parameters
+    ----------
+    path
+        The file to write.
+    crs
+        Working system as WKT.
+    """
+
+    def __init__(self, path: Path, crs: str) -> None:
+        layer = promised(STATION_TABLE)
+        assert layer is not None
+        self._writer = StationWriter(path, layer, crs)
+        self.count = 0
+
+    def __enter__(self) -> StationFile:
+        return self
+
+    def __exit__(self, *fault: object) -> None:
+        self._writer.close()
+
+    def take(self, rows: pd.DataFrame) -> None:
+        """Append the rows of a tile."""
+        self._writer.write(rows)
+        self.count += len(rows)
+
+
+def _write_results(
+    job: Job,
+    shelf: Shelf,
+    runs: Sequence[StageRun],
+    findings: Sequence[Finding],
+    notes: Sequence[str],
+    stations: int,
+) -> RunRecord:
+    """Write all files of the results beside, then publish them."""
+    new = job.folder / STORE / "new"
+    tables = result_tables(shelf, findings)
+    earlier = read_record(job.folder)
+    factors = table_rows(tables["factors"])
+    record = RunRecord(
+        folder=job.folder,
+        name=job.settings.run.name,
+        started=job.started or now(),
+        finished=now(),
+        settings=settings_as_config(job.settings),
+        inputs=dict(sorted(job.inputs.digests.items())),
+        crs=shelf.crs,
+        stages=stage_rows(runs, parts_before(earlier), fresh=job.fresh),
+        counts=counts_of(tables, stations),
+        findings=findings_count(findings),
+        factors=factors,
+        references=references_of(factors, job.references),
+    )
+    results = Results(tables, shelf.source("elevation"), job.settings, record.as_json(), shelf.crs)
+    names = [STATIONS, *write_products(job.products, results, new, job.progress), LOG]
+    (new / LOG).write_text(log_text(record.as_json(), notes, findings), "utf-8")
+    record = replace(record, files=digests_of(new, names))
+    write_json(new / RECORD, record.as_json())
+    publish(job.folder, [*names, RECORD], _gone(earlier, names))
+    return record
+
+
+def result_tables(shelf: Shelf, findings: Sequence[Finding]) -> dict[str, pd.DataFrame]:
+    """Give the result layers by name, with ``findings`` and ``factors``."""
+    tables = {layer: shelf.table(name) for layer, name in RESULT_TABLES.items()}
+    return {**tables, "findings": findings_table(findings), "factors": shelf.table("factors")}
+
+
+def write_products(products: Sequence[Product], results: Results, new: Path, progress: Progress) -> list[str]:
+    """Write every product into a folder; give the names of the files.
+
+    Raises
+    ------
+    ContractError
+        A product did not write its file.
+    """
+    names = []
+    for number, product in enumerate(products):
+        progress.step("products", number, len(products))
+        path = new / product.file
+        path.parent.mkdir(parents=True, exist_ok=True)
+        write_function(product)(path, results)
+        if not path.is_file():
+            raise ContractError(
+                f"the product {product.file} was not written.",
+                wanted=f"a file from {product.function}.",
+                do="report this as a fault of gisprio, with run.log.",
+            )
+        names.append(product.file)
+    progress.step("products", len(products), len(products))
+    return names
+
+
+def refuse_errors(findings: Sequence[Finding]) -> None:
+    """Raise when there are findings that stop a run, all in one message.
+
+    Raises
+    ------
+    InputError
+        Naming each of them.
+    """
+    errors = [finding for finding in findings if finding.severity == "error"]
+    if not errors:
+        return
+    lines = [f"{error.layer}: {error.says}\n      Do: {error.do}" for error in errors]
+    many = "an error" if len(errors) == 1 else f"{len(errors)} errors"
+    raise InputError(
+        f"the layers have {many}; nothing was run.\n" + "\n".join(f"    {line}" for line in lines),
+        wanted="layers without errors.",
+        do="mend them; gisprio check CONFIG lists every finding.",
+    )
+
+
+def read_record(folder: Path) -> dict[str, Any] | None:
+    """Read run.json of a folder; None where there is none that can be read."""
+    try:
+        record: dict[str, Any] = json.loads((folder / RECORD).read_text("utf-8"))
+    except (FileNotFoundError, NotADirectoryError, ValueError):
+        return None
+    return record if isinstance(record, dict) and "gisprio" in record and "stages" in record else None
+
+
+def nearest(folder: Path) -> Path:
+    """Give the nearest folder that exists, from a folder upward."""
+    while not folder.exists():
+        folder = folder.parent
+    return folder
+
+
+def _gone(earlier: Mapping[str, Any] | None, names: Sequence[str]) -> dict[str, str]:
+    if earlier is None:
+        return {}
+    return {
+        name: digest
+        for name, digest in earlier.get("files", {}).items()
+        if name not in names and not Path(name).is_absolute() and ".." not in Path(name).parts
+    }

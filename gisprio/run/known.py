@@ -1,0 +1,48 @@
+"""Names that may stand in a config, as the registries hold them; and settings read with them."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from pathlib import Path
+
+from gisprio.contracts.settings import Settings
+
+
+def known_names() -> dict[str, Collection[str]]:
+    """Give the keys of factors (``erosion``, ``gap``), the names of ``rules`` and of ``curves``."""
+    from gisprio.compute.factors import FACTORS
+    from gisprio.compute.network.hydraulics import CURVES
+    from gisprio.compute.setbacks import SETBACK_RULES
+
+    cards = [registered.card for registered in FACTORS]
+    return {
+        "erosion": [card.key for card in cards if card.group == "erosion"],
+        "gap": [card.key for card in cards if card.group == "gap"],
+        "rules": [rule.name for rule in SETBACK_RULES],
+        "curves": list(CURVES),
+    }
+
+
+def read_settings(path: str | Path) -> Settings:
+    """Read a config file, its names held to the registries.
+
+    Parameters
+    ----------
+    path
+        The TOML file.
+
+    Raises
+    ------
+    SettingsError
+        With every fault of its keys and values in one message.
+    """
+    from gisprio.inputs import config
+
+    return config.read_settings(path, known_names())
+
+
+def curve_references(settings: Settings) -> tuple[str, ...]:
+    """Give the keys of the sources of the regional curve that is set."""
+    from gisprio.compute.network.hydraulics import CURVES
+
+    return (CURVES[settings.hydraulics.curve].source,)

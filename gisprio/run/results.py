@@ -1,0 +1,125 @@
+"""Results read back: the layers of a result folder as tables, and the record of the run."""
+
+from __future__ import annotations
+
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import pandas as pd
+
+from gisprio.contracts.errors import InputError
+from gisprio.run.engine import STATIONS, read_record
+from gisprio.run.publish import RECORD, finish_publishing
+from gisprio.run.record import RECORD_FORMAT
+
+RANKED = "ranked.gpkg"
+
+
+class OpenedResults:
+    """A result folder. Each layer is read when it is asked for.
+
+    Parameters
+    ----------
+    folder
+        The result folder.
+    record
+        Content of run.json.
+    """
+
+    def __init__(self, folder: Path, record: dict[str, Any]) -> None:
+        self.folder = folder
+        self.record = record
+
+    @cached_property
+    def reaches(self) -> gpd.GeoDataFrame:
+        """Layer ``reaches``."""
+        return self._layer("reaches")
+
+    @cached_property
+    def banks(self) -> gpd.GeoDataFrame:
+        """Layer ``banks``."""
+        return self._layer("banks")
+
+    @cached_property
+    def bank_setbacks(self) -> pd.DataFrame:
+        """Layer ``bank_setbacks``, without geometry."""
+        return self._layer("bank_setbacks")
+
+    @cached_property
+    def gaps(self) -> gpd.GeoDataFrame:
+        """Layer ``gaps``."""
+        return self._layer("gaps")
+
+    @cached_property
+    def properties(self) -> gpd.GeoDataFrame:
+        """Layer ``properties``."""
+        return self._layer("properties")
+
+    @cached_property
+    def findings(self) -> pd.DataFrame:
+        """Layer ``findings``, without geometry."""
+        return self._layer("findings")
+
+    @cached_property
+    def stations(self) -> gpd.GeoDataFrame:
+        """Every station and side."""
+        return gpd.read_parquet(self._file(STATIONS))
+
+    def _layer(self, name: str) -> Any:
+        import pyogrio
+
+        return pyogrio.read_dataframe(self._file(RANKED), layer=name)
+
+    def _file(self, name: str) -> Path:
+        path = self.folder / name
+        if not path.is_file():
+            raise InputError(
+                f"{path} is not there, though run.json names it.",
+                wanted="a whole result folder.",
+                do="run again; what is kept in .gisprio makes that quick.",
+            )
+        return path
+
+
+def open_results(folder: str | Path) -> OpenedResults:
+    """Open a result folder.
+
+    Parameters
+    ----------
+    folder
+        A folder that ``gisprio run`` wrote. A publication that was cut short is finished first.
+
+    Raises
+    ------
+    InputError
+        It is not a result folder, or its format is newer than this gisprio.
+    """
+    place = Path(folder).expanduser().resolve()
+    if place.is_dir():
+        finish_publishing(place)
+    record = read_record(place)
+    if record is None:
+        raise InputError(
+            f"{folder} is not a result folder: " + _what_it_is(place),
+            wanted="a folder that gisprio run wrote, as [run] output names it.",
+            do="give that folder, or run gisprio run CONFIG first.",
+        )
+    if record.get("format", 0) > RECORD_FORMAT:
+        raise InputError(
+            f"{folder} was written by gisprio {record['gisprio']}, which is newer than this one.",
+            wanted=f"run.json of format {RECORD_FORMAT}, not {record['format']}.",
+            do="use that version, or run again with this one.",
+        )
+    return OpenedResults(place, record)
+
+
+def _what_it_is(place: Path) -> str:
+    if not place.exists():
+        return "there is nothing of that name."
+    if not place.is_dir():
+        return "it is a file."
+    if (place / RECORD).exists():
+        return f"its {RECORD} is not one of gisprio's."
+    return f"it holds no {RECORD}."

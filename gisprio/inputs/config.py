@@ -246,9 +246,7 @@ def _fault(error: Any) -> Fault:
         return Fault(f"{where}: {quoted(value)} is not known.", f"one of {', '.join(words)}.", do)
     if kind in _BOUNDS:
         says, wanted = _BOUNDS[kind]
-        return Fault(
-            f"{where}: {quoted(value)} {says}.", wanted.format(**error["ctx"]) + ".", f"correct {where}."
-        )
+        return Fault(f"{where}: {quoted(value)} {says}.", wanted.format(**error["ctx"]) + ".", f"correct {where}.")
     if kind == "tuple_type" and place[0] == "layers":
         return Fault(f"{where}: {quoted(value)} is not a path.", f"{_PATHS}.", f"correct {where}.")
     says, wanted = _KINDS.get(kind, ("is not of the right kind", "a value as `gisprio new FOLDER` writes it"))
@@ -300,9 +298,7 @@ def _meaning_faults(settings: Settings, known: Mapping[str, Collection[str]]) ->
     }
     for where, weights in groups.items():
         if not sum(weights):
-            yield Fault(
-                f"{where}: all weights are 0.", "at least one weight above 0.", "give one of them a weight."
-            )
+            yield Fault(f"{where}: all weights are 0.", "at least one weight above 0.", "give one of them a weight.")
     for key, nodes in priority.nodes.items():
         if not _is_value_function(nodes):
             yield Fault(

@@ -43,10 +43,13 @@ def height_unit_m(crs: CRS) -> float | None:
     return None
 
 
-def code_of(crs: CRS) -> str | None:
-    """Give the registered name of a system, such as EPSG:5070; None where it has none."""
+def code_of(crs: CRS, confidence: int = 100) -> str | None:
+    """Give the registered name of a system, such as EPSG:5070; None where it has none.
+
+    With a lower confidence (percent) a system of another name with the same numbers will do.
+    """
     plain = crs.source_crs if crs.is_bound and crs.source_crs is not None else crs
-    authority = plain.to_authority(min_confidence=70)
+    authority = plain.to_authority(min_confidence=confidence)
     return ":".join(authority) if authority else None
 
 
@@ -55,12 +58,14 @@ def unnamed(layer: str, name: str, crs: CRS) -> Finding | None:
     if code_of(crs) is not None:
         return None
     kind = "geographic" if crs.is_geographic else "projected"
+    like = code_of(crs, confidence=70)
+    taken = f"taken as described, which fits {like}" if like else "taken as described"
     return Finding(
         "note",
         layer,
         "crs_unnamed",
         "",
-        f'{name} is in a {kind} system "{crs.name}" without an EPSG code; taken as described.',
+        f'{name} is in a {kind} system "{crs.name}" without an EPSG code; {taken}.',
         "assign the right EPSG code in your GIS if the layer does not lie where it should on the map.",
     )
 
@@ -145,9 +150,7 @@ def _wished(wish: str) -> CRS:
         raise SettingsError(f'[run] crs: "{wish}" ({crs.name}) is not projected.', wanted=wanted, do=do)
     units = {axis.unit_name for axis in crs.axis_info}
     if units != {"metre"}:
-        raise SettingsError(
-            f'[run] crs: "{wish}" ({crs.name}) is in {", ".join(sorted(units))}.', wanted=wanted, do=do
-        )
+        raise SettingsError(f'[run] crs: "{wish}" ({crs.name}) is in {", ".join(sorted(units))}.', wanted=wanted, do=do)
     return crs
 
 

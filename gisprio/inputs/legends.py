@@ -98,17 +98,13 @@ def _find(name: str, folder: Path) -> Path:
     raise InputError(
         f'[land_cover] legend: "{name}" is no legend that comes with gisprio, and there is no file {path}.',
         wanted=f"one of {', '.join(names)}, or the path of a CSV: code,name,cover,c_factor.",
-        do=f'write legend = "{like}" if that is what you meant, else check the path.'
-        if like
-        else "check the path.",
+        do=f'write legend = "{like}" if that is what you meant, else check the path.' if like else "check the path.",
     )
 
 
 def _rows(name: str, body: list[tuple[int, str]]) -> tuple[list[tuple[int, str, str, float]], list[Fault]]:
     if not body:
-        return [], [
-            Fault(f"{name} has no rows.", "code,name,cover,c_factor and a row a code.", "fill it in.")
-        ]
+        return [], [Fault(f"{name} has no rows.", "code,name,cover,c_factor and a row a code.", "fill it in.")]
     separator = ";" if body[0][1].count(";") > body[0][1].count(",") else ","
     columns = [word.strip().lower() for word in next(csv.reader([body[0][1]], delimiter=separator))]
     missing = [column for column in REQUIRED if column not in columns]

@@ -6,22 +6,20 @@ import math
 import threading
 from collections import OrderedDict
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
 import rasterio
 from numpy.typing import NDArray
 from pyproj import CRS, Transformer
-from rasterio.errors import RasterioError, RasterioIOError
+from rasterio.errors import RasterioError
 from rasterio.windows import Window
 
 from gisprio.contracts.constants import FOOT_M, US_SURVEY_FOOT_M
 from gisprio.contracts.errors import InputError
 from gisprio.contracts.grids import Bounds, Grid, Lattice, window_cells
-from gisprio.inputs.crs import height_unit_m, horizontal, same, transform_bounds
-from gisprio.inputs.faults import Fault
-from gisprio.inputs.paths import Place
+from gisprio.inputs.crs import same, transform_bounds
+from gisprio.inputs.raster_files import RasterFile, address, native_cell_m
 from gisprio.inputs.warp import BlockCache, block_places, pick_bilinear, pick_nearest, window_from_blocks
 
 Kind = Literal["heights", "classes"]
@@ -38,95 +36,6 @@ LOWEST_M, HIGHEST_M = -500.0, 9000.0
 _MOST_OPEN = 64
 _CACHE_BYTES = 64 * 2**20
 _GDAL_CACHE_BYTES = 64 * 2**20
-
-
-@dataclass(frozen=True, slots=True)
-class RasterFile:
-    """What the head of a raster file says.
-
-    Parameters
-    ----------
-    place
-        The file.
-    crs
-        Its horizontal system; None where it names none.
-    transform
-        Six numbers: x = a column + b row + c, y = d column + e row + f.
-    rows, columns
-        Its size.
-    bounds
-        Its extent in its own system.
-    bands
-        Number of bands; the first is read.
-    kind
-        Kind of number, as numpy names it.
-    scale, offset
-        Value = stored x scale + offset.
-    height_unit_m
-        Metres in one unit of the heights that the system names; None where it names none.
-    """
-
-    place: Place
-    crs: CRS | None
-    transform: tuple[float, float, float, float, float, float]
-    rows: int
-    columns: int
-    bounds: Bounds
-    bands: int
-    kind: str
-    scale: float
-    offset: float
-    height_unit_m: float | None
-
-    @property
-    def north_up(self) -> bool:
-        """Whether rows run from north to south, columns from west to east, and cells are square."""
-        a, b, _, d, e, _ = self.transform
-        return b == 0 and d == 0 and a > 0 and e < 0 and math.isclose(a, -e, rel_tol=1e-6)
-
-
-def read_head(layer: str, place: Place) -> RasterFile | Fault:
-    """Read what the head of a raster file says.
-
-    Parameters
-    ----------
-    layer
-        Its layer, for the message.
-    place
-        The file.
-
-    Returns
-    -------
-    RasterFile or Fault
-        The fault where it cannot be opened.
-    """
-    try:
-        with rasterio.open(_address(place)) as file:
-            crs = CRS.from_wkt(file.crs.to_wkt()) if file.crs else None
-            transform, bounds = file.transform, file.bounds
-            return RasterFile(
-                place,
-                horizontal(crs) if crs is not None else None,
-                (transform.a, transform.b, transform.c, transform.d, transform.e, transform.f),
-                file.height,
-                file.width,
-                (bounds.left, bounds.bottom, bounds.right, bounds.top),
-                file.count,
-                file.dtypes[0],
-                file.scales[0],
-                file.offsets[0],
-                height_unit_m(crs) if crs is not None else None,
-            )
-    except RasterioIOError:
-        return Fault(
-            f"[layers] {layer}: {place.name} cannot be read as a raster.",
-            "a raster that GDAL reads, such as GeoTIFF.",
-            "open it in your GIS to see whether it is whole, and save it as GeoTIFF.",
-        )
-
-
-def _address(place: Place) -> str:
-    return f"GPKG:{place.path}:{place.sublayer}" if place.sublayer else place.path
 
 
 class RasterSource:
@@ -250,9 +159,7 @@ class RasterSource:
     def _empty(self) -> NDArray[np.generic]:
         return np.array(np.nan, np.float32) if self.kind == "heights" else np.array(NO_CODE, np.int32)
 
-    def _file_window(
-        self, number: int, rows: tuple[int, int], columns: tuple[int, int]
-    ) -> NDArray[np.generic]:
+    def _file_window(self, number: int, rows: tuple[int, int], columns: tuple[int, int]) -> NDArray[np.generic]:
         offset = self._offsets[number]
         if offset is not None:
             values, valid = self._read(
@@ -313,9 +220,7 @@ class RasterSource:
                 do="copy or download it again.",
             ) from None
         numbers, ok = got.data, ~np.ma.getmaskarray(got)
-        numbers, ok = (
-            self._heights(file, numbers, ok) if self.kind == "heights" else self._codes(file, numbers, ok)
-        )
+        numbers, ok = self._heights(file, numbers, ok) if self.kind == "heights" else self._codes(file, numbers, ok)
         inner = np.s_[r0 - row0 : r1 - row0, c0 - column0 : c1 - column0]
         values[inner], valid[inner] = numbers, ok
         return values, valid
@@ -356,7 +261,7 @@ class RasterSource:
         if number not in opened:
             if len(opened) >= _MOST_OPEN:
                 opened.popitem(last=False)[1].close()
-            opened[number] = rasterio.open(_address(self.files[number].place))
+            opened[number] = rasterio.open(address(self.files[number].place))
             self._opened.append(opened[number])
         opened.move_to_end(number)
         return opened[number]
@@ -366,20 +271,6 @@ def _touch(one: Bounds, other: Bounds, margin: float) -> bool:
     """Say whether two boxes come nearer than a margin."""
     apart_x = one[0] > other[2] + margin or other[0] > one[2] + margin
     return not (apart_x or one[1] > other[3] + margin or other[1] > one[3] + margin)
-
-
-def native_cell_m(file: RasterFile, crs: CRS) -> float:
-    """Give the side of a square cell as large as the file's cells are on the ground at its middle [m]."""
-    a, b, c, d, e, f = file.transform
-    if file.crs is None or same(file.crs, crs):
-        return math.sqrt(abs(a * e - b * d))
-    column, row = file.columns / 2 + np.array([0.0, 1.0, 0.0]), file.rows / 2 + np.array([0.0, 0.0, 1.0])
-    to_working = Transformer.from_crs(file.crs, crs, always_xy=True)
-    x, y = to_working.transform(a * column + b * row + c, d * column + e * row + f)
-    area = abs((x[1] - x[0]) * (y[2] - y[0]) - (x[2] - x[0]) * (y[1] - y[0]))
-    if not math.isfinite(area):
-        transform_bounds(file.bounds, file.crs, crs)
-    return math.sqrt(area)
 
 
 def round_cell(cell_m: float) -> float:

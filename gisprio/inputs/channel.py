@@ -1,0 +1,78 @@
+"""The DEM around the drawn lines: how steep it is, and where its low lies across them."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gisprio.contracts.grids import GridSource
+from gisprio.inputs.samples import LinePoints, tiles_of, window_around
+
+_MOST_TILES = 16
+
+
+def median_slope(dem: GridSource, points: LinePoints) -> float | None:
+    """Give the median slope of the ground near points.
+
+    Parameters
+    ----------
+    dem
+        Heights [m].
+    points
+        Points along the streams.
+
+    Returns
+    -------
+    float or None
+        Median slope [m/m] over the windows of up to 16 tiles spread evenly over the points; None without data.
+    """
+    tiles = list(tiles_of(points.x, points.y))
+    picked = [tiles[at] for at in np.unique(np.linspace(0, len(tiles) - 1, _MOST_TILES).astype(int))] if tiles else []
+    slopes = []
+    for rows in picked:
+        grid = window_around(dem, points.x[rows], points.y[rows], 0.0)
+        if min(grid.values.shape) < 2:
+            continue
+        heights = np.where(grid.valid(), grid.values.astype(np.float64), np.nan)
+        down, right = np.gradient(heights, grid.lattice.cell_m)
+        slope = np.hypot(down, right)
+        slopes.append(slope[np.isfinite(slope)])
+    whole = np.concatenate(slopes) if slopes else np.zeros(0)
+    return float(np.median(whole)) if len(whole) else None
+
+
+def low_offsets(dem: GridSource, points: LinePoints) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Give where the lowest ground lies across the lines.
+
+    Parameters
+    ----------
+    dem
+        Heights [m].
+    points
+        Points along the lines.
+
+    Returns
+    -------
+    offset_m, relief_m
+        Distance from the line to the low, left of the drawn direction positive [m]; of equal lows the nearest.
+        Highest less lowest ground across [m]. NaN where part of the section has no data.
+
+    Notes
+    -----
+    Sections reach 3 cells, and at least 60 m, to either side, in steps of half a cell.
+    """
+    cell = dem.lattice.cell_m
+    steps = int(np.ceil(max(3 * cell, 60.0) / (cell / 2)))
+    across = np.arange(-steps, steps + 1) * (cell / 2)
+    across = across[np.argsort(np.abs(across), kind="stable")]
+    offset = np.full(len(points.x), np.nan)
+    relief = np.full(len(points.x), np.nan)
+    for rows in tiles_of(points.x, points.y):
+        x = points.x[rows, None] - points.along_y[rows, None] * across
+        y = points.y[rows, None] + points.along_x[rows, None] * across
+        heights = window_around(dem, x, y, 0.0).bilinear(x, y)
+        whole = np.isfinite(heights).all(axis=1)
+        low = np.argmin(np.where(np.isfinite(heights), heights, np.inf), axis=1)
+        offset[rows] = np.where(whole, across[low], np.nan)
+        relief[rows] = np.where(whole, np.ptp(heights, axis=1), np.nan)
+    return offset, relief

@@ -1,0 +1,90 @@
+"""Digests of what was read: files as bytes, tables as decoded rows, so equal content has equal digests."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+
+import geopandas as gpd
+import pandas as pd
+import rasterio
+import shapely
+
+from gisprio.contracts.errors import InputError
+from gisprio.inputs.raster_files import RasterFile, address
+
+_STEP = 2**20
+_NO_CONTENT = (".ovr", ".xml")
+"""Endings of files beside a raster that hold overviews and statistics, not cells."""
+
+
+def file_digest(path: str | Path) -> str:
+    """Give the SHA-256 of a file's bytes, read in steps of 1 MiB.
+
+    Raises
+    ------
+    InputError
+        When the file cannot be read.
+    """
+    digest = hashlib.sha256()
+    try:
+        with open(path, "rb") as file:
+            while step := file.read(_STEP):
+                digest.update(step)
+    except OSError as error:
+        raise InputError(
+            f"{path} cannot be read: {error.strerror}.",
+            wanted="a file that may be read.",
+            do="check its permissions, or copy it to another place.",
+        ) from None
+    return digest.hexdigest()
+
+
+def text_digest(parts: Iterable[object]) -> str:
+    """Give the SHA-256 of values, each written as Python writes it."""
+    return hashlib.sha256("\n".join(repr(part) for part in parts).encode()).hexdigest()
+
+
+def raster_digest(files: Sequence[RasterFile], *meaning: object) -> str:
+    """Give the digest of a raster source: bytes and heads of its files in order, and how they are read.
+
+    Parameters
+    ----------
+    files
+        The files; of one that is not on this machine only the address counts.
+    meaning
+        What else decides the values, such as the unit of height.
+
+    Raises
+    ------
+    InputError
+        When a file cannot be read.
+    """
+    parts: list[object] = list(meaning)
+    for file in files:
+        wkt = file.crs.to_wkt() if file.crs is not None else ""
+        parts += [wkt, file.transform, file.rows, file.columns, file.kind, file.scale, file.offset]
+        with rasterio.open(address(file.place)) as opened:
+            parts += [opened.nodata, str(opened.mask_flag_enums)]
+            beside = sorted(opened.files)
+        if file.place.is_local:
+            parts += [file_digest(name) for name in beside if Path(name).is_file() and not name.endswith(_NO_CONTENT)]
+        else:
+            parts.append(file.place.path)
+    return text_digest(parts)
+
+
+def table_digest(table: pd.DataFrame) -> str:
+    """Give the digest of a table: columns with their names, geometries as WKB, system as WKT; rows in order."""
+    digest = hashlib.sha256()
+    for name in table.columns:
+        values = table[name]
+        digest.update(f"{name}\n".encode())
+        if isinstance(values, gpd.GeoSeries):
+            digest.update((values.crs.to_wkt() if values.crs is not None else "").encode())
+            for one in shapely.to_wkb(values.to_numpy()):
+                digest.update(one)
+        else:
+            digest.update("\n".join("" if pd.isna(value) else repr(value) for value in values.tolist()).encode())
+    return digest.hexdigest()

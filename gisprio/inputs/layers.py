@@ -1,0 +1,304 @@
+"""The layers of the contract, made from tidy vector layers: columns found, kinds named, ids made text."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from gisprio.contracts.findings import Finding, listed
+from gisprio.contracts.layers import BANK_LINES, PARCELS, ROADS, SOILS, STREAMS, SUB_WATERSHEDS, WATER, WATERSHED
+from gisprio.contracts.schema import Layer, check
+from gisprio.contracts.settings import Columns, Settings
+from gisprio.contracts.shipped import shipped
+from gisprio.contracts.words import STREAM_KINDS
+from gisprio.inputs.vectors import FEATURE, Shape
+
+FCODES = "stream_kinds/nhd-fcode.csv"
+
+
+@dataclass
+class Normalised:
+    """One layer of the contract with what was noticed while making it."""
+
+    table: gpd.GeoDataFrame
+    findings: list[Finding] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True)
+class VectorLayer:
+    """How a layer of the config becomes one of the contract.
+
+    Parameters
+    ----------
+    layer
+        The contract.
+    shape
+        What geometries it holds.
+    columns
+        Key below ``[columns]`` to column name, from the settings.
+    make
+        From the tidy frame and the settings to the layer.
+    """
+
+    layer: Layer
+    shape: Shape
+    columns: Callable[[Columns], dict[str, str | None]]
+    make: Callable[[gpd.GeoDataFrame, Settings], Normalised]
+
+
+def as_text(values: pd.Series) -> pd.Series:
+    """Give values as text: whole numbers without a point, blanks as None.
+
+    Examples
+    --------
+    >>> as_text(pd.Series([12.0, None, 7.5])).tolist(), as_text(pd.Series([" a ", ""])).tolist()
+    (['12', None, '7.5'], ['a', None])
+    """
+
+    def one(value: Any) -> str | None:
+        if pd.isna(value):
+            return None
+        if isinstance(value, (float, np.floating)) and float(value).is_integer():
+            value = int(value)
+        return str(value).strip() or None
+
+    return pd.Series([one(value) for value in values], index=values.index, dtype=object)
+
+
+def as_numbers(layer: str, key: str, values: pd.Series, low: float, high: float) -> tuple[pd.Series, list[Finding]]:
+    """Give values as numbers; what is none, or lies outside low to high, is missing and a finding."""
+    numbers = pd.to_numeric(values, errors="coerce").astype("float64")
+    wrong = values.notna() & ~((numbers >= low) & (numbers <= high) & np.isfinite(numbers))
+    if not wrong.any():
+        return numbers, []
+    shown = listed(dict.fromkeys(values[wrong].tolist()))
+    bounds = f"a number of at least {low:g}" if np.isinf(high) else f"a number from {low:g} to {high:g}"
+    says = f"{layer}.{key}: {int(wrong.sum())} values are not {bounds} and are taken as missing: {shown}."
+    finding = Finding("warning", layer, "value", "", says, f"correct them if {key} should count there.")
+    return numbers.where(~wrong), [finding]
+
+
+def _column(frame: gpd.GeoDataFrame, name: str | None) -> pd.Series:
+    if name is None:
+        return pd.Series([None] * len(frame), index=frame.index, dtype=object)
+    return frame[name]
+
+
+def _done(layer: Layer, frame: gpd.GeoDataFrame, columns: Mapping[str, Any], findings: list[Finding]) -> Normalised:
+    table = gpd.GeoDataFrame(dict(columns), geometry=frame.geometry, crs=frame.crs).reset_index(drop=True)
+    checked = check(layer, table)
+    assert isinstance(checked, gpd.GeoDataFrame)
+    return Normalised(checked, findings)
+
+
+def make_streams(frame: gpd.GeoDataFrame, settings: Settings) -> Normalised:
+    """Make the stream lines.
+
+    Parameters
+    ----------
+    frame
+        Tidy single lines in the working system.
+    settings
+        ``columns`` and ``stream_kinds`` are read.
+
+    Returns
+    -------
+    Normalised
+        Layer ``streams``; of lines that are equal but for their direction the first is kept.
+
+    Raises
+    ------
+    ContractError
+        When the frame was not tidy.
+    """
+    named = settings.columns.streams
+    findings: list[Finding] = []
+    ids = as_text(_column(frame, named.id))
+    if named.id is not None:
+        rows = ids[~frame[FEATURE].duplicated()]
+        twice = rows[rows.notna() & rows.duplicated()]
+        if len(twice):
+            says = f"streams: {twice.nunique()} ids stand on several lines: {listed(dict.fromkeys(twice))}."
+            findings.append(Finding("note", "streams", "duplicate_id", "", says, "nothing to do: ids are only shown."))
+    kinds, told = _kinds(_column(frame, named.kind), frame.geometry.length, named.kind is not None, settings)
+    findings += told
+    area, told = as_numbers("streams", "area_km2", _column(frame, named.area_km2), 0.0, np.inf)
+    findings += told
+    equal = pd.Series(shapely.to_wkb(shapely.normalize(frame.geometry.to_numpy())), frame.index).duplicated()
+    if equal.any():
+        length = frame.geometry.length[equal].sum() / 1000
+        says = f"streams: {int(equal.sum())} lines ({length:.2f} km) are drawn twice; each is taken once."
+        findings.append(Finding("warning", "streams", "duplicate_geometry", "", says, "delete the doubles."))
+    columns = {"source_id": ids, "name": as_text(_column(frame, named.name)), "kind": kinds, "area_km2": area}
+    return _done(STREAMS, frame[~equal], {name: values[~equal] for name, values in columns.items()}, findings)
+
+
+def _kinds(values: pd.Series, length_m: pd.Series, given: bool, settings: Settings) -> tuple[pd.Series, list[Finding]]:
+    """Name what each line is: by the config's map, a kind's own word, an FCode; else unconfirmed."""
+    if not given:
+        return pd.Series("natural", index=values.index, dtype=object), []
+    words = as_text(values).fillna("")
+    known = {**fcode_kinds(), **{kind: kind for kind in STREAM_KINDS}, **settings.stream_kinds}
+    kinds = words.map(lambda word: known.get(word) or known.get(word.lower()))
+    unknown = kinds.isna()
+    if not unknown.any():
+        return kinds.astype(object), []
+    totals = (length_m[unknown] / 1000).groupby(words[unknown]).sum().sort_values(ascending=False)
+    shown = listed(f"{word or '(empty)'} ({total:.1f} km)" for word, total in totals.items())
+    finding = Finding(
+        "warning",
+        "streams",
+        "unknown_kind",
+        "",
+        f"streams.kind holds words or codes without a meaning here: {shown}. Those lines are unconfirmed.",
+        'say what they are under [stream_kinds], as in "' + str(totals.index[0]) + '" = "natural".',
+    )
+    return kinds.fillna("unconfirmed").astype(object), [finding]
+
+
+def fcode_kinds() -> dict[str, str]:
+    """Give the kind of each FCode of the US hydrography data, by its digits."""
+    lines = shipped(FCODES).read_text(encoding="utf-8").splitlines()
+    rows = csv.DictReader(line for line in lines if not line.startswith("#"))
+    return {row["code"]: row["kind"] for row in rows}
+
+
+def make_properties(frame: gpd.GeoDataFrame, settings: Settings) -> Normalised:
+    """Make the parcels: rows of one id are one parcel; rows without an id are left out.
+
+    Parameters
+    ----------
+    frame
+        Tidy polygons in the working system.
+    settings
+        ``columns`` is read; ``properties.id`` is given.
+
+    Returns
+    -------
+    Normalised
+        Layer ``properties``, in the order in which ids first come.
+
+    Raises
+    ------
+    ContractError
+        When the frame was not tidy.
+    """
+    named = settings.columns.properties
+    findings: list[Finding] = []
+    ids = as_text(_column(frame, named.id))
+    classes = as_text(_column(frame, named.class_))
+    if ids.isna().any():
+        says = (
+            f"properties: {int(ids.isna().sum())} of {len(ids)} parcels have no id in {named.id} and are left out "
+            f"({frame.geometry.area[ids.isna()].sum() / 1e4:.1f} ha)."
+        )
+        findings.append(Finding("warning", "properties", "missing_id", "", says, "give them an id."))
+        frame, classes, ids = frame[ids.notna()], classes[ids.notna()], ids.dropna()
+    findings += _stacked(frame, ids)
+    several = ids.duplicated(keep=False)
+    if several.any():
+        names = list(dict.fromkeys(ids[several]))
+        says = f"properties: {len(names)} ids stand on several rows, joined into one parcel each: {listed(names)}."
+        do = f"check that {named.id} is the parcel's number, not the owner's or the map sheet's."
+        findings.append(Finding("note", "properties", "duplicate_id", "", says, do))
+    shapes = frame.geometry.groupby(ids.to_numpy(), sort=False).agg(
+        lambda group: group.iloc[0] if len(group) == 1 else shapely.union_all(group.to_numpy())
+    )
+    first = classes.groupby(ids.to_numpy(), sort=False).first()
+    order = list(dict.fromkeys(ids))
+    joined = gpd.GeoDataFrame(geometry=gpd.GeoSeries([shapes[name] for name in order], crs=frame.crs), crs=frame.crs)
+    columns = {"property_id": order, "class": [first[name] if pd.notna(first[name]) else None for name in order]}
+    return _done(PARCELS, joined, columns, findings)
+
+
+def _stacked(frame: gpd.GeoDataFrame, ids: pd.Series) -> list[Finding]:
+    """Find parcels with one shape and several ids, as flats of one house often are."""
+    shape = pd.Series(shapely.to_wkb(shapely.normalize(frame.geometry.to_numpy())), frame.index)
+    several = ids.groupby(shape.to_numpy()).transform("nunique").to_numpy() > 1 if len(ids) else np.zeros(0, bool)
+    if not several.any():
+        return []
+    says = f"properties: {int(several.sum())} parcels share their exact shape with another id: {listed(ids[several])}."
+    do = "keep one row a shape (flats of one house), else the same bank counts for each of them."
+    return [Finding("warning", "properties", "duplicate_geometry", "", says, do)]
+
+
+def make_water(frame: gpd.GeoDataFrame, settings: Settings) -> Normalised:
+    """Make the water polygons; parameters and raises as :func:`make_streams`."""
+    return _done(WATER, frame, {"kind": as_text(_column(frame, settings.columns.water.kind))}, [])
+
+
+def make_roads(frame: gpd.GeoDataFrame, settings: Settings) -> Normalised:
+    """Make the roads; parameters and raises as :func:`make_streams`."""
+    return _done(ROADS, frame, {"class": as_text(_column(frame, settings.columns.roads.class_))}, [])
+
+
+def make_soils(frame: gpd.GeoDataFrame, settings: Settings) -> Normalised:
+    """Make the soil units; parameters and raises as :func:`make_streams`."""
+    named = settings.columns.soils
+    k, told = as_numbers("soils", "k", _column(frame, named.k), 0.0, np.inf)
+    fines, more = as_numbers("soils", "silt_clay", _column(frame, named.silt_clay), 0.0, 100.0)
+    return _done(SOILS, frame, {"k_us": k, "silt_clay_pct": fines}, told + more)
+
+
+def make_bank_lines(frame: gpd.GeoDataFrame, settings: Settings) -> Normalised:
+    """Make the bank lines; parameters and raises as :func:`make_streams`."""
+    return _done(BANK_LINES, frame, {}, [])
+
+
+def make_watershed(frame: gpd.GeoDataFrame, settings: Settings) -> Normalised:
+    """Make the area of interest; parameters and raises as :func:`make_streams`."""
+    return _done(WATERSHED, frame, {}, [])
+
+
+def make_sub_watersheds(frame: gpd.GeoDataFrame, settings: Settings) -> Normalised:
+    """Make the sub-watersheds, numbered where no name is given; parameters and raises as :func:`make_streams`."""
+    numbers = pd.Series([str(number) for number in range(1, len(frame) + 1)], index=frame.index, dtype=object)
+    names = as_text(_column(frame, settings.columns.sub_watersheds.name))
+    return _done(SUB_WATERSHEDS, frame, {"name": names.where(names.notna(), numbers)}, [])
+
+
+VECTOR_LAYERS: tuple[VectorLayer, ...] = (
+    VectorLayer(
+        STREAMS, "line",
+        lambda c: {
+            "streams.id": c.streams.id, "streams.name": c.streams.name,
+            "streams.kind": c.streams.kind, "streams.area_km2": c.streams.area_km2,
+        },
+        make_streams,
+    ),
+    VectorLayer(
+        PARCELS, "polygon",
+        lambda c: {"properties.id": c.properties.id, "properties.class": c.properties.class_},
+        make_properties,
+    ),
+    VectorLayer(WATER, "polygon", lambda c: {"water.kind": c.water.kind}, make_water),
+    VectorLayer(ROADS, "line", lambda c: {"roads.class": c.roads.class_}, make_roads),
+    VectorLayer(BANK_LINES, "line", lambda c: {}, make_bank_lines),
+    VectorLayer(
+        SOILS, "polygon",
+        lambda c: {"soils.k": c.soils.k, "soils.silt_clay": c.soils.silt_clay},
+        make_soils,
+    ),
+    VectorLayer(WATERSHED, "polygon", lambda c: {}, make_watershed),
+    VectorLayer(
+        SUB_WATERSHEDS, "polygon", lambda c: {"sub_watersheds.name": c.sub_watersheds.name}, make_sub_watersheds
+    ),
+)  # fmt: skip
+"""Every vector layer of the contract, and how it is made."""
+
+NOT_USED = {
+    "canopy": "tree heights",
+    "constraints": "constraints",
+    "wetlands": "wetlands",
+    "done": "works already done",
+    "eroding": "banks seen to erode",
+    "visits": "field visits",
+}
+"""Layers of the config that no stage of this version reads."""

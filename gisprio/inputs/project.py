@@ -1,0 +1,283 @@
+"""All layers of a project, read and brought to one system: what a run starts from."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+import pandas as pd
+from pyproj import CRS
+
+from gisprio.contracts.errors import InputError
+from gisprio.contracts.findings import Finding
+from gisprio.contracts.grids import Bounds, GridSource
+from gisprio.contracts.layers import INPUT_LAYERS, LEGEND
+from gisprio.contracts.schema import check, empty
+from gisprio.contracts.settings import Settings
+from gisprio.inputs.cover_polygons import PolygonSource, polygon_codes
+from gisprio.inputs.crs import DEGREES, no_crs, transform_bounds, unnamed, working_crs
+from gisprio.inputs.digests import raster_digest, table_digest, text_digest
+from gisprio.inputs.faults import Fault, raise_faults
+from gisprio.inputs.layers import NOT_USED, VECTOR_LAYERS
+from gisprio.inputs.legends import Legend, read_legend
+from gisprio.inputs.paths import Place, expand_layers
+from gisprio.inputs.raster_files import RasterFile, read_head
+from gisprio.inputs.rasters import UNIT_M, RasterSource, round_cell
+from gisprio.inputs.vectors import VectorFile, attribute_columns, column_faults, read_vector, spatial_layers, tidy
+
+_REGION_MARGIN_M = 2000.0
+"""Land cover of another system is drawn this far beyond the DEM."""
+
+
+@dataclass(frozen=True, slots=True)
+class Inputs:
+    """What was read.
+
+    Parameters
+    ----------
+    crs
+        The working system.
+    tables
+        Every layer of ``INPUT_LAYERS`` by name; one that is not given has no rows.
+    rasters
+        ``dem`` (float32 metres) and ``land_cover`` (int32 codes).
+    findings
+        What was noticed and repaired while reading.
+    digests
+        Of each layer that is given, and of the legend.
+    extents
+        Of each layer that is given, in degrees: west, south, east, north.
+    """
+
+    crs: CRS
+    tables: Mapping[str, pd.DataFrame]
+    rasters: Mapping[str, GridSource]
+    findings: Sequence[Finding]
+    digests: Mapping[str, str]
+    extents: Mapping[str, Bounds]
+
+    def close(self) -> None:
+        """Close the raster files; they are opened again when asked for."""
+        for source in self.rasters.values():
+            if isinstance(source, (RasterSource, PolygonSource)):
+                source.close()
+
+
+def read_inputs(settings: Settings) -> Inputs:
+    """Read all layers of a config.
+
+    Parameters
+    ----------
+    settings
+        All sections that speak of layers are read.
+
+    Returns
+    -------
+    Inputs
+        Tables and grid sources in the working system.
+
+    Raises
+    ------
+    InputError
+        A layer is missing, cannot be read, has no system, no such column or no such geometry; all faults of one
+        kind at once.
+    SettingsError
+        ``[run] crs`` cannot be the working system.
+    """
+    if not settings.layers.streams:
+        raise InputError(
+            "[layers] streams is not given.",
+            wanted='stream lines, as in streams = "../data/streams.gpkg".',
+            do="give the stream lines of your map agency; this version does not draw them from the DEM.",
+        )
+    places = expand_layers(settings)
+    legend = read_legend(settings.land_cover.legend, settings.folder)
+    rasters, vectors, findings = _open_all(places)
+    _refuse_columns(settings, vectors)
+    dem = rasters["dem"]
+    extents = [one for one in (_extent(dem), _extent(vectors["streams"])) if one is not None]
+    crs = working_crs(settings.run.crs, extents)
+    unit = settings.dem.vertical_unit
+    heights = RasterSource(dem, crs, "heights", UNIT_M[unit])
+    sources: dict[str, GridSource] = {"dem": heights}
+    digests = {"dem": raster_digest(dem, unit), "legend": text_digest(legend.table.to_csv(index=False).splitlines())}
+    tables, told, more = _tables(settings, vectors, crs)
+    findings += told
+    digests |= more
+    if "land_cover" in rasters:
+        cover = RasterSource(rasters["land_cover"], crs, "classes", region=_around(heights))
+        sources["land_cover"], cell_m = cover, round_cell(cover.cell_m)
+        digests["land_cover"] = raster_digest(rasters["land_cover"])
+    else:
+        drawn, told, digests["land_cover"] = _cover_polygons(settings, vectors["land_cover"], crs, legend)
+        findings += told
+        sources["land_cover"], cell_m = drawn, drawn.cell_m
+    tables["legend"] = _legend_table(legend, cell_m)
+    findings += _unit_findings(dem, unit)
+    return Inputs(crs, tables, sources, findings, digests, dict(_extents_in_degrees(rasters, vectors)))
+
+
+def _open_all(
+    places: Mapping[str, list[Place]],
+) -> tuple[dict[str, list[RasterFile]], dict[str, list[VectorFile]], list[Finding]]:
+    """Read the heads of all rasters and all vector layers; faults of all of them at once."""
+    rasters: dict[str, list[RasterFile]] = {}
+    vectors: dict[str, list[VectorFile]] = {}
+    findings: list[Finding] = []
+    faults: list[Fault] = []
+    for layer, where in places.items():
+        if layer in NOT_USED:
+            says = f"[layers] {layer} ({NOT_USED[layer]}) is given; no step of this version uses it."
+            findings.append(Finding("note", layer, "not_used", "", says, "nothing to do; it changes no result."))
+            continue
+        for place in where:
+            if layer == "dem" or (layer == "land_cover" and not _is_vector(place)):
+                head = read_head(layer, place)
+                if isinstance(head, Fault):
+                    faults.append(head)
+                    continue
+                if head.crs is None:
+                    faults.append(no_crs(place.name))
+                findings += _head_findings(layer, head)
+                rasters.setdefault(layer, []).append(head)
+            else:
+                file, wrong, told = read_vector(layer, place)
+                faults += wrong
+                findings += told
+                if file is not None:
+                    note = unnamed(layer, place.name, file.crs)
+                    findings += [note] if note is not None else []
+                    vectors.setdefault(layer, []).append(file)
+    if "land_cover" in rasters and "land_cover" in vectors:
+        wanted = "rasters only, or polygons only."
+        faults.append(Fault("[layers] land_cover mixes rasters and polygons.", wanted, "give one kind."))
+    raise_faults(InputError, faults, "layers cannot be used")
+    return rasters, vectors, findings
+
+
+def _is_vector(place: Place) -> bool:
+    suffix = place.path.lower().rpartition(".")[2]
+    if suffix in ("tif", "tiff", "img", "vrt"):
+        return False
+    return suffix in ("parquet", "geoparquet") or bool(spatial_layers(place))
+
+
+def _head_findings(layer: str, head: RasterFile) -> Iterator[Finding]:
+    if head.crs is not None:
+        note = unnamed(layer, head.place.name, head.crs)
+        if note is not None:
+            yield note
+    if head.bands > 1:
+        says = f"{head.place.name} has {head.bands} bands; the first is read."
+        yield Finding("note", layer, "bands", "", says, "give a file with one band if another one is meant.")
+
+
+def _refuse_columns(settings: Settings, vectors: Mapping[str, list[VectorFile]]) -> None:
+    faults: list[Fault] = []
+    for kind in VECTOR_LAYERS:
+        for file in vectors.get(kind.layer.name, []):
+            faults += column_faults(file, kind.columns(settings.columns))
+    for file in vectors.get("land_cover", []):
+        faults += column_faults(file, {"land_cover.code": settings.columns.land_cover.code})
+    needed = (
+        ("properties", "id", settings.columns.properties.id, "the parcel's number"),
+        ("land_cover", "code", settings.columns.land_cover.code, "the code of the cover"),
+    )
+    for layer, key, column, what in needed:
+        if layer in vectors and column is None:
+            columns = ", ".join(attribute_columns(vectors[layer][0]))
+            faults.append(
+                Fault(
+                    f"[columns] {layer}.{key} is not given, but [layers] {layer} is.",
+                    f"the column that holds {what}; {vectors[layer][0].place.name} has {columns or 'no columns'}.",
+                    f'write {layer}.{key} = "..." under [columns].',
+                )
+            )
+    raise_faults(InputError, faults, "columns are not there")
+
+
+def _tables(
+    settings: Settings, vectors: Mapping[str, list[VectorFile]], crs: CRS
+) -> tuple[dict[str, pd.DataFrame], list[Finding], dict[str, str]]:
+    """Make the layers of the contract, and their digests."""
+    tables: dict[str, pd.DataFrame] = {layer.name: empty(layer, crs) for layer in INPUT_LAYERS}
+    findings: list[Finding] = []
+    faults: list[Fault] = []
+    digests: dict[str, str] = {}
+    for kind in VECTOR_LAYERS:
+        name = kind.layer.name
+        if name not in vectors:
+            continue
+        frame, told, wrong = tidy(vectors[name], crs, kind.shape)
+        findings += told
+        faults += wrong
+        if wrong:
+            continue
+        made = kind.make(frame, settings)
+        findings += made.findings
+        tables[name] = made.table
+        digests[name] = table_digest(made.table)
+    if "streams" in digests and tables["streams"].empty:
+        name = ", ".join(file.place.name for file in vectors["streams"])
+        faults.append(
+            Fault(f"[layers] streams: {name} holds no lines.", "stream lines.", "check the layer in your GIS.")
+        )
+    raise_faults(InputError, faults, "layers cannot be used")
+    return tables, findings, digests
+
+
+def _cover_polygons(
+    settings: Settings, files: Sequence[VectorFile], crs: CRS, legend: Legend
+) -> tuple[PolygonSource, list[Finding], str]:
+    frame, findings, faults = tidy(files, crs, "polygon")
+    raise_faults(InputError, faults, "layers cannot be used")
+    column = settings.columns.land_cover.code
+    assert column is not None
+    codes, ok, told = polygon_codes(frame, column, legend.table)
+    kept = frame[ok]
+    digest = table_digest(kept[["geometry"]].assign(code=codes[ok]))
+    return PolygonSource(kept.geometry.to_numpy(), codes[ok]), findings + told, digest
+
+
+def _legend_table(legend: Legend, cell_m: float) -> pd.DataFrame:
+    """Give the legend with the narrowest thing the map shows: its own number, never below a cell."""
+    return check(LEGEND, legend.table.assign(min_width_m=max(legend.min_width_m or 0.0, cell_m)))
+
+
+def _unit_findings(dem: Sequence[RasterFile], unit: str) -> Iterator[Finding]:
+    for file in dem:
+        named = file.height_unit_m
+        if named is not None and abs(named / UNIT_M[unit] - 1) > 1e-3:
+            says = f'{file.place.name} says its heights are in units of {named:.4f} m; [dem] vertical_unit is "{unit}".'
+            yield Finding(
+                "warning", "dem", "vertical_unit", "", says, "set [dem] vertical_unit to the unit of the file."
+            )
+
+
+def _extent(files: Sequence[RasterFile | VectorFile]) -> tuple[Bounds, CRS] | None:
+    """Give the extent of all files of a layer, in the system of the first."""
+    boxes = [(file.bounds, file.crs) for file in files if file.bounds is not None and file.crs is not None]
+    if not boxes:
+        return None
+    crs = boxes[0][1]
+    placed = [transform_bounds(bounds, other, crs) for bounds, other in boxes if bounds is not None]
+    lows, highs = [box[:2] for box in placed], [box[2:] for box in placed]
+    box = (min(x for x, _ in lows), min(y for _, y in lows), max(x for x, _ in highs), max(y for _, y in highs))
+    return box, crs
+
+
+def _extents_in_degrees(
+    rasters: Mapping[str, Sequence[RasterFile]], vectors: Mapping[str, Sequence[VectorFile]]
+) -> Iterator[tuple[str, Bounds]]:
+    everything: list[tuple[str, Sequence[RasterFile | VectorFile]]] = [*rasters.items(), *vectors.items()]
+    for name, files in everything:
+        extent = _extent(files)
+        if extent is not None:
+            yield name, transform_bounds(extent[0], extent[1], DEGREES)
+
+
+def _around(heights: RasterSource) -> Bounds:
+    lattice, (rows, columns) = heights.lattice, heights.shape
+    x0, y1 = lattice.x0 - _REGION_MARGIN_M, lattice.y0 + _REGION_MARGIN_M
+    x1 = lattice.x0 + columns * lattice.cell_m + _REGION_MARGIN_M
+    return x0, lattice.y0 - rows * lattice.cell_m - _REGION_MARGIN_M, x1, y1

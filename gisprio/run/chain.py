@@ -10,6 +10,7 @@ from typing import Any, Protocol
 
 import geopandas as gpd
 import pandas as pd
+from pyproj import CRS
 
 from gisprio.contracts.cards import Stage
 from gisprio.contracts.errors import ContractError
@@ -196,7 +197,7 @@ class Chain:
 
 
 def held_to_promise(
-    stage: Stage, given: Mapping[str, Any], crs: str
+    stage: Stage, given: Mapping[str, Any], crs: CRS
 ) -> tuple[dict[str, pd.DataFrame | Grid], list[Finding]]:
     """Hold what a stage gave to the stage table and to the layers; take the findings out.
 
@@ -207,7 +208,7 @@ def held_to_promise(
     given
         Its tables and grids; ``findings`` may be among them.
     crs
-        Working system as WKT.
+        Working system.
 
     Returns
     -------

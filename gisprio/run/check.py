@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import closing
 from typing import Any
 
 import pandas as pd
@@ -43,9 +44,10 @@ def check(settings: Settings) -> list[Finding]:
     from gisprio.inputs.project import read_inputs
 
     inputs = read_inputs(settings)
-    findings = [*inputs.findings, *check_inputs(inputs, settings)]
-    if not any(finding.severity == "error" for finding in findings):
-        findings += stage_findings([s for s in STAGES if s.name in CHECKED_STAGES], inputs, settings)
+    with closing(inputs):
+        findings = [*inputs.findings, *check_inputs(inputs, settings)]
+        if not any(finding.severity == "error" for finding in findings):
+            findings += stage_findings([s for s in STAGES if s.name in CHECKED_STAGES], inputs, settings)
     return findings_from(findings_table(findings))
 
 
@@ -56,7 +58,7 @@ def stage_findings(stages: Sequence[Stage], inputs: Given, settings: Settings) -
     """
     from pyproj import CRS
 
-    crs = CRS.from_user_input(inputs.crs).to_wkt()
+    crs = CRS.from_user_input(inputs.crs)
     shelf = Shelf(inputs.tables, inputs.rasters, inputs.digests, crs)
     tables: dict[str, pd.DataFrame] = {}
     sources: dict[str, GridSource] = {}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
+from contextlib import closing
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Protocol
@@ -47,11 +48,30 @@ LOG = "run.log"
 class Given(Protocol):
     """Inputs as the run floor needs them."""
 
-    crs: Any
-    tables: Mapping[str, pd.DataFrame]
-    rasters: Mapping[str, GridSource]
-    findings: Sequence[Finding]
-    digests: Mapping[str, str]
+    @property
+    def crs(self) -> Any:
+        """The working system."""
+        ...
+
+    @property
+    def tables(self) -> Mapping[str, pd.DataFrame]:
+        """Layers by name."""
+        ...
+
+    @property
+    def rasters(self) -> Mapping[str, GridSource]:
+        """Grid sources by name."""
+        ...
+
+    @property
+    def findings(self) -> Sequence[Finding]:
+        """What was noticed while reading."""
+        ...
+
+    @property
+    def digests(self) -> Mapping[str, str]:
+        """Digest of each layer."""
+        ...
 
 
 class Unwatched:
@@ -105,19 +125,20 @@ def run(
         finish_publishing(folder)
     with machine_faults(nearest(folder)):
         inputs = read_inputs(settings)
-        findings = [*inputs.findings, *check_inputs(inputs, settings)]
-        refuse_errors(findings)
-        job = Job(
-            inputs=inputs,
-            settings=settings,
-            folder=folder,
-            findings=tuple(findings),
-            references=curve_references(settings),
-            fresh=fresh,
-            progress=progress or Unwatched(),
-            started=started,
-        )
-        return run_job(job)
+        with closing(inputs):
+            findings = [*inputs.findings, *check_inputs(inputs, settings)]
+            refuse_errors(findings)
+            job = Job(
+                inputs=inputs,
+                settings=settings,
+                folder=folder,
+                findings=tuple(findings),
+                references=curve_references(settings),
+                fresh=fresh,
+                progress=progress or Unwatched(),
+                started=started,
+            )
+            return run_job(job)
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,10 +197,10 @@ def run_job(job: Job) -> RunRecord:
         for note in notes:
             job.progress.note(note)
         new = new_folder(job.folder)
-        crs = CRS.from_user_input(job.inputs.crs).to_wkt()
+        crs = CRS.from_user_input(job.inputs.crs)
         shelf = Shelf(job.inputs.tables, job.inputs.rasters, job.inputs.digests, crs)
         store = Store(job.folder, crs)
-        with StationFile(new / STATIONS, crs) as stations:
+        with StationFile(new / STATIONS, crs.to_wkt()) as stations:
             chain = Chain(job.settings, store, shelf, code_digest(), job.fresh, job.progress, stations.take)
             runs, noticed = chain.run(job.stages)
         findings = findings_from(findings_table([*job.findings, *noticed]))
@@ -238,14 +259,14 @@ def _write_results(
         finished=now(),
         settings=settings_as_config(job.settings),
         inputs=dict(sorted(job.inputs.digests.items())),
-        crs=shelf.crs,
+        crs=shelf.crs.to_wkt(),
         stages=stage_rows(runs, parts_before(earlier), fresh=job.fresh),
         counts=counts_of(tables, stations),
         findings=findings_count(findings),
         factors=factors,
         references=references_of(factors, job.references),
     )
-    results = Results(tables, shelf.source("elevation"), job.settings, record.as_json(), shelf.crs)
+    results = Results(tables, shelf.source("elevation"), job.settings, record.as_json(), record.crs)
     names = [STATIONS, *write_products(job.products, results, new, job.progress), LOG]
     (new / LOG).write_text(log_text(record.as_json(), notes, findings), "utf-8")
     record = replace(record, files=digests_of(new, names))

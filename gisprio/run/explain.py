@@ -182,12 +182,12 @@ def property_text(row: pd.Series, results: OpenedResults) -> str:
     own["side"] = own["side"].map({0: "left", 1: "right"})
     banks = pd.DataFrame(results.banks[["bank_id", "reach_id", "side", "priority", "rank"]])
     own = own.merge(banks, on=["reach_id", "side"]).sort_values(["rank", "bank_id"], na_position="last")
-    for bank in own.to_dict("records"):
-        lines.append(
-            f"  {bank['bank_id']}: {_number(bank['frontage_m'], 0, 'm')} of frontage, "
-            f"gap {_number(bank['gap_length_m'], 0, 'm')}, priority {_number(bank['priority'], 2)}, "
-            f"rank {_number(bank['rank'], 0)}"
-        )
+    lines += [
+        f"  {bank['bank_id']}: {_number(bank['frontage_m'], 0, 'm')} of frontage, "
+        f"gap {_number(bank['gap_length_m'], 0, 'm')}, priority {_number(bank['priority'], 2)}, "
+        f"rank {_number(bank['rank'], 0)}"
+        for bank in own.to_dict("records")
+    ]
     return "\n".join(lines)
 
 

@@ -77,7 +77,7 @@ def publish(folder: Path, names: list[str], gone: dict[str, str]) -> None:
     }
     for name in ordered:
         _to_disk(_new(folder) / name)
-    write_json(folder / STORE / MANIFEST, manifest)
+    write_json(folder / STORE / MANIFEST, manifest, to_disk=True)
     _carry_out(folder)
 
 

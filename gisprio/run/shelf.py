@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 
 import pandas as pd
+from pyproj import CRS
 
 from gisprio.contracts.grids import ArraySource, GridSource
 from gisprio.contracts.schema import empty
@@ -26,7 +27,7 @@ class Shelf:
     raster_digests
         Digest of the files behind each of them.
     crs
-        Working system as WKT.
+        Working system.
     """
 
     def __init__(
@@ -34,15 +35,16 @@ class Shelf:
         tables: Mapping[str, pd.DataFrame],
         rasters: Mapping[str, GridSource],
         raster_digests: Mapping[str, str],
-        crs: str,
+        crs: CRS,
     ) -> None:
         self.crs = crs
         self.entries: dict[str, list[Entry]] = {}
         self._tables = dict(tables)
         self._sources = dict(rasters)
         self._digests: dict[str, str] = {}
+        wkt = crs.to_wkt()
         self._source_digests = {
-            name: source_digest(raster_digests.get(name, ""), source.lattice, source.shape, crs)
+            name: source_digest(raster_digests.get(name, ""), source.lattice, source.shape, wkt)
             for name, source in rasters.items()
         }
 

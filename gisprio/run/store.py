@@ -17,6 +17,8 @@ from typing import Any
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import shapely
+from pyproj import CRS
 
 from gisprio.contracts.findings import Finding
 from gisprio.contracts.grids import Grid, Lattice
@@ -51,16 +53,17 @@ class Entry:
     grids: tuple[str, ...]
     findings: tuple[Finding, ...]
     seconds: float
-    crs: str
+    crs: CRS
 
     def table(self, name: str) -> pd.DataFrame:
         """Read a table back, equal to what was kept."""
         path = self.folder / f"{name}.parquet"
         columns = json.loads((self.folder / "entry.json").read_text("utf-8"))["tables"]
+        frame = pd.read_parquet(path)
         if not columns[name]:
-            return pd.read_parquet(path)
-        frame = gpd.read_parquet(path)
-        return frame.set_crs(self.crs, allow_override=True)
+            return frame
+        shapes = shapely.from_wkb(frame["geometry"].to_numpy())
+        return gpd.GeoDataFrame(frame.drop(columns="geometry"), geometry=shapes, crs=self.crs)
 
     def grid(self, name: str) -> Grid:
         """Open a grid by memory map."""
@@ -78,10 +81,10 @@ class Store:
     folder
         The result folder; ``.gisprio/`` is made in it.
     crs
-        Working system as WKT.
+        Working system.
     """
 
-    def __init__(self, folder: Path, crs: str) -> None:
+    def __init__(self, folder: Path, crs: CRS) -> None:
         self.place = folder / STORE
         self.crs = crs
         self.place.mkdir(parents=True, exist_ok=True)
@@ -142,13 +145,13 @@ class Store:
         for entry in entries:
             for name in entry.digests:
                 tables.setdefault(name, []).append(entry.folder.relative_to(self.place).as_posix())
-        write_json(self.place / "last_run.json", {"format": STORE_FORMAT, "crs": self.crs, "tables": tables})
+        write_json(self.place / "last_run.json", {"format": STORE_FORMAT, "crs": self.crs.to_wkt(), "tables": tables})
 
     def _folder(self, stage: str, key: str) -> Path:
         return self.place / "kept" / stage / key[:32]
 
 
-def read_entry(folder: Path, crs: str) -> Entry | None:
+def read_entry(folder: Path, crs: CRS) -> Entry | None:
     """Read the head of an entry; None where there is none."""
     path = folder / "entry.json"
     if not path.exists():
@@ -172,21 +175,23 @@ def last_table(folder: Path, name: str) -> pd.DataFrame | None:
     if not (place / "last_run.json").exists():
         return None
     about = json.loads((place / "last_run.json").read_text("utf-8"))
-    entries = [read_entry(place / part, about["crs"]) for part in about["tables"].get(name, [])]
+    crs = CRS.from_wkt(about["crs"])
+    entries = [read_entry(place / part, crs) for part in about["tables"].get(name, [])]
     frames = [entry.table(name) for entry in entries if entry is not None]
     if not frames or len(frames) < len(entries):
         return None
     return pd.concat(frames, ignore_index=True)
 
 
-def write_json(path: Path, content: object) -> None:
-    """Write JSON beside, then put it in place in one step."""
+def write_json(path: Path, content: object, *, to_disk: bool = False) -> None:
+    """Write JSON beside, then put it in place in one step; ``to_disk`` waits until the disk has it."""
     beside = path.with_name(f"{path.name}.part{os.getpid()}")
     with beside.open("w", encoding="utf-8") as file:
         json.dump(content, file, ensure_ascii=False, indent=1, allow_nan=False)
         file.write("\n")
-        file.flush()
-        os.fsync(file.fileno())
+        if to_disk:
+            file.flush()
+            os.fsync(file.fileno())
     os.replace(beside, path)
 
 

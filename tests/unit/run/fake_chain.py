@@ -1,7 +1,7 @@
 """A little chain of stages whose answers are known by hand, to test the engine without any science.
 
-Twelve streams, each 100 m long and running south, end at the places of ``ENDS``. ``count_ponds`` counts the ponds within
-5 m of each; ``double`` takes the count of the piece; the rest makes result layers from it.
+Twelve streams, each 100 m long and running south, end at the places of ``ENDS``. ``count_ponds`` counts the
+ponds within 5 m of each; ``double`` takes the count of the piece; the rest makes result layers from it.
 """
 
 from __future__ import annotations
@@ -26,7 +26,8 @@ from gisprio.run.stages import promised
 
 CRS = "EPSG:32633"
 ENDS = [(500.0, 500.0), (1500.0, 500.0), (4100.0, 100.0), (-10.0, -10.0), (9000.0, 9000.0), (3990.0, 3990.0),
-        (4010.0, 4010.0), (7000.0, 200.0), (-5000.0, 300.0), (100.0, 7990.0), (100.0, 8010.0), (6500.0, 6500.0)]  # fmt: skip
+        (4010.0, 4010.0), (7000.0, 200.0), (-5000.0, 300.0), (100.0, 7990.0), (100.0, 8010.0),
+        (6500.0, 6500.0)]  # fmt: skip
 PONDS_AT = (0, 2, 2, 5, 8)
 """Streams beside which a pond lies; two beside stream 2."""
 
@@ -42,7 +43,8 @@ STAGES = (
           sections=("setback",)),
     Stage("doubles", fake("double"), "piece", ("ponds",), ("doubles", "station_results"), "Twice.", as_is=("legend",),
           sources=("elevation",)),
-    Stage("ranks", fake("rank"), "whole", ("doubles",), ("reaches", "banks", "bank_setbacks", "gaps", "factors"), "Ranks."),
+    Stage("ranks", fake("rank"), "whole", ("doubles",), ("reaches", "banks", "bank_setbacks", "gaps", "factors"),
+          "Ranks."),
     Stage("property_ranks", fake("rank_properties"), "whole", ("banks",), ("ranked_properties",), "Properties."),
 )  # fmt: skip
 PRODUCTS = (
@@ -183,6 +185,5 @@ def write_banks(path: Path, results: Results) -> None:
 
 def write_sums(path: Path, results: Results) -> None:
     called("sums.txt")
-    path.write_text(
-        f"{results.tables['banks']['priority'].sum():g} {results.elevation.window((0, 0, 1, 1)).values.max():g}\n"
-    )
+    heights = results.elevation.window((0, 0, 1, 1)).values
+    path.write_text(f"{results.tables['banks']['priority'].sum():g} {heights.max():g}\n")

@@ -159,8 +159,9 @@ def test_a_store_of_another_format_is_set_aside(tmp_path, calls):
     assert record.stages[0]["why"] == "nothing was kept of it"
 
 
-@pytest.mark.parametrize("stage", ["routing_grid", "doubles", "ranks", "sums.txt"])
-@pytest.mark.parametrize("fault", ["bug", "disk", "memory"])
+@pytest.mark.parametrize(
+    ("stage", "fault"), [("routing_grid", "bug"), ("doubles", "disk"), ("ranks", "memory"), ("sums.txt", "disk")]
+)
 def test_a_fault_leaves_earlier_results_byte_equal(tmp_path, monkeypatch, stage, fault):
     go(tmp_path)
     (tmp_path / "results" / "mine.txt").write_text("not gisprio's")

@@ -1,0 +1,100 @@
+"""The commands. Each imports what it needs when it runs, so that ``--help`` is quick."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from gisprio import __version__
+
+_CONFIG = click.argument("config", type=click.Path(path_type=Path), metavar="CONFIG")
+_FOLDER = click.argument("folder", type=click.Path(path_type=Path), metavar="FOLDER")
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(__version__, prog_name="gisprio", message="%(prog)s %(version)s")
+def cli() -> None:
+    """Ranks the stream banks of a watershed: which are likely to erode, which lack their riparian setback.
+
+    Start with "gisprio new FOLDER", fill in its config, then "gisprio check CONFIG" and "gisprio run CONFIG".
+    """
+
+
+@cli.command()
+@_FOLDER
+def new(folder: Path) -> None:
+    """Start a project folder with a commented config."""
+    from gisprio.inputs.config import write_template
+
+    config = write_template(folder)
+    click.echo(f"Wrote {config}.")
+    click.echo(f"Name your layers in it, then run: gisprio check {_quoted(config)}")
+
+
+@cli.command()
+@_CONFIG
+@click.option("--json", "as_json", is_flag=True, help="Findings as JSON.")
+def check(config: Path, as_json: bool) -> int:
+    """Read every layer and list the findings; write nothing.
+
+    Exit code 2 when there are errors, which would stop a run.
+    """
+    from gisprio.faces.words import findings_as_json, findings_as_text
+    from gisprio.run.check import check as check_layers
+    from gisprio.run.known import read_settings
+
+    findings = check_layers(read_settings(config))
+    click.echo(findings_as_json(findings) if as_json else findings_as_text(findings))
+    return 2 if any(finding.severity == "error" for finding in findings) else 0
+
+
+@cli.command()
+@_CONFIG
+@click.option("--fresh", is_flag=True, help="Compute everything again, whatever an earlier run left.")
+@click.option("--out", type=click.Path(path_type=Path), metavar="FOLDER", help="Results here, not in [run] output.")
+@click.option("--quiet", is_flag=True, help="Print errors only.")
+@click.option("--verbose", is_flag=True, help="Print every stage with its time, and every finding.")
+def run(config: Path, fresh: bool, out: Path | None, quiet: bool, verbose: bool) -> None:
+    """Run the whole chain; reuse what is still valid of an earlier run."""
+    if quiet and verbose:
+        raise click.UsageError("--quiet and --verbose cannot both be given.")
+    from gisprio.faces.closing import print_closing
+    from gisprio.faces.watching import watching
+    from gisprio.run.engine import run as run_chain
+    from gisprio.run.known import read_settings
+
+    settings = read_settings(config)
+    with watching(quiet=quiet) as progress:
+        record = run_chain(settings, out=out, fresh=fresh, progress=progress)
+    if not quiet:
+        print_closing(record, verbose=verbose)
+
+
+@cli.command()
+@_FOLDER
+@click.argument("id", required=False, metavar="[ID]")
+def explain(folder: Path, id: str | None) -> None:  # noqa: A002 - the word of the command line
+    """Say what ran and why; or how the rank of a bank or property came about.
+
+    ID is a bank_id or a property_id.
+    """
+    from gisprio.run.explain import explain_id, explain_run
+
+    click.echo(explain_run(folder) if id is None else explain_id(folder, id))
+
+
+@cli.command()
+@click.option("--json", "as_json", is_flag=True, help="As JSON.")
+def fields(as_json: bool) -> None:
+    """List the fields of every layer of the results."""
+    from gisprio.faces.fields import fields_as_json, fields_as_text
+
+    click.echo(fields_as_json() if as_json else fields_as_text())
+
+
+def _quoted(path: Path) -> str:
+    import shlex
+
+    return f'"{path}"' if sys.platform == "win32" else shlex.quote(str(path))

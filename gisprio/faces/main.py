@@ -1,0 +1,101 @@
+"""The command ``gisprio``: runs it and turns what happened into an exit code.
+
+==== ==================================================================
+0    done; also when the reader of a pipe went away
+1    a fault in gisprio: traceback, please report
+2    the input, the settings or the output place are wrong
+3    an optional part is not installed
+4    the machine gave out: disk, memory; earlier results are whole
+130  interrupted
+==== ==================================================================
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+import traceback
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from types import TracebackType
+
+import click
+
+from gisprio.contracts.errors import ContractError, GisprioError
+
+INTERRUPTED = 130
+PLEASE_REPORT = (
+    "This is a fault in gisprio, not in your data. Please report it with the lines above, "
+    "the command and, if there is one, run.log. Earlier results are whole."
+)
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the command line.
+
+    Parameters
+    ----------
+    argv
+        Arguments without the program's name; those of the process when absent.
+
+    Returns
+    -------
+    int
+        The exit code. A fault in gisprio is not caught: it leaves the process with code 1, its traceback and
+        the request to report it.
+    """
+    from gisprio.faces.cli import cli
+
+    sys.excepthook = report_fault
+    arguments = list(sys.argv[1:] if argv is None else argv)
+    try:
+        with cli.make_context("gisprio", arguments) as context:
+            code = cli.invoke(context)
+        sys.stdout.flush()
+        return code if isinstance(code, int) else 0
+    except click.exceptions.Exit as leave:
+        return _flushed(leave.exit_code)
+    except click.ClickException as error:
+        return _said(error.show, 2)
+    except (click.Abort, KeyboardInterrupt):
+        return _said(lambda: click.echo("Interrupted; earlier results are whole.", err=True), INTERRUPTED)
+    except ContractError:
+        raise
+    except GisprioError as error:
+        text = error.report()
+        return _said(lambda: click.echo(text, err=True), error.exit_code)
+    except BrokenPipeError:
+        return _reader_gone()
+
+
+def report_fault(kind: type[BaseException], error: BaseException, trace: TracebackType | None) -> None:
+    """Print the traceback of a fault, and ask for a report."""
+    traceback.print_exception(kind, error, trace)
+    with suppress(OSError):
+        sys.stderr.write(f"\n{PLEASE_REPORT}\n")
+
+
+def _flushed(code: int) -> int:
+    try:
+        sys.stdout.flush()
+    except BrokenPipeError:
+        return _reader_gone()
+    return code
+
+
+def _said(say: Callable[[], object], code: int) -> int:
+    try:
+        say()
+        sys.stdout.flush()
+    except BrokenPipeError:
+        _reader_gone()
+    return code
+
+
+def _reader_gone() -> int:
+    """Point the streams at nothing, so that Python's own last flush finds no closed pipe."""
+    nothing = os.open(os.devnull, os.O_WRONLY)
+    for stream in (sys.stdout, sys.stderr):
+        with suppress(OSError, ValueError):
+            os.dup2(nothing, stream.fileno())
+    return 0

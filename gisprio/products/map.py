@@ -120,7 +120,7 @@ def _banks(banks: gpd.GeoDataFrame, reaches: gpd.GeoDataFrame) -> dict[str, Any]
     numbers = {
         "length_m": 1, "setback_m": 1, "buffer_width_m": 1, "woody_share": 3, "gap_length_m": 1, "gap_area_m2": 0,
         "crossing_length_m": 1, "erosion_score": 1, "gap_score": 1, "priority": 2, "rank": 0, "erosion_rank": 0,
-        "gap_rank": 0,
+        "gap_rank": 0, "erosion_above_share": 2, "gap_above_share": 2,
     }
     words = (
         "kind", "not_ranked", "need", "adjacent_cover", "why", "bank_line_basis", "setback_kind",

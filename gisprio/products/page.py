@@ -8,9 +8,10 @@ import re
 from functools import partial
 from importlib.resources import files
 from importlib.resources.abc import Traversable
+from typing import cast
 
 import folium
-from branca.element import Element, Link, MacroElement
+from branca.element import Element, Figure, Link, MacroElement
 from folium.raster_layers import ImageOverlay
 from jinja2 import Template
 
@@ -28,8 +29,6 @@ _POLICY = (
 class OfflineMap(folium.Map):
     """A folium map that asks for Leaflet alone, draws no tiles and has a fixed name in the page."""
 
-    default_js = (("leaflet", "leaflet.js"),)
-    default_css = (("leaflet_css", "leaflet.css"),)
     _template = Template(
         "{% macro html(this, kwargs) %}"
         '<div id={{ this.get_name()|tojson }} class="map" role="region" aria-label="Map of stream banks" '
@@ -47,6 +46,8 @@ class OfflineMap(folium.Map):
     def __init__(self, centre: tuple[float, float]) -> None:
         super().__init__(location=list(centre), tiles=None)
         self._name, self._id = "map", "watershed"
+        self.default_js = [("leaflet", "leaflet.js")]
+        self.default_css = [("leaflet_css", "leaflet.css")]
 
 
 class Panel(MacroElement):
@@ -99,7 +100,7 @@ def assemble_page(chart: OfflineMap, title: str) -> str:
     The hash of each script is taken from the script before it is put into the page, so a script that came in by
     another way is not run.
     """
-    figure = chart.get_root()
+    figure = cast(Figure, chart.get_root())
     for child in list(figure._children.values()):
         child.render()
     _refuse_links(figure.header)

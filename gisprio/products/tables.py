@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterable
 from decimal import ROUND_HALF_EVEN, Decimal
 from pathlib import Path
-from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -13,6 +14,7 @@ import pandas as pd
 from gisprio.contracts.cards import Results
 
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
+_ENDS_A_CELL = re.compile(r'[",\r\n]')
 _DIGITS_BY_SUFFIX = (
     ("_m_m", 6),
     ("_1_m", 6),
@@ -62,10 +64,10 @@ def write_table(path: Path, frame: pd.DataFrame) -> None:
     plain = frame
     if isinstance(frame, gpd.GeoDataFrame):
         plain = pd.DataFrame(frame.drop(columns=frame.geometry.name))
-    cells = pd.DataFrame({name: _cells(str(name), plain[name]) for name in plain.columns}, dtype=object)
-    cells.columns = pd.Index([guard(str(name)) for name in plain.columns])
+    columns = [_cells(str(name), plain[name]) for name in plain.columns]
+    heads = [guard(str(name)) for name in plain.columns]
     with path.open("w", encoding="utf-8", newline="") as file:
-        cells.to_csv(file, index=False, lineterminator="\n")
+        file.writelines(_line(cells) for cells in (heads, *zip(*columns, strict=True)))
 
 
 def guard(text: str) -> str:
@@ -89,15 +91,24 @@ def digits_of(column: str) -> int:
     return 4
 
 
-def _cells(name: str, values: pd.Series) -> list[Any]:
-    """Give the cells of one column as text, None where null."""
+def _line(cells: Iterable[str]) -> str:
+    return ",".join(map(_quoted, cells)) + "\n"
+
+
+def _quoted(cell: str) -> str:
+    """Quote a cell that holds what would end it, a lone carriage return too (csv leaves that one bare)."""
+    return '"' + cell.replace('"', '""') + '"' if _ENDS_A_CELL.search(cell) else cell
+
+
+def _cells(name: str, values: pd.Series) -> list[str]:
+    """Give the cells of one column as text, empty where null."""
     if pd.api.types.is_bool_dtype(values.dtype):
-        return [None if pd.isna(v) else str(bool(v)).lower() for v in values]
+        return ["" if pd.isna(v) else str(bool(v)).lower() for v in values]
     if pd.api.types.is_integer_dtype(values.dtype):
-        return [None if pd.isna(v) else str(int(v)) for v in values]
+        return ["" if pd.isna(v) else str(int(v)) for v in values]
     if pd.api.types.is_float_dtype(values.dtype):
-        return [None if pd.isna(v) else _plain(float(v), digits_of(name)) for v in values]
-    return [None if pd.isna(v) else guard(str(v)) for v in values]
+        return ["" if pd.isna(v) else _plain(float(v), digits_of(name)) for v in values]
+    return ["" if pd.isna(v) else guard(str(v)) for v in values]
 
 
 def _plain(value: float, digits: int) -> str:

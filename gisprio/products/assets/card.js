@@ -2,12 +2,12 @@
 
 const NEEDS = {
   both: "Likely to erode, and the strip is missing",
-  erosion_only: "Likely to erode; the strip is there. Look first: planting alone would not help",
+  erosion_only: "Likely to erode, though the strip is there: go and look first",
   gap_only: "The strip is missing; erosion is not likely",
   none: "Neither score is high",
 };
 const SIDES = ["Left bank, looking downstream", "Right bank, looking downstream"];
-const LINES = { given: "bank line of the data", water_edge: "edge of the mapped water", half_width: "half the bankfull width" };
+const LINES = { given: "data", water_edge: "edge of water", half_width: "half bankfull width" };
 const BASES = { measured: "measured", modelled: "modelled", default: "not known: a stated default", missing: "not known" };
 const UNKNOWN = "not known";
 
@@ -34,8 +34,9 @@ function quantity(world, value, unit) {
   if (value === null || value === undefined || Number.isNaN(value)) return UNKNOWN;
   if (unit === "share") return `${plain(100 * value, 0)} %`;
   const [factor, name] = world.about.units[unit] || [1, unit], shown = value * factor;
-  const most = Math.abs(shown) < 1 ? 3 : Math.abs(shown) < 10 ? 1 : 0;
-  return name ? `${plain(shown, most)} ${name}` : plain(shown, most);
+  const small = Math.abs(shown) < 1, most = Math.abs(shown) < 10 ? 1 : 0;
+  const text = small ? shown.toLocaleString("en-US", { maximumSignificantDigits: 2 }) : plain(shown, most);
+  return name ? `${text} ${name}` : text;
 }
 
 /* A priority, always with one decimal, so that a list of them lines up. */
@@ -65,10 +66,16 @@ function bankCard(world, bank) {
     head.push(element("p", "need", "Not ranked"), foreign("p", "why", banks.not_ranked(bank) || banks.why(bank)));
   } else {
     head.push(rankLine(banks.rank[bank], world.orders[0].ranked, banks.priority[bank]));
-    head.push(element("p", "need", NEEDS[banks.need(bank)] || banks.need(bank)));
+    head.push(element("p", "need", needOf(world, bank)));
     head.push(foreign("p", "why", banks.why(bank)));
   }
   return { head, body: [...groups(world, bank), bankFacts(world, bank)] };
+}
+
+function needOf(world, bank) {
+  const need = world.banks.need(bank);
+  if (Number.isNaN(world.banks.gap_score[bank]) && need === "erosion_only") return "Likely to erode; the strip was not measured";
+  return NEEDS[need] || UNKNOWN;
 }
 
 function rankLine(rank, ranked, priority) {
@@ -81,11 +88,12 @@ function rankLine(rank, ranked, priority) {
 /* Factors under the score they feed, then those that are shown but not ranked on. */
 function groups(world, bank) {
   const titles = { erosion: "Erosion", gap: "Missing strip" }, out = [];
-  const weights = world.about.weights, sum = weights.erosion + weights.gap;
+  const weights = world.about.weights, known = (group) => world.banks[`${group}_score`].some((value) => !Number.isNaN(value));
+  const sum = ["erosion", "gap"].filter(known).reduce((total, group) => total + weights[group], 0);
   for (const group of ["erosion", "gap"]) {
     const used = world.factors.filter((factor) => factor.group === group && factor.used);
     if (!used.length) continue;
-    const share = sum > 0 ? `${plain((100 * weights[group]) / sum, 0)} % of the priority` : "";
+    const share = known(group) && sum > 0 ? `${plain((100 * weights[group]) / sum, 0)} % of the priority` : "not ranked on here";
     out.push(groupBlock(world, bank, [titles[group], share], score(world.banks[`${group}_score`][bank]), used));
   }
   const rest = world.factors.filter((factor) => !factor.used);
@@ -124,15 +132,18 @@ function bankFacts(world, bank) {
   const banks = world.banks, of = (name, unit) => quantity(world, banks[name][bank], unit);
   const rows = [
     ["Length", of("length_m", "m")],
-    ["Buffer width", `${of("buffer_width_m", "m")}`],
-    ["Setback", `${of("setback_m", "m")} (${banks.setback_kind(bank)})`],
+    ["Buffer width, median", of("buffer_width_m", "m")],
+    [`Setback (${banks.setback_kind(bank)})`, of("setback_m", "m")],
     ["Gap", of("gap_length_m", "m")],
     ["Gap area", of("gap_area_m2", "m2")],
-    ["Woody share of the strip", `${of("woody_share", "share")}${tail(banks.woody_share_basis(bank))}`],
+    ["Woody share of strip", `${of("woody_share", "share")}${tail(banks.woody_share_basis(bank))}`],
     ["Beside the stream", banks.adjacent_cover(bank) || UNKNOWN],
     ["Bank line from", LINES[banks.bank_line_basis(bank)] || UNKNOWN],
     ["Drainage area", quantity(world, world.reaches.drainage_area_km2[banks.reach[bank]], "km2")],
   ];
+  for (const [name, title] of [["erosion_above_share", "Length high in erosion"], ["gap_above_share", "Length high in gap"]]) {
+    if (!Number.isNaN(banks[name][bank])) rows.push([title, of(name, "share")]);
+  }
   if (banks.crossing_length_m[bank] > 0) rows.push(["Under crossings", of("crossing_length_m", "m")]);
   return facts(rows);
 }

@@ -84,6 +84,11 @@ function makeApp(map, world, state, painting) {
   return app;
 }
 
+function firstRoom() {
+  const left = window.innerWidth > 1100 ? 300 : 50;
+  return { paddingTopLeft: [left, 30], paddingBottomRight: [narrow() ? 30 : 60, 40] };
+}
+
 /* Free room around what is zoomed to: the card and the legend lie on the map where it is wide. */
 function room() {
   return narrow()
@@ -143,7 +148,7 @@ function closeCard(app) {
 function begin(data) {
   const map = window.map_watershed, world = makeWorld(data), state = makeState();
   const shapes = world.reaches.shapes;
-  if (shapes.count) map.fitBounds(boundsOf(shapes, [...Array(shapes.count).keys()]), { padding: [30, 30], animate: false });
+  if (shapes.count) map.fitBounds(boundsOf(shapes, [...Array(shapes.count).keys()]), { ...firstRoom(), animate: false });
   const painting = new Painting(world, state).addTo(map), app = makeApp(map, world, state, painting);
   addControls(map, world);
   if (narrow()) byId("legend-box").open = false;

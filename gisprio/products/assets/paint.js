@@ -1,6 +1,7 @@
 /* One canvas with everything: properties, gaps, water, banks by class, the selected thing. */
 
-const CASING = "#20242b", WATER = "#8fb4cc", WIDTHS = [5, 4.2, 3.6, 3, 2.4];
+const CASING = "#20242b", WATER = "#8fb4cc", WIDTHS = [5.2, 4.4, 3.6, 3, 2.4];
+const CASINGS = ["#20242b", "#20242b", "#2c323a", "#454c54", "#5f656a"];
 
 const Painting = L.Renderer.extend({
   options: { padding: 0.25 },
@@ -49,10 +50,11 @@ const Painting = L.Renderer.extend({
     pen.setTransform(ratio, 0, 0, ratio, 0, 0);
     pen.clearRect(0, 0, view.wide, view.high);
     pen.lineJoin = pen.lineCap = "round";
+    const same = this.last && ["scale", "left", "top", "wide", "high"].every((key) => this.last[key] === view[key]);
     this.last = view;
     if (show.properties) paintProperties(pen, this.world, view);
     if (show.gaps) paintGaps(pen, this.world, view);
-    this.drawn = placeBanks(this.world, view);
+    if (!same) this.drawn = placeBanks(this.world, view);
     if (show.banks) {
       paintWater(pen, this.world, view, this.drawn);
       paintBanks(pen, this.world, this.state, view, this.drawn);
@@ -143,7 +145,7 @@ function hatch(pen, colour) {
 /* Reaches in view with the lines of their two banks, and how far each is moved. */
 function placeBanks(world, view) {
   const shapes = world.reaches.shapes, out = [];
-  const least = 1.6 + 1.8 * grown(view.zoom);
+  const least = 1 + 4.2 * grown(view.zoom);
   for (let i = 0; i < shapes.count; i++) {
     if (!inView(shapes, i, view, 60)) continue;
     const half = (world.reaches.width_m[i] || 0) / 2 / view.metres, by = Math.max(least, Math.min(half, 40));
@@ -185,16 +187,16 @@ function arrow(pen, line) {
 
 function paintBanks(pen, world, state, view, drawn) {
   const order = world.orders[state.order], k = grown(view.zoom);
+  const lines = Array.from({ length: order.classes.length + 1 }, () => []);
+  for (const { sides, banks } of drawn) {
+    for (const bank of banks) lines[classOf(world, order, bank)].push(...sides[world.banks.side[bank]]);
+  }
   for (let wanted = order.classes.length; wanted >= 0; wanted--) {
     pen.beginPath();
-    for (const { sides, banks } of drawn) {
-      for (const bank of banks) {
-        if (classOf(world, order, bank) === wanted) sides[world.banks.side[bank]].forEach((line) => trace(pen, line));
-      }
-    }
+    for (const line of lines[wanted]) trace(pen, line);
     if (wanted === order.classes.length) { stroke(pen, world.colours.not_ranked, 1.2, [4, 4]); continue; }
     const width = WIDTHS[wanted] * k;
-    stroke(pen, CASING, width + 1.6 * Math.min(1, k));
+    stroke(pen, CASINGS[wanted], width + 1.6 * Math.min(1, k));
     stroke(pen, order.classes[wanted].colour, width);
   }
 }
@@ -223,8 +225,8 @@ function paintSelected(pen, world, state, view, drawn) {
   for (const line of reach.sides[world.banks.side[chosen.row]]) trace(pen, line);
   const order = world.orders[state.order], at = classOf(world, order, chosen.row);
   const width = 6.5 * Math.max(0.8, grown(view.zoom));
-  stroke(pen, "#ffffff", width + 8);
-  stroke(pen, CASING, width + 4);
+  stroke(pen, "#ffffff", width + 6);
+  stroke(pen, CASING, width + 3);
   stroke(pen, at < order.classes.length ? order.classes[at].colour : "#c9ced4", width);
 }
 

@@ -57,8 +57,8 @@ function listSays(kind, shown, total, all) {
   const noun = kind === "bank" ? "banks" : "properties";
   if (!all) return kind === "bank" ? "This run has no banks." : "No properties were given, or none has frontage.";
   if (!total) return `None of the ${plain(all, 0)} ${noun} is ranked; the card of each says why.`;
-  const unit = kind === "bank" ? "Priority, 0 to 100." : "Gap on each.";
-  return `${shown < total ? `The ${shown} most urgent of ${plain(total, 0)}` : `All ${shown} ranked`} ${noun}. ${unit}`;
+  const unit = kind === "bank" ? "with priority, 0 to 100" : "with their gap";
+  return `${shown < total ? `${shown} most urgent of ${plain(total, 0)}` : `All ${shown} ranked ${noun}`}, ${unit}`;
 }
 
 function rowButton(rank, colour, name, says, value, below) {
@@ -116,6 +116,7 @@ function fillOrders(world, state, change) {
     input.name = "order";
     input.value = order.value;
     input.checked = place === state.order;
+    input.disabled = order.ranked === 0;
     input.addEventListener("change", () => change(place));
     label.append(input, element("span", "", ORDER_NAMES[place]));
     return label;
@@ -125,12 +126,19 @@ function fillOrders(world, state, change) {
 function fillClasses(world, state) {
   const order = world.orders[state.order];
   const items = order.classes.filter((c) => c.high >= c.low).map((c) => {
-    const ranks = c.low === c.high ? `rank ${plain(c.low, 0)}` : `rank ${plain(c.low, 0)} to ${plain(c.high, 0)}`;
-    return swatchItem((pen) => bankSwatch(pen, c.colour, WIDTHS[order.classes.indexOf(c)]), c.says, ranks);
+    const ranks = c.low === c.high ? plain(c.low, 0) : `${plain(c.low, 0)} to ${plain(c.high, 0)}`;
+    return swatchItem((pen) => bankSwatch(pen, c.colour, order.classes.indexOf(c)), c.says, ranks);
   });
+  if (order.ranked) items.unshift(headItem("Share of ranked banks", "Rank"));
   const count = world.banks.id.length - order.ranked;
-  if (count) items.push(swatchItem((pen) => lineSwatch(pen, world.colours.not_ranked, 1.2, [4, 4]), "Not ranked", plain(count, 0)));
+  if (count) items.push(swatchItem((pen) => lineSwatch(pen, world.colours.not_ranked, 1.2, [4, 4]), "Not ranked", count === 1 ? "1 bank" : `${plain(count, 0)} banks`));
   byId("classes").replaceChildren(...items);
+}
+
+function headItem(left, right) {
+  const item = element("li", "head");
+  item.append(element("span", "", left), element("span", "", right));
+  return item;
 }
 
 function swatchItem(draw, name, more) {
@@ -158,9 +166,9 @@ function lineSwatch(pen, colour, width, dash) {
   stroke(pen, colour, width, dash);
 }
 
-function bankSwatch(pen, colour, width) {
-  lineSwatch(pen, CASING, width + 1.6);
-  lineSwatch(pen, colour, width);
+function bankSwatch(pen, colour, at) {
+  lineSwatch(pen, CASINGS[at], WIDTHS[at] + 1.6);
+  lineSwatch(pen, colour, WIDTHS[at]);
 }
 
 function boxSwatch(pen, colour, fill, width, dash) {
@@ -186,10 +194,10 @@ function gapSwatch(pen, colour) {
 function fillLayers(world, state, change) {
   const colours = world.colours, size = world.about.exaggeration;
   const rows = [
-    ["banks", "Stream banks", "", (pen) => bankSwatch(pen, world.orders[0].classes[1].colour, 4), true],
+    ["banks", "Stream banks", "", (pen) => bankSwatch(pen, world.orders[0].classes[1].colour, 1), true],
     ["gaps", "Gaps", "dashed: uncertain", (pen) => gapSwatch(pen, colours.gap), world.gaps.bank.length > 0],
     ["properties", "Properties", "", (pen) => boxSwatch(pen, colours.property, null, 1), world.properties.id.length > 0],
-    ["shade", "Hillshade", size > 1 ? `heights times ${size}` : "", (pen) => boxSwatch(pen, "#aab0b4", "#cfd3d4", 1), size !== null],
+    ["shade", "Hillshade", size > 1 ? `heights \u00d7${size}` : "", (pen) => boxSwatch(pen, "#aab0b4", "#cfd3d4", 1), size !== null],
   ];
   byId("layers").append(...rows.filter((row) => row[4]).map(([key, name, more, draw]) => {
     const label = element("label"), input = element("input"), text = element("span", "", name);

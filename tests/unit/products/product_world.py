@@ -106,11 +106,7 @@ def make_elevation(reach: gpd.GeoDataFrame) -> ArraySource:
     cell = max(10.0, (x1 - x0) / 1500)
     x, y = np.arange(x0, x1, cell), np.arange(y1, y0, -cell)
     gx, gy = np.meshgrid(x, y)
-    z = (
-        420
-        + 0.006 * (gy - y0)
-        + 34 * (1 - np.cos(2 * np.pi * (gx - 500_000 - 60 * np.sin(gy / 310)) / SPACING_M))
-    )
+    z = 420 + 0.006 * (gy - y0) + 34 * (1 - np.cos(2 * np.pi * (gx - 500_000 - 60 * np.sin(gy / 310)) / SPACING_M))
     z += 9 * np.sin(gx / 170 + gy / 260) * np.sin(gy / 190)
     z[: len(y) // 14, : len(x) // 9] = np.nan
     return ArraySource(Grid(z.astype(np.float32), Lattice(float(x0), float(y1), float(cell))))
@@ -210,6 +206,8 @@ def _banks(reach: gpd.GeoDataFrame, draw: np.random.Generator, coarse: bool) -> 
             "adjacent_cover": np.where(strip > 0.4, "pasture", "woody"),
             "line_offset_m": 2.5,
             "valley_width_m": None,
+            "erosion_above_share": np.where(ranked, 0.5, np.nan),
+            "gap_above_share": np.where(ranked, 0.25, np.nan),
             "bank_height_m": None,
             "bank_angle_deg": None,
             "erosion_score": np.round(erosion, 2),
@@ -232,10 +230,7 @@ def _banks(reach: gpd.GeoDataFrame, draw: np.random.Generator, coarse: bool) -> 
             "missing_strip_basis": "measured",
             **{f"{key}_score": value for key, value in scores.items()},
         },
-        geometry=[
-            line.offset_curve(d if side else -d)
-            for line, d, side in zip(two.geometry, half, left, strict=True)
-        ],
+        geometry=[line.offset_curve(d if side else -d) for line, d, side in zip(two.geometry, half, left, strict=True)],
         crs=reach.crs,
     )
     return frame
@@ -255,10 +250,7 @@ def _need(erosion: np.ndarray, gap: np.ndarray) -> list[str | None]:
         (False, True): "gap_only",
         (False, False): "none",
     }
-    return [
-        None if np.isnan(e) else words[bool(e >= 50), bool(g >= 50)]
-        for e, g in zip(erosion, gap, strict=True)
-    ]
+    return [None if np.isnan(e) else words[bool(e >= 50), bool(g >= 50)] for e, g in zip(erosion, gap, strict=True)]
 
 
 def _rank(value: np.ndarray) -> pd.Series:
@@ -303,9 +295,7 @@ def _gaps(reach: gpd.GeoDataFrame, bank: gpd.GeoDataFrame, crs: str) -> gpd.GeoD
     )
 
 
-def _properties(
-    reach: gpd.GeoDataFrame, draw: np.random.Generator, crs: str, coarse: bool
-) -> gpd.GeoDataFrame:
+def _properties(reach: gpd.GeoDataFrame, draw: np.random.Generator, crs: str, coarse: bool) -> gpd.GeoDataFrame:
     some = reach.iloc[::2]
     shapes = [
         shapely.box(b[0] - 160, b[1], b[2] + (190 if i % 2 else 120), b[3] + 190)
@@ -340,10 +330,7 @@ def _setbacks(bank: gpd.GeoDataFrame) -> pd.DataFrame:
 
 def _findings(title: str) -> pd.DataFrame:
     says = "drainage area is cut by the edge."
-    rows = [
-        ("warning", "dem", "edge", "", f"Warning {i} of {title}: {says}", "Give a larger DEM.")
-        for i in range(12)
-    ]
+    rows = [("warning", "dem", "edge", "", f"Warning {i} of {title}: {says}", "Give a larger DEM.") for i in range(12)]
     rows.append(("note", "streams", "3d", "", "Heights of the lines were dropped.", ""))
     return pd.DataFrame(rows, columns=FINDINGS.names())
 

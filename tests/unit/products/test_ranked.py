@@ -11,9 +11,9 @@ import numpy as np
 import pyogrio
 import pyproj
 import pytest
-from unit.products.product_world import WKT_ONLY, make_results
 
 from gisprio.products.ranked import LAYERS, write_ranked
+from unit.products.product_world import WKT_ONLY, make_results
 
 
 @pytest.fixture(scope="module")
@@ -46,7 +46,8 @@ def test_a_layer_reads_back_equal(ranked, results, layer):
     assert len(got) == len(want)
     for name in want.columns:
         if name == "geometry":
-            assert want.geometry.normalize().geom_equals(_single(got.geometry).normalize()).all()
+            wanted = want.geometry.reset_index(drop=True).normalize()
+            assert wanted.geom_equals(_single(got.geometry).normalize()).all()
             continue
         null = want[name].isna().to_numpy()
         assert (got[name].isna().to_numpy() == null).all(), name
@@ -70,12 +71,8 @@ def test_nulls_are_null_and_ranks_whole_numbers_in_the_file(ranked):
 
 def test_three_layers_open_styled(ranked):
     with closing(sqlite3.connect(ranked)) as base:
-        rows = base.execute(
-            "SELECT f_table_name, styleQML, useAsDefault FROM layer_styles ORDER BY id"
-        ).fetchall()
-        kind = base.execute(
-            "SELECT data_type FROM gpkg_contents WHERE table_name = 'layer_styles'"
-        ).fetchone()
+        rows = base.execute("SELECT f_table_name, styleQML, useAsDefault FROM layer_styles ORDER BY id").fetchall()
+        kind = base.execute("SELECT data_type FROM gpkg_contents WHERE table_name = 'layer_styles'").fetchone()
     assert kind == ("attributes",)
     assert [row[0] for row in rows] == ["banks", "gaps", "properties"]
     assert {row[2] for row in rows} == {1}
@@ -110,7 +107,7 @@ def test_a_system_without_a_code_and_a_run_without_gaps_or_properties(tmp_path):
     write_ranked(tmp_path / "ranked.gpkg", results)
     banks = pyogrio.read_dataframe(tmp_path / "ranked.gpkg", layer="banks")
     assert pyproj.CRS(banks.crs).to_epsg() is None
-    assert pyproj.CRS(banks.crs).to_dict()["proj"] == "lcc"
+    assert pyproj.CRS(banks.crs).coordinate_operation.method_name == "Lambert Conic Conformal (2SP)"
     assert banks["gap_length_m"].isna().all()
     assert len(banks) == 16
     for name in ("gaps", "properties"):

@@ -1,0 +1,101 @@
+"""The map with hostile names, in US units, on a phone, and with things that are not there."""
+
+from __future__ import annotations
+
+import pytest
+
+from browser.test_map import count_colour, opened
+from gisprio.products.map import write_map
+from unit.products.product_world import EVIL, make_results
+
+
+@pytest.fixture
+def show(page, tmp_path):
+    """Give a function that writes the map of a world and opens it."""
+
+    def write_and_open(**world):
+        write_map(tmp_path / "map.html", make_results(**world))
+        return opened(page, (tmp_path / "map.html").as_uri())
+
+    return write_and_open
+
+
+@pytest.mark.parametrize("name", EVIL, ids=range(len(EVIL)))
+def test_a_hostile_name_is_text_and_runs_nothing(show, console_errors, page_requests, name):
+    page = show(reaches=4, names=(name,), title=name)
+    page.locator("#notes summary").click()
+    page.locator("#rows .row").first.click()
+    assert page.evaluate("document.querySelector('#card h2').textContent") == name
+    assert page.evaluate("document.querySelector('#title').textContent") == name
+    assert page.title() == " ".join(f"{name}: ranked stream banks".split())
+    assert name in page.evaluate("document.querySelector('#notes-list').textContent")
+    assert page.evaluate("window.hacked") is None
+    assert page.locator("main script:not([type='text/plain']), main img:not(.leaflet-image-layer)").count() == 0
+    assert console_errors == []
+    assert len(page_requests) == 1
+
+
+def test_us_units_are_feet_and_acres(show):
+    page = show(reaches=8, units="us")
+    page.locator("#rows .row").first.click()
+    facts = dict(
+        zip(
+            page.locator(".facts dt").all_inner_texts(),
+            page.locator(".facts dd").all_inner_texts(),
+            strict=True,
+        )
+    )
+    assert facts["Setback (own target)"] == "98 ft"
+    assert facts["Gap area"].endswith("acres")
+    assert facts["Drainage area"].endswith("mi²")
+    assert page.inner_text(".leaflet-control-scale").endswith("ft")
+
+
+def test_a_coarse_look_says_what_is_not_known(show, console_errors):
+    page = show(reaches=12, coarse=True, properties=False)
+    page.locator("#rows .row").first.click()
+    card = page.inner_text("#card")
+    assert card.count("not known") >= 3
+    assert "not ranked on here" in card
+    assert "100 % of the priority" in card
+    assert page.locator("#orders input").nth(2).is_disabled()
+    page.click("#tab-properties")
+    assert page.inner_text("#list-says") == "No properties were given, or none has frontage."
+    assert page.locator("#layers input").count() == 2
+    assert console_errors == []
+
+
+def test_one_reach_is_enough(show, console_errors):
+    page = show(reaches=1)
+    assert page.inner_text("#list-says") == "All 2 ranked banks, with priority, 0 to 100"
+    assert count_colour(page, "#440154") > 60
+    assert console_errors == []
+
+
+def test_a_bank_that_is_not_ranked_says_why(show):
+    page = show(reaches=12)
+    page.locator("#rows .row").first.click()
+    legend = page.inner_text("#classes")
+    assert "Not ranked" in legend
+    assert "2 banks" in legend
+
+
+def test_phone_width_has_no_sideways_scroll_and_shows_card_under_the_map(browser, tmp_path):
+    write_map(tmp_path / "map.html", make_results(24))
+    context = browser.new_context(offline=True, viewport={"width": 390, "height": 844}, has_touch=True)
+    page = opened(context.new_page(), (tmp_path / "map.html").as_uri())
+    assert page.evaluate("document.documentElement.scrollWidth") == 390
+    page.locator("#rows .row").nth(5).tap()
+    box, chart = page.locator("#card").bounding_box(), page.locator("#map_watershed").bounding_box()
+    assert box["width"] == 390
+    assert 0 < chart["y"] + chart["height"] <= box["y"] < 844
+    for row in page.locator("#rows .row").all()[:3]:
+        assert row.bounding_box()["height"] >= 44
+    context.close()
+
+
+def test_too_old_a_browser_is_told(page, tmp_path):
+    write_map(tmp_path / "map.html", make_results(4))
+    page.add_init_script("delete window.DecompressionStream")
+    page.goto((tmp_path / "map.html").as_uri())
+    assert page.inner_text("#trouble").startswith("This browser is too old to open the data of this map.")

@@ -305,13 +305,18 @@ def test_cover_on_the_banks_is_varied(vectors, cover):
 
 @pytest.mark.slow
 def test_script_makes_the_same_layers_again(tmp_path):
-    """Run again, the script gives the committed heights, codes and rows."""
+    """Run again, the script gives the committed layers.
+
+    With the library versions that made them all bytes are equal; others may round a last digit otherwise or cut an
+    arc of a buffer elsewhere, so one cell in a thousand and 0.3 m of a border are let pass.
+    """
     subprocess.run([sys.executable, str(SAMPLE / "make_sample.py"), "--out", str(tmp_path)], check=True)
-    for name in ("dem", "cover"):
+    for name, least in (("dem", 0.011), ("cover", 0)):
         with rasterio.open(SAMPLE / f"{name}.tif") as kept, rasterio.open(tmp_path / f"{name}.tif") as made:
-            assert kept.profile == made.profile
-            np.testing.assert_array_equal(kept.read(1), made.read(1))
+            assert (kept.transform, kept.crs, kept.shape) == (made.transform, made.crs, made.shape)
+            apart = np.abs(kept.read(1).astype(float) - made.read(1))
+            assert (apart > least).mean() < 0.001
     for name in VECTORS:
         kept, made = gpd.read_file(SAMPLE / f"{name}.gpkg"), gpd.read_file(tmp_path / f"{name}.gpkg")
         assert kept.drop(columns="geometry").equals(made.drop(columns="geometry"))
-        assert shapely.equals_exact(kept.geometry.to_numpy(), made.geometry.to_numpy(), 0.0).all()
+        assert kept.geometry.hausdorff_distance(made.geometry).max() < 0.3

@@ -86,8 +86,8 @@ def streams_on_grids(inputs: Inputs, settings: Settings) -> Iterator[Finding]:
             continue
         share = bare_km / total_km
         severity: Severity = "error" if bare.all() else "warning"
-        part = f"{bare_km:.1f}" if bare_km >= 0.1 else f"{bare_km:.3f}"
-        says = f"{_percent(share)} of the stream length ({part} of {total_km:.1f} km) has no {what}."
+        part = f"{bare_km:.1f} of {total_km:.1f}" if bare_km >= 1 else f"{bare_km:.3f} of {total_km:.3f}"
+        says = f"{_percent(share)} of the stream length ({part} km) has no {what}."
         do = f"give a {what} that covers the streams and the ground that drains to them."
         yield Finding(severity, layer, "streams_without_data", "", says, do)
 
@@ -129,11 +129,8 @@ def cover_fine_enough(inputs: Inputs, settings: Settings) -> Iterator[Finding]:
         yield Finding("warning", "land_cover", "too_coarse", "", says, do)
         return
     cover = inputs.rasters["land_cover"]
-    coarse = (
-        [file for file, cell in zip(cover.files, cover.cells_m, strict=True) if cell > width / 3]
-        if isinstance(cover, RasterSource)
-        else []
-    )
+    cells = zip(cover.files, cover.cells_m, strict=True) if isinstance(cover, RasterSource) else ()
+    coarse = [file for file, cell in cells if cell > width / 3]
     if coarse:
         names = listed(file.place.name for file in coarse)
         says = f"where only {names} has data, the land cover is too coarse for a setback of {width:g} m."
@@ -186,6 +183,8 @@ def heights_of_sense(inputs: Inputs, settings: Settings) -> Iterator[Finding]:
         says = f"half of the ground near the streams is steeper than {_percent(slope)}."
         do = f'check [dem] vertical_unit = "{settings.dem.vertical_unit}": heights may be in feet.'
         yield Finding("warning", "dem", "too_steep", "", says, do)
+    if isinstance(dem, RasterSource):
+        _look_around(dem)
     if isinstance(dem, RasterSource) and dem.impossible:
         values = listed((f"{value:g}" for value in sorted(dem.impossible)), most=3)
         says = (
@@ -194,6 +193,16 @@ def heights_of_sense(inputs: Inputs, settings: Settings) -> Iterator[Finding]:
         )
         do = "declare them as nodata in the file, or set [dem] vertical_unit."
         yield Finding("warning", "dem", "impossible_height", "", says, do)
+
+
+def _look_around(dem: RasterSource) -> None:
+    """Read a few cells at 36 places spread over a DEM, so that it notes values that are no heights."""
+    rows, columns = dem.shape
+    lattice = dem.lattice
+    for row in np.linspace(0, rows - 1, 6):
+        for column in np.linspace(0, columns - 1, 6):
+            x, y = lattice.x0 + column * lattice.cell_m, lattice.y0 - row * lattice.cell_m
+            dem.window((x, y - 4 * lattice.cell_m, x + 4 * lattice.cell_m, y))
 
 
 def dem_beyond_watershed(inputs: Inputs, settings: Settings) -> Iterator[Finding]:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
+import warnings
 from dataclasses import dataclass
 
 import numpy as np
 import rasterio
 from pyproj import CRS, Transformer
-from rasterio.errors import RasterioIOError
+from rasterio.errors import NotGeoreferencedWarning, RasterioIOError
 
 from gisprio.contracts.grids import Bounds
 from gisprio.inputs.crs import height_unit_m, horizontal, same, transform_bounds
@@ -77,7 +78,16 @@ def read_head(layer: str, place: Place) -> RasterFile | Fault:
         The fault where it cannot be opened.
     """
     try:
-        with rasterio.open(address(place)) as file:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", NotGeoreferencedWarning)
+            opened = rasterio.open(address(place))
+        with opened as file:
+            if file.transform.is_identity:
+                return Fault(
+                    f"[layers] {layer}: {place.name} does not say where it lies.",
+                    "a raster with its corner and cell size, and a coordinate reference system.",
+                    "georeference it in your GIS, or put its world file (.tfw) beside it.",
+                )
             crs = CRS.from_wkt(file.crs.to_wkt()) if file.crs else None
             transform, bounds = file.transform, file.bounds
             return RasterFile(

@@ -1,0 +1,260 @@
+from __future__ import annotations
+
+import pytest
+
+from gisprio.contracts.errors import InputError, SettingsError
+from gisprio.contracts.settings import Settings
+from gisprio.inputs.config import CONFIG_NAME, read_settings, write_template
+
+KNOWN = {
+    "erosion": ("unit_stream_power", "outer_bend"),
+    "gap": ("missing_strip",),
+    "rules": ("fixed_width",),
+    "curves": ("usa", "appalachian_highlands"),
+}
+
+
+def test_a_config_gives_its_values_and_the_defaults(world):
+    settings = world.settings("[setback]\nwidth_m = 12\ncounts = ['woody']\n[priority.gap]\nmissing_strip = 3")
+    assert settings.setback.width_m == 12.0
+    assert settings.setback.counts == ("woody",)
+    assert settings.priority.gap == {"missing_strip": 3.0}
+    assert settings.streams.reach_length_m == 200.0
+    assert settings.layers.dem == ("dem.tif",)
+    assert settings.folder == world.folder.resolve()
+
+
+def test_the_template_is_a_whole_config_with_the_defaults(tmp_path):
+    path = write_template(tmp_path / "new" / "project")
+    assert path == tmp_path / "new" / "project" / CONFIG_NAME
+    settings = read_settings(path, KNOWN)
+    plain = Settings.model_validate(
+        {
+            "run": {"name": "My watershed", "output": "results"},
+            "layers": {"dem": "data/dem.tif", "land_cover": "data/cover.tif", "streams": "data/streams.gpkg"},
+            "land_cover": {"legend": "worldcover-2021"},
+            "folder": path.parent.resolve(),
+        }
+    )
+    assert settings == plain
+
+
+def test_every_key_the_template_comments_out_is_a_key_with_its_default(tmp_path):
+    path = write_template(tmp_path)
+    plain = read_settings(path)
+    sections = path.read_text(encoding="utf-8").split("\n[hydraulics]")
+    numbers = "[hydraulics]" + sections[1].replace("# contact", "## contact")
+    opened = "\n".join(
+        line.removeprefix("# ") if " = " in line or line.startswith("# [") else line for line in numbers.split("\n")
+    )
+    path.write_text(sections[0] + "\n" + opened, encoding="utf-8")
+    assert read_settings(path, KNOWN) == plain
+
+
+def test_new_refuses_to_overwrite(tmp_path, message):
+    write_template(tmp_path)
+    (tmp_path / CONFIG_NAME).write_text("mine")
+    assert message(InputError, write_template, tmp_path) == (
+        f"InputError: {tmp_path / CONFIG_NAME} is there already.\n"
+        "  Wanted: a folder without gisprio.toml.\n"
+        "  Do: name another folder, or move the old file away first."
+    )
+    assert (tmp_path / CONFIG_NAME).read_text() == "mine"
+
+
+def test_new_refuses_a_file_in_the_way(tmp_path, message):
+    (tmp_path / "file").write_text("x")
+    assert message(InputError, write_template, tmp_path / "file") == (
+        f"InputError: {tmp_path / 'file'} is there already.\n"
+        "  Wanted: a folder without gisprio.toml.\n"
+        "  Do: name another folder, or move the old file away first."
+    )
+
+
+def test_no_such_config(tmp_path, message):
+    assert message(SettingsError, read_settings, tmp_path / "none.toml") == (
+        f"SettingsError: there is no config file {tmp_path / 'none.toml'}.\n"
+        "  Wanted: the path of a TOML file.\n"
+        "  Do: check the path, or start one with `gisprio new FOLDER`."
+    )
+
+
+def test_a_folder_is_no_config(tmp_path, message):
+    assert message(SettingsError, read_settings, tmp_path) == (
+        f"SettingsError: {tmp_path} cannot be read: Is a directory.\n"
+        "  Wanted: the path of a TOML file.\n"
+        "  Do: give the config file itself, not its folder, and check its permissions."
+    )
+
+
+def test_broken_toml_names_the_line(tmp_path, message):
+    path = tmp_path / "a.toml"
+    path.write_text('[run]\nname = "x"\noutput = C:\\data\n')
+    text = message(SettingsError, read_settings, path)
+    assert text == (
+        "SettingsError: a.toml is not valid TOML: invalid value (at line 3, column 10).\n"
+        '  Wanted: lines of the form key = value under [section], text in "double quotes".\n'
+        "  Do: correct that line; in paths write / instead of \\, which has a meaning in TOML."
+    )
+
+
+def test_not_utf8(tmp_path, message):
+    path = tmp_path / "a.toml"
+    path.write_bytes(b'[run]\nname = "M\xfchl"\n')
+    assert message(SettingsError, read_settings, path) == (
+        "SettingsError: a.toml is not written in UTF-8.\n"
+        "  Wanted: a text file in UTF-8.\n"
+        "  Do: save it again from your editor with the encoding UTF-8."
+    )
+
+
+def test_an_empty_config_lists_the_sections_it_needs(tmp_path, message):
+    path = tmp_path / "a.toml"
+    path.write_text("")
+    assert message(SettingsError, read_settings, path) == (
+        "SettingsError: 3 faults in a.toml.\n"
+        "  1. [run] is missing.\n"
+        "     Wanted: [run] with name and output.\n"
+        "     Do: add it; `gisprio new FOLDER` writes a config that has it.\n"
+        "  2. [layers] is missing.\n"
+        "     Wanted: [layers] with dem, land_cover and streams.\n"
+        "     Do: add it; `gisprio new FOLDER` writes a config that has it.\n"
+        "  3. [land_cover] is missing.\n"
+        '     Wanted: [land_cover] with legend, as in legend = "nlcd".\n'
+        "     Do: add it; `gisprio new FOLDER` writes a config that has it."
+    )
+
+
+FAULTS = {
+    "[setback]\nwidht_m = 10": (
+        "[setback] widht_m: there is no such key.",
+        "one of rule, width_m, kind, counts, natural, opening_m, shortest_gap_m.",
+        "write width_m if that is what you meant, else take the key out.",
+    ),
+    "[setbacks]\nwidth_m = 10": (
+        "[setbacks]: there is no such section.",
+        "one of run, layers, columns, stream_kinds, dem, land_cover, streams, hydraulics, setback, priority, "
+        "robustness, report.",
+        "write setback if that is what you meant, else take the section out.",
+    ),
+    "[setback]\nwidth_m = 'wide'": (
+        '[setback] width_m: "wide" is not a number.', "a number, written without quotes.", "correct [setback] width_m.",
+    ),
+    "[setback]\nwidth_m = '30'": (
+        '[setback] width_m: "30" is not a number.', "a number, written without quotes.", "correct [setback] width_m.",
+    ),
+    "[setback]\nwidth_m = true": (
+        "[setback] width_m: true is not a number.", "a number, written without quotes.", "correct [setback] width_m.",
+    ),
+    "[setback]\nwidth_m = 0": (
+        "[setback] width_m: 0 is too small.", "a number above 0.", "correct [setback] width_m.",
+    ),
+    "[setback]\nshortest_gap_m = -5": (
+        "[setback] shortest_gap_m: -5 is too small.", "a number above 0.", "correct [setback] shortest_gap_m.",
+    ),
+    "[setback]\nwidth_m = nan": (
+        "[setback] width_m: nan is refused.", "a finite number.", "write a number, or leave the key out.",
+    ),
+    "[priority.erosion]\nouter_bend = inf": (
+        "[priority.erosion] outer_bend: inf is refused.", "a finite number.", "write a number, or leave the key out.",
+    ),
+    "[setback]\ncounts = ['woods']": (
+        '[setback] counts, item 1: "woods" is not known.',
+        "one of woody, herbaceous, pasture, crop, bare, developed, wetland, water, other.",
+        'write "woody" if that is what you meant.',
+    ),
+    "[setback]\nkind = 'law'": (
+        '[setback] kind: "law" is not known.', "one of statute, standard, guidance, own target.",
+        "write one of these words.",
+    ),
+    "[setback.also.board]\nwidth_m = 15": (
+        "[setback] also: this version does not know it yet.", "a config without it.",
+        "take it out, or put # before its lines.",
+    ),
+    "[priority.erosion]\nouter_bends = 5": (
+        "[priority.erosion] outer_bends: there is no such factor.", "one of outer_bend, unit_stream_power.",
+        "write outer_bend if that is what you meant.",
+    ),
+    "[priority.gap]\nmissing_strip = 0": (
+        "[priority.gap]: all weights are 0.", "at least one weight above 0.", "give one of them a weight.",
+    ),
+    "[priority]\nweights = { erosion = 0, gap = 0 }": (
+        "[priority] weights: all weights are 0.", "at least one weight above 0.", "give one of them a weight.",
+    ),
+    "[priority]\nweights = { erosion = 1, gaps = 1 }": (
+        "[priority] weights.gaps: there is no such key.", "one of erosion, gap.",
+        "write gap if that is what you meant, else take the key out.",
+    ),
+    "[priority.nodes]\nouter_bend = [[1, 0], [0.5, 1]]": (
+        "[priority.nodes] outer_bend is no value function.",
+        "two or more pairs [value, score], values rising, scores between 0 and 1.",
+        "sort the pairs by value, and give scores as 0 to 1, not as percent.",
+    ),
+    "[setback]\nrule = 'fixed_widths'": (
+        '[setback] rule: there is no rule "fixed_widths".', "one of fixed_width.",
+        "write fixed_width if that is what you meant.",
+    ),
+    "[hydraulics]\ncurve = 'mars'": (
+        '[hydraulics] curve: there is no curve "mars".', "one of appalachian_highlands, usa.",
+        "write one of these names.",
+    ),
+    "[streams]\nreach_length_m = 9": (
+        "[streams] reach_length_m: 9 is too short for stations every 5 m.", "at least 2 x station_spacing_m = 10.",
+        "lengthen reach_length_m or lower station_spacing_m.",
+    ),
+    "[stream_kinds]\ndrain = 'ditches'": (
+        '[stream_kinds] drain: "ditches" is not known.',
+        "one of natural, ditch, piped, lake_path, tidal, canal, unconfirmed.",
+        'write "ditch" if that is what you meant.',
+    ),
+    "[robustness]\ndraws = 1.5": (
+        "[robustness] draws: 1.5 is not a whole number.", "a whole number, written without quotes.",
+        "correct [robustness] draws.",
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("text", FAULTS)
+def test_one_fault_one_message(world, message, text):
+    says, wanted, do = FAULTS[text]
+    path = world.config(text)
+    expected = f"SettingsError: world.toml, {says}\n  Wanted: {wanted}\n  Do: {do}"
+    assert message(SettingsError, read_settings, path, KNOWN) == expected
+
+
+def test_keys_of_layers_and_columns(world, message):
+    path = world.config(layers='stream = "x"\nwater = ""\nroads = 5', columns="properties.class_ = 'use'")
+    assert message(SettingsError, read_settings, path) == (
+        "SettingsError: 3 faults in world.toml.\n"
+        "  1. [layers] roads: 5 is not a path.\n"
+        "     Wanted: a path, a glob, or a list of them.\n"
+        "     Do: correct [layers] roads.\n"
+        "  2. [layers] stream: there is no such key.\n"
+        "     Wanted: one of dem, land_cover, streams, properties, water, bank_lines, soils, canopy, roads, "
+        "constraints, wetlands, watershed, sub_watersheds, done, eroding, visits.\n"
+        "     Do: write streams if that is what you meant, else take the key out.\n"
+        "  3. [columns] properties.class_: there is no such key.\n"
+        "     Wanted: one of id, class.\n"
+        "     Do: write class if that is what you meant, else take the key out."
+    )
+
+
+def test_an_empty_path_is_a_fault(world, message):
+    assert message(SettingsError, read_settings, world.config(layers='water = ""')) == (
+        "SettingsError: world.toml, [layers] water is empty.\n"
+        "  Wanted: a path, a glob, or a list of them.\n"
+        "  Do: give the path, or leave the key out."
+    )
+
+
+def test_the_folder_is_no_key_of_the_file(world, message):
+    path = world.config()
+    path.write_text('folder = "/"\n' + path.read_text())
+    assert message(SettingsError, read_settings, path).startswith(
+        "SettingsError: world.toml, [folder]: there is no such section.\n"
+    )
+
+
+def test_unchecked_names_pass(world):
+    settings = world.settings("[setback]\nrule = 'some_rule'\n[priority.erosion]\nmy_factor = 1")
+    assert settings.setback.rule == "some_rule"

@@ -114,9 +114,10 @@ def _group_lines(group: str, bank: pd.Series, factors: list[dict[str, Any]]) -> 
     lines = ["", f"  {group.capitalize()} score {_number(score, 2)} of 100"]
     for factor in factors:
         lines.append(_factor_line(bank, factor))
-        if factor.get("scaled_by") and factor.get("scaled_says"):
-            share = bank.get(factor["scaled_by"])
-            lines.append(f"      {factor['scaled_says'].format(value=_number(share, 2))}")
+        if factor.get("scaled_says"):
+            share = bank.get(factor.get("scaled_by") or "")
+            times = "" if share is None else f"{_number(share, 2)}, "
+            lines.append(f"      in the score: times {times}{factor['scaled_says']}")
     return lines
 
 

@@ -1,0 +1,167 @@
+"""Explanations and reading results back, on a result folder made by hand."""
+
+from __future__ import annotations
+
+import json
+import shutil
+
+import pytest
+
+from gisprio.contracts.errors import InputError
+from gisprio.contracts.words import CAUTION
+from gisprio.run.explain import combined_in_words, explain_id, explain_run
+from gisprio.run.results import open_results
+from unit.run.results_world import make_results_folder
+
+
+@pytest.fixture
+def results(tmp_path):
+    return make_results_folder(tmp_path)
+
+
+def test_a_bank_term_by_term(results):
+    assert explain_id(results, "ab1-1-L") == "\n".join(
+        [
+            "Bank ab1-1-L: left bank of Tansy Brook, 200 m, natural",
+            "  Likely to erode and short of cover.",
+            "  setback 30.0 m (fixed_width, own target), measured from: water_edge",
+            "  buffer width 3.2 m (median), gap 200 m, 5400 m2, adjacent cover: pasture",
+            "",
+            "  Erosion score 50.00 of 100",
+            "    Unit stream power: 42.0 W/m2 (modelled), score 60.0 x weight 50 % = 30.00 points",
+            "      in the score: times 0.75, freedom to move",
+            "    Outer bend: 0.40 (measured), score 40.0 x weight 50 % = 20.00 points",
+            "",
+            "  Gap score 80.00 of 100",
+            "    Missing strip: 0.80 share (measured), score 80.0 x weight 100 % = 80.00 points",
+            "",
+            "  Priority 63.25 of 100: 50.00 ^ 0.5 x 80.00 ^ 0.5 (geometric; a score counts as 10 at least)",
+            "  Need: erosion and gap both reach the threshold (50)",
+            "  Rank 1 of 2; by erosion 1, by gap 1",
+            "",
+            CAUTION,
+        ]
+    )
+    assert round(50.0**0.5 * 80.0**0.5, 2) == 63.25
+
+
+def test_a_score_under_the_floor_counts_as_ten(results):
+    text = explain_id(results, "ab1-1-R")
+    assert "Priority 17.32 of 100: 30.00 ^ 0.5 x 10.00 ^ 0.5 (geometric" in text
+    assert round(30.0**0.5 * 10.0**0.5, 2) == 17.32
+
+
+def test_a_bank_that_is_not_ranked(results):
+    text = explain_id(results, "cd2-1-L")
+    assert "Bank cd2-1-L: left bank of a stream without a name, 150 m, ditch" in text
+    assert "Unit stream power: null (missing), score null x weight 50 % = null points" in text
+    assert text.endswith(f"\n  Not ranked: a ditch.\n\n{CAUTION}")
+
+
+def test_weighted_sum_in_words():
+    priority = {"combine": "weighted_sum", "weights": {"erosion": 3.0, "gap": 1.0}}
+    assert combined_in_words(priority, 50.0, 80.0) == "75 % of 50.00 + 25 % of 80.00"
+    assert combined_in_words(priority, 50.0, float("nan")) == "the erosion score alone, the other is not known"
+
+
+def test_a_property_and_its_banks(results):
+    assert explain_id(results, "P-17") == "\n".join(
+        [
+            "Property P-17",
+            "  frontage 200 m, gap 120 m, 3000 m2",
+            "  Priority 40.28 of 100: mean of its ranked banks, weighed by frontage",
+            "  Priority times metres of gap on ranked banks: 4833.6; rank 1 of 2",
+            "",
+            "  ab1-1-L: 100 m of frontage, gap 120 m, priority 63.25, rank 1",
+            "  ab1-1-R: 100 m of frontage, gap 0 m, priority 17.32, rank 2",
+            "",
+            CAUTION,
+        ]
+    )
+
+
+def test_a_property_without_the_store(results):
+    shutil.rmtree(results / ".gisprio")
+    assert "  Its banks are not listed: the store (.gisprio) was cleaned; run again." in explain_id(results, "P-17")
+
+
+def test_an_unknown_id_names_the_nearest(results):
+    with pytest.raises(InputError) as caught:
+        explain_id(results, "p17")
+    assert caught.value.report() == (
+        "InputError: there is no bank or property 'p17' in these results.\n"
+        "  Wanted: a bank_id or property_id as banks.csv and properties.csv hold them.\n"
+        "  Do: did you mean P-17, P-18?"
+    )
+    with pytest.raises(InputError, match="look it up there, or click it on the map"):
+        explain_id(results, "something else entirely")
+
+
+def test_the_run(results):
+    assert explain_run(results) == "\n".join(
+        [
+            "Tansy Brook, gisprio 0.1",
+            "started 10:00, finished 10:01",
+            "",
+            "network          ran      0.25 s  first run in this folder",
+            "gaps             ran      1.50 s  changed: [setback] (1 tiles ran, 3 kept)",
+            "",
+            "banks: 3",
+            "ranked_banks: 2",
+            "ranked_properties: 2",
+            "findings: 0 errors, 1 warnings, 2 notes",
+            "",
+            CAUTION,
+        ]
+    )
+
+
+def test_layers_come_back(results):
+    opened = open_results(results)
+    assert opened.banks["bank_id"].tolist() == ["ab1-1-L", "ab1-1-R", "cd2-1-L"]
+    assert opened.banks.geometry.length.tolist() == [200.0] * 3
+    assert opened.properties.crs.to_epsg() == 32633
+    assert (len(opened.reaches), len(opened.gaps), len(opened.bank_setbacks), len(opened.findings)) == (1, 1, 1, 1)
+    with pytest.raises(InputError) as caught:
+        opened.stations  # noqa: B018 - reading it is the point
+    assert caught.value.report() == (
+        f"InputError: {results / 'stations.parquet'} is not there, though run.json names it.\n"
+        "  Wanted: a whole result folder.\n"
+        "  Do: run again; what is kept in .gisprio makes that quick."
+    )
+
+
+WHAT_IT_IS = "  Wanted: a folder that gisprio run wrote, as [run] output names it.\n" \
+    "  Do: give that folder, or run gisprio run CONFIG first."  # fmt: skip
+
+
+def refused(folder) -> str:
+    with pytest.raises(InputError) as caught:
+        open_results(folder)
+    return caught.value.report()
+
+
+def test_what_is_no_result_folder(tmp_path):
+    (tmp_path / "file").touch()
+    (tmp_path / "other").mkdir()
+    (tmp_path / "other" / "run.json").write_text('{"made": "by something else"}')
+    said = {
+        "nothing": "there is nothing of that name.",
+        "file": "it is a file.",
+        ".": "it holds no run.json.",
+        "other": "its run.json is not one of gisprio's.",
+    }
+    for name, says in said.items():
+        folder = tmp_path / name
+        assert refused(folder) == f"InputError: {folder} is not a result folder: {says}\n{WHAT_IT_IS}"
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["file", "other"]
+
+
+def test_results_of_a_newer_gisprio(results):
+    record = json.loads((results / "run.json").read_text())
+    (results / "run.json").write_text(json.dumps({**record, "format": 2, "gisprio": "9.0"}))
+    assert refused(results) == (
+        f"InputError: {results} was written by gisprio 9.0, which is newer than this one.\n"
+        "  Wanted: run.json of format 1, not 2.\n"
+        "  Do: use that version, or run again with this one."
+    )

@@ -106,7 +106,8 @@ def shortened(why: str | None, most: int = _WHY_LETTERS) -> str:
     why = why or ""
     if len(why) <= most:
         return why
-    return why[: most - 1].rpartition(" ")[0].rstrip(" ,;:") + "…"
+    head = why[: most - 1] if why[most - 1] == " " else why[: most - 1].rpartition(" ")[0]
+    return head.rstrip(" ,;:") + "…"
 
 
 def _told(findings: Sequence[Finding]) -> list[str]:

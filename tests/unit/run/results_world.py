@@ -72,7 +72,8 @@ def make_results_folder(folder: Path, *, with_store: bool = True, **sections: di
     }
     for name, table in tables.items():
         pyogrio.write_dataframe(table, results / "ranked.gpkg", layer=name, append=(results / "ranked.gpkg").exists())
-    stage = {"name": "network", "scope": "whole", "ran": 1, "kept": 0, "seconds": 0.25, "why": "first run in this folder"}
+    why = "first run in this folder"
+    stage = {"name": "network", "scope": "whole", "ran": 1, "kept": 0, "seconds": 0.25, "why": why}
     pieces = {"name": "gaps", "scope": "piece", "ran": 1, "kept": 3, "seconds": 1.5, "why": "changed: [setback]"}
     record = {
         "format": 1, "gisprio": "0.1", "name": "Tansy Brook", "started": "10:00", "finished": "10:01",

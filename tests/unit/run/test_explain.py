@@ -20,28 +20,26 @@ def results(tmp_path):
 
 
 def test_a_bank_term_by_term(results):
-    assert explain_id(results, "ab1-1-L") == "\n".join(
-        [
-            "Bank ab1-1-L: left bank of Tansy Brook, 200 m, natural",
-            "  Likely to erode and short of cover.",
-            "  setback 30.0 m (fixed_width, own target), measured from: water_edge",
-            "  buffer width 3.2 m (median), gap 200 m, 5400 m2, adjacent cover: pasture",
-            "",
-            "  Erosion score 50.00 of 100",
-            "    Unit stream power: 42.0 W/m2 (modelled), score 60.0 x weight 50 % = 30.00 points",
-            "      in the score: times 0.75, freedom to move",
-            "    Outer bend: 0.40 (measured), score 40.0 x weight 50 % = 20.00 points",
-            "",
-            "  Gap score 80.00 of 100",
-            "    Missing strip: 0.80 share (measured), score 80.0 x weight 100 % = 80.00 points",
-            "",
-            "  Priority 63.25 of 100: 50.00 ^ 0.5 x 80.00 ^ 0.5 (geometric; a score counts as 10 at least)",
-            "  Need: erosion and gap both reach the threshold (50)",
-            "  Rank 1 of 2; by erosion 1, by gap 1",
-            "",
-            CAUTION,
-        ]
-    )
+    assert explain_id(results, "ab1-1-L").splitlines() == [
+        "Bank ab1-1-L: left bank of Tansy Brook, 200 m, natural",
+        "  Likely to erode and short of cover.",
+        "  setback 30.0 m (fixed_width, own target), measured from: water_edge",
+        "  buffer width 3.2 m (median), gap 200 m, 5400 m2, adjacent cover: pasture",
+        "",
+        "  Erosion score 50.00 of 100",
+        "    Unit stream power: 42.0 W/m2 (modelled), score 60.0 x weight 50 % = 30.00 points",
+        "      in the score: times 0.75, freedom to move",
+        "    Outer bend: 0.40 (measured), score 40.0 x weight 50 % = 20.00 points",
+        "",
+        "  Gap score 80.00 of 100",
+        "    Missing strip: 0.80 share (measured), score 80.0 x weight 100 % = 80.00 points",
+        "",
+        "  Priority 63.25 of 100: 50.00 ^ 0.5 x 80.00 ^ 0.5 (geometric; a score counts as 10 at least)",
+        "  Need: erosion and gap both reach the threshold (50)",
+        "  Rank 1 of 2; by erosion 1, by gap 1",
+        "",
+        CAUTION,
+    ]
     assert round(50.0**0.5 * 80.0**0.5, 2) == 63.25
 
 
@@ -65,19 +63,17 @@ def test_weighted_sum_in_words():
 
 
 def test_a_property_and_its_banks(results):
-    assert explain_id(results, "P-17") == "\n".join(
-        [
-            "Property P-17",
-            "  frontage 200 m, gap 120 m, 3000 m2",
-            "  Priority 40.28 of 100: mean of its ranked banks, weighed by frontage",
-            "  Priority times metres of gap on ranked banks: 4833.6; rank 1 of 2",
-            "",
-            "  ab1-1-L: 100 m of frontage, gap 120 m, priority 63.25, rank 1",
-            "  ab1-1-R: 100 m of frontage, gap 0 m, priority 17.32, rank 2",
-            "",
-            CAUTION,
-        ]
-    )
+    assert explain_id(results, "P-17").splitlines() == [
+        "Property P-17",
+        "  frontage 200 m, gap 120 m, 3000 m2",
+        "  Priority 40.28 of 100: mean of its ranked banks, weighed by frontage",
+        "  Priority times metres of gap on ranked banks: 4833.6; rank 1 of 2",
+        "",
+        "  ab1-1-L: 100 m of frontage, gap 120 m, priority 63.25, rank 1",
+        "  ab1-1-R: 100 m of frontage, gap 0 m, priority 17.32, rank 2",
+        "",
+        CAUTION,
+    ]
 
 
 def test_a_property_without_the_store(results):
@@ -98,22 +94,20 @@ def test_an_unknown_id_names_the_nearest(results):
 
 
 def test_the_run(results):
-    assert explain_run(results) == "\n".join(
-        [
-            "Tansy Brook, gisprio 0.1",
-            "started 10:00, finished 10:01",
-            "",
-            "network          ran      0.25 s  first run in this folder",
-            "gaps             ran      1.50 s  changed: [setback] (1 tiles ran, 3 kept)",
-            "",
-            "banks: 3",
-            "ranked_banks: 2",
-            "ranked_properties: 2",
-            "findings: 0 errors, 1 warnings, 2 notes",
-            "",
-            CAUTION,
-        ]
-    )
+    assert explain_run(results).splitlines() == [
+        "Tansy Brook, gisprio 0.1",
+        "started 10:00, finished 10:01",
+        "",
+        "network          ran      0.25 s  first run in this folder",
+        "gaps             ran      1.50 s  changed: [setback] (1 tiles ran, 3 kept)",
+        "",
+        "banks: 3",
+        "ranked_banks: 2",
+        "ranked_properties: 2",
+        "findings: 0 errors, 1 warnings, 2 notes",
+        "",
+        CAUTION,
+    ]
 
 
 def test_layers_come_back(results):

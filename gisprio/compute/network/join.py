@@ -1,0 +1,235 @@
+"""Segments: stream lines joined at shared ends, turned downstream, cut at confluences, ordered."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+
+from gisprio.compute.network.direction import Flow, direct
+from gisprio.compute.network.nodes import Edges, edges_of
+from gisprio.compute.network.order import stream_orders
+from gisprio.contracts.cards import Output, Sources, Tables
+from gisprio.contracts.findings import Finding, findings_table, listed
+from gisprio.contracts.grids import GridSource
+from gisprio.contracts.layers import SEGMENTS, SOURCE_PARTS
+from gisprio.contracts.schema import empty
+from gisprio.contracts.settings import Settings
+
+UPHILL_M = 2.5
+"""Rise along a line above which it is said to run uphill: three errors of a height difference [own]."""
+DANGLE_M = 20.0
+"""A loose end so near to another line probably should meet it [own]."""
+_LETTERS = "ABCDFGHJKLMNPQRSTVWXYZ"
+_SYMBOLS = "0123456789" + _LETTERS
+"""No E, I, O, U: an id is never read as a number, a nought or a word."""
+
+
+def join_streams(tables: Tables, sources: Sources, settings: Settings) -> Output:
+    """Join stream lines into segments that run downstream from confluence to confluence.
+
+    Parameters
+    ----------
+    tables
+        ``streams``, drawn either way, rows in any order.
+    sources
+        ``elevation``: raw heights.
+    settings
+        Section ``streams``.
+
+    Returns
+    -------
+    dict
+        ``segments``, ``source_parts`` and ``findings``.
+    """
+    streams = tables["streams"]
+    edges, findings = edges_of(streams, settings.streams.snap_m)
+    if not len(edges.lines):
+        return {
+            "segments": empty(SEGMENTS, streams.crs),
+            "source_parts": empty(SOURCE_PARTS),
+            "findings": findings_table(findings),
+        }
+    height = heights_at(sources["elevation"], edges.nodes)
+    flow = direct(edges, height)
+    chains = list(_chains(edges, flow))
+    table, parts = _segments(chains, edges, flow, streams)
+    findings += _direction_findings(edges, flow, height, streams) + _loose_ends(edges, flow, streams)
+    return {"segments": table, "source_parts": parts, "findings": findings_table(findings)}
+
+
+def heights_at(elevation: GridSource, places: NDArray[np.floating]) -> NDArray[np.floating]:
+    """Give raw heights at places (n, 2); NaN where there are none [m]."""
+    cell = elevation.lattice.cell_m
+    low, high = places.min(axis=0) - 2 * cell, places.max(axis=0) + 2 * cell
+    grid = elevation.window((float(low[0]), float(low[1]), float(high[0]), float(high[1])))
+    return np.asarray(grid.nearest(places[:, 0], places[:, 1], np.nan), float)
+
+
+@dataclass(frozen=True)
+class _Chain:
+    """Edges from one confluence to the next, upstream first."""
+
+    edges: tuple[int, ...]
+    up: int
+    down: int
+
+
+def _chains(edges: Edges, flow: Flow) -> Iterator[_Chain]:
+    """Follow edges through nodes with one way in and one way out."""
+    count = len(edges.nodes)
+    comes, goes = np.bincount(flow.down, minlength=count), np.bincount(flow.up, minlength=count)
+    passes = (comes == 1) & (goes == 1)
+    leaving = dict(zip(flow.up.tolist(), range(len(flow.up)), strict=True))
+    for first in np.flatnonzero(~passes[flow.up]).tolist():
+        chain = [first]
+        while passes[flow.down[chain[-1]]]:
+            chain.append(leaving[int(flow.down[chain[-1]])])
+        yield _Chain(tuple(chain), int(flow.up[first]), int(flow.down[chain[-1]]))
+
+
+def _segments(
+    chains: list[_Chain], edges: Edges, flow: Flow, streams: pd.DataFrame
+) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
+    lines = [_line(chain, edges, flow) for chain in chains]
+    ids = position_ids(lines)
+    by_id = sorted(range(len(chains)), key=lambda n: ids[n])
+    chains, lines, ids = ([seq[n] for n in by_id] for seq in (chains, lines, ids))
+    downstream = _downstream(chains, flow, edges)
+    length = np.array([line.length for line in lines])
+    minor = np.array([bool(flow.minor[chain.edges[0]]) for chain in chains])
+    upper_first = np.argsort([-flow.to_outlet[chain.up] for chain in chains], kind="stable")
+    order, main = stream_orders(downstream, minor, length, upper_first)
+    parts = _parts(chains, edges, streams)
+    names = parts.assign(length=parts["to_m"] - parts["from_m"]).dropna(subset="name")
+    names = names.groupby(["segment_no", "name"])["length"].sum().reset_index()
+    names = names.sort_values(["segment_no", "length", "name"], ascending=[True, False, True])
+    names = names.drop_duplicates("segment_no").set_index("segment_no")["name"]
+    table = gpd.GeoDataFrame(
+        {
+            "segment_no": range(len(chains)),
+            "segment_id": ids,
+            "name": names.reindex(range(len(chains))).to_numpy(),
+            "downstream_no": downstream,
+            "main_upstream_no": main,
+            "minor": minor,
+            "strahler_order": order,
+            "length_m": length,
+        },
+        geometry=lines,
+        crs=streams.crs,
+    )
+    return table, parts
+
+
+def _line(chain: _Chain, edges: Edges, flow: Flow) -> shapely.LineString:
+    """Put the edges of a chain together, drawn downstream."""
+    points: list[NDArray[np.floating]] = []
+    for edge in chain.edges:
+        own = shapely.get_coordinates(edges.lines[edge])
+        own = own[::-1] if flow.turned[edge] else own
+        points.append(own if not points else own[1:])
+    return shapely.linestrings(np.concatenate(points))
+
+
+def _downstream(chains: list[_Chain], flow: Flow, edges: Edges) -> NDArray[np.int64]:
+    """Give the segment each flows into: the main one that leaves its lower node; -1 at an outlet."""
+    leaves = {chain.up: n for n, chain in enumerate(chains) if not flow.minor[chain.edges[0]]}
+    return np.array([leaves.get(chain.down, -1) for chain in chains], np.int64)
+
+
+def _parts(chains: list[_Chain], edges: Edges, streams: pd.DataFrame) -> pd.DataFrame:
+    """Say which drawn line each part of a segment comes from, counted upstream."""
+    length = edges.length
+    rows = []
+    for number, chain in enumerate(chains):
+        at = 0.0
+        for edge in reversed(chain.edges):
+            rows.append((number, at, at + float(length[edge]), int(edges.source[edge])))
+            at += float(length[edge])
+    table = pd.DataFrame(rows, columns=["segment_no", "from_m", "to_m", "row"])
+    own = pd.DataFrame(streams[["kind", "name", "area_km2"]]).reset_index(drop=True).reindex(table.pop("row"))
+    return pd.concat([table, own.reset_index(drop=True)], axis=1)
+
+
+def position_ids(lines: list[shapely.LineString]) -> list[str]:
+    """Make ids of six symbols from the place of both ends and the length of each line, to a decimetre.
+
+    Two lines that would share an id take the next one in the order of their places, so that ids depend neither on
+    row order nor on how lines were drawn.
+    """
+    keys = []
+    for line in lines:
+        ends = shapely.get_coordinates(line)[[-1, 0]].ravel()
+        keys.append(",".join(f"{value:.1f}" for value in (*ends, line.length)))
+    ids: dict[int, str] = {}
+    taken: set[str] = set()
+    for number in sorted(range(len(lines)), key=lambda n: keys[n]):
+        salt = 0
+        while (made := _symbols(f"{keys[number]}#{salt}")) in taken:
+            salt += 1
+        ids[number] = made
+        taken.add(made)
+    return [ids[number] for number in range(len(lines))]
+
+
+def _symbols(key: str) -> str:
+    value = int.from_bytes(hashlib.sha256(key.encode()).digest()[:8], "big")
+    first, value = _LETTERS[value % len(_LETTERS)], value // len(_LETTERS)
+    rest = ""
+    for _ in range(5):
+        rest += _SYMBOLS[value % len(_SYMBOLS)]
+        value //= len(_SYMBOLS)
+    return first + rest
+
+
+def _direction_findings(
+    edges: Edges, flow: Flow, height: NDArray[np.floating], streams: pd.DataFrame
+) -> list[Finding]:
+    ids = streams["source_id"].fillna("no id").to_numpy()[edges.source]
+    found = []
+    if flow.turned.any():
+        says = f"{int(flow.turned.sum())} lines are drawn against the flow: {listed(ids[flow.turned])}. Turned for this run."
+        found.append(Finding("note", "streams", "against_flow", "", says, "Nothing; or turn them in the layer."))
+    rise = height[flow.down] - height[flow.up]
+    uphill = rise > UPHILL_M
+    if uphill.any():
+        worst = int(np.nanargmax(np.where(uphill, rise, np.nan)))
+        says = (
+            f"{int(uphill.sum())} lines run uphill on the DEM by more than {UPHILL_M:g} m: {listed(ids[uphill])}; the worst by "
+            f"{rise[worst]:.1f} m ({ids[worst]})."
+        )
+        found.append(Finding("warning", "streams", "uphill", "", says, "Look at the line and the DEM there."))
+    if (flow.loops > 0).any():
+        says = f"{int(flow.loops.sum())} loops: places where the stream parts and meets again, or lines that go round."
+        do = "Nothing where the stream really divides; else delete the extra line."
+        found.append(Finding("warning", "streams", "cycle", "", says, do))
+    if len(flow.outlet) > 1:
+        says = f"The lines hang together in {len(flow.outlet)} parts, each with an outlet of its own."
+        do = "Nothing if they are separate streams; else join their ends, or raise [streams] snap_m."
+        found.append(Finding("note", "streams", "parts", "", says, do))
+    return found
+
+
+def _loose_ends(edges: Edges, flow: Flow, streams: pd.DataFrame) -> list[Finding]:
+    """Find loose ends that stop a little short of another line."""
+    degree = np.bincount(edges.ends.ravel(), minlength=len(edges.nodes))
+    loose = np.flatnonzero(degree == 1)
+    ends = shapely.points(edges.nodes[loose])
+    end, line = shapely.STRtree(edges.lines).query(ends, predicate="dwithin", distance=DANGLE_M)
+    other = (edges.ends[line] != loose[end][:, None]).all(axis=1)
+    end, line = end[other], line[other]
+    if not len(end):
+        return []
+    table = pd.DataFrame({"end": end, "away": shapely.distance(ends[end], edges.lines[line])})
+    table = table.groupby("end")["away"].min()
+    places = [f"{away:.1f} m at {x:.0f}, {y:.0f}" for away, (x, y) in zip(table, edges.nodes[loose[table.index]], strict=True)]
+    says = f"{len(table)} loose ends stop short of another line: {listed(places)}."
+    do = "Snap them together in your GIS where they should meet, or raise [streams] snap_m."
+    return [Finding("warning", "streams", "dangle", "", says, do)]

@@ -104,5 +104,5 @@ def test_fcodes_by_their_feature_type():
 def test_a_real_map_holds_no_code_the_legend_lacks(third_fork):
     with rasterio.open(third_fork / "landcover.tif") as file:
         codes = set(np.unique(file.read(1, masked=True).compressed()).tolist())
-    assert len(codes) == 14
+    assert len(codes) == 15
     assert codes <= set(covers("nlcd"))

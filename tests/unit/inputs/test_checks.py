@@ -72,9 +72,11 @@ def test_unknown_codes_are_counted_once_across_tiles(world):
     world.raster("cover.tif", np.full((1000, 60), 5, "uint8"), cell_m=5.0, x0=500_000.0, y1=5_004_000.0)
     world.vector("streams.gpkg", [shapely.LineString([(500_150, 5_001_500), (500_150, 5_002_500)])])
     found = [one for one in checked(world.settings()) if one.check == "unknown_code"]
-    # a strip 1000 m by 180 m, with two half discs of 90 m: 18 + 2.54 ha
-    hectares = float(found[0].says.split("5 (")[1].split(" ha")[0])
-    assert hectares == pytest.approx(18 + np.pi * 0.9**2, rel=0.005)
+    x, y = np.meshgrid(500_002.5 + 5 * np.arange(60), 5_003_997.5 - 5 * np.arange(1000))
+    near = shapely.LineString([(500_150, 5_001_500), (500_150, 5_002_500)]).buffer(90)
+    hectares = shapely.contains_xy(near, x, y).sum() * 25 / 1e4
+    assert hectares == pytest.approx(18 + np.pi * 0.9**2, rel=0.01)
+    assert f"streams: 5 ({hectares:.2f} ha)." in found[0].says
 
 
 def test_cover_too_coarse_for_the_setback(world):

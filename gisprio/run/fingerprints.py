@@ -39,15 +39,17 @@ Parts = dict[str, str]
 
 
 def table_digest(frame: pd.DataFrame) -> str:
-    """Digest a table by content: column names, kinds, values in row order; index left out.
+    """Digest a table by content: names, kinds and values of columns; index and order of columns left out.
 
     Parameters
     ----------
     frame
-        Any table; a GeoDataFrame counts with its geometry.
+        Any table, rows in an order that means something; a GeoDataFrame counts with geometry and system.
     """
     digest = hashlib.sha256(f"{len(frame)} rows".encode())
-    for name in frame.columns:
+    if isinstance(frame, gpd.GeoDataFrame) and frame.crs is not None:
+        digest.update(frame.crs.to_wkt().encode())
+    for name in sorted(frame.columns):
         column = frame[name]
         digest.update(f"|{name}:{column.dtype}|".encode())
         for part in _column_bytes(column):

@@ -43,6 +43,6 @@ def read_settings(path: str | Path) -> Settings:
 
 def curve_references(settings: Settings) -> tuple[str, ...]:
     """Give the keys of the sources of the regional curve that is set."""
-    from gisprio.compute.network.hydraulics import CURVES
+    from gisprio.compute.network.hydraulics import curve_sources
 
-    return (CURVES[settings.hydraulics.curve].source,)
+    return curve_sources(settings.hydraulics.curve)

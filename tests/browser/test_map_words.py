@@ -59,10 +59,27 @@ def test_a_coarse_look_says_what_is_not_known(show, console_errors):
     assert "not ranked on here" in card
     assert "100 % of the priority" in card
     assert page.locator("#orders input").nth(2).is_disabled()
+    assert "Likely to erode" not in card or "the strip was not measured" in card
     page.click("#tab-properties")
     assert page.inner_text("#list-says") == "No properties were given, or none has frontage."
     assert page.locator("#layers input").count() == 2
     assert console_errors == []
+
+
+def test_properties_of_a_coarse_look_are_not_ranked(show):
+    page = show(reaches=12, coarse=True)
+    page.click("#tab-properties")
+    assert page.inner_text("#list-says") == "None of the 6 properties is ranked; the card of each says why."
+    page.locator("#layers input[name=banks]").uncheck()
+    box = page.evaluate("""() => {
+      const map = window.map_watershed, at = map.getCenter();
+      return map.latLngToContainerPoint(at);
+    }""")
+    for dx in range(0, 400, 40):
+        page.mouse.click(box["x"] + dx - 200, box["y"])
+        if page.locator("#card").is_visible():
+            break
+    assert "Not ranked: its metres of gap are not known" in page.inner_text("#card")
 
 
 def test_one_reach_is_enough(show, console_errors):
@@ -72,12 +89,19 @@ def test_one_reach_is_enough(show, console_errors):
     assert console_errors == []
 
 
-def test_a_bank_that_is_not_ranked_says_why(show):
-    page = show(reaches=12)
-    page.locator("#rows .row").first.click()
-    legend = page.inner_text("#classes")
-    assert "Not ranked" in legend
-    assert "2 banks" in legend
+def test_a_bank_that_is_not_ranked_says_why(show, console_errors):
+    page = show(reaches=1, ditches=1, properties=False)
+    assert page.inner_text("#list-says") == "None of the 2 banks is ranked; the card of each says why."
+    assert page.inner_text("#classes").split() == ["Not", "ranked", "2", "banks"]
+    middle = page.evaluate("window.map_watershed.latLngToContainerPoint(window.map_watershed.getCenter())")
+    for across in range(-60, 300, 12):
+        page.mouse.click(middle["x"] + across, middle["y"])
+        if page.locator("#card").is_visible():
+            break
+    card = page.inner_text("#card-head")
+    assert "Not ranked" in card
+    assert "A ditch: only natural streams are ranked." in card
+    assert console_errors == []
 
 
 def test_phone_width_has_no_sideways_scroll_and_shows_card_under_the_map(browser, tmp_path):

@@ -81,7 +81,7 @@ function needOf(world, bank) {
 function rankLine(rank, ranked, priority) {
   const line = element("p", "rank");
   line.append(element("b", "", `Rank ${plain(rank, 0)}`), element("span", "", `of ${plain(ranked, 0)}`));
-  line.append(element("span", "quiet", `priority ${tenth(priority)} of 100`));
+  if (priority !== undefined) line.append(element("span", "quiet", `priority ${tenth(priority)} of 100`));
   return line;
 }
 
@@ -155,8 +155,10 @@ function tail(basis) {
 function propertyCard(world, row) {
   const land = world.properties, of = (name, unit) => quantity(world, land[name][row], unit);
   const head = [foreign("h2", "", `Property ${land.id[row]}`)];
-  if (Number.isNaN(land.rank[row])) head.push(element("p", "need", "Not ranked: its metres of gap are not known"));
-  else head.push(rankLine(land.rank[row], land.ranked, land.priority[row]));
+  const unknown = Number.isNaN(land.gap_length_m[row]);
+  const reason = unknown ? "its metres of gap are not known" : "none of its banks is ranked";
+  if (Number.isNaN(land.rank[row])) head.push(element("p", "need", `Not ranked: ${reason}`));
+  else head.push(rankLine(land.rank[row], land.ranked));
   const says = "Properties are ranked by the mean priority of their banks times their length of gap.";
   const rows = [
     ["Frontage, both sides counted", of("frontage_m", "m")],

@@ -102,6 +102,7 @@ function listenMap(map, world, state, painting, app) {
     const found = painting.find(event.containerPoint, coarse ? 16 : 9);
     if (found || state.selected) app.select(found, false);
   });
+  map.on("moveend", () => markGaps(gapsFit(painting.last)));
   map.on("mousemove", (event) => {
     if (map.dragging.moving && map.dragging.moving()) return;
     map.getContainer().classList.toggle("pointing", painting.find(event.containerPoint, 7) !== null);
@@ -149,6 +150,7 @@ function begin(data) {
   const map = window.map_watershed, world = makeWorld(data), state = makeState();
   const shapes = world.reaches.shapes;
   if (shapes.count) map.fitBounds(boundsOf(shapes, [...Array(shapes.count).keys()]), { ...firstRoom(), animate: false });
+  map.setMinZoom(Math.max(0, map.getZoom() - 2));
   const painting = new Painting(world, state).addTo(map), app = makeApp(map, world, state, painting);
   addControls(map, world);
   if (narrow()) byId("legend-box").open = false;
@@ -157,6 +159,7 @@ function begin(data) {
   fillClasses(world, state);
   fillLayers(world, state, app.show);
   fillList(world, state);
+  markGaps(gapsFit(painting.last));
   listenMap(map, world, state, painting, app);
   listenList(state, app);
   listenPanel(state, app);

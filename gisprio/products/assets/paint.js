@@ -53,7 +53,7 @@ const Painting = L.Renderer.extend({
     const same = this.last && ["scale", "left", "top", "wide", "high"].every((key) => this.last[key] === view[key]);
     this.last = view;
     if (show.properties) paintProperties(pen, this.world, view);
-    if (show.gaps) paintGaps(pen, this.world, view);
+    if (show.gaps && gapsFit(view)) paintGaps(pen, this.world, view);
     if (!same) this.drawn = placeBanks(this.world, view);
     if (show.banks) {
       paintWater(pen, this.world, view, this.drawn);
@@ -70,7 +70,7 @@ const Painting = L.Renderer.extend({
       if (bank >= 0) return { kind: "bank", row: bank };
     }
     const x = (layer.x + view.left) / view.scale, y = (layer.y + view.top) / view.scale;
-    if (this.state.show.gaps) {
+    if (this.state.show.gaps && gapsFit(view)) {
       const gap = this.world.gaps.bank.findIndex((_, i) => holds(this.world.gaps.shapes, i, x, y));
       if (gap >= 0) return { kind: "bank", row: this.world.gaps.bank[gap] };
     }
@@ -111,8 +111,14 @@ function paintProperties(pen, world, view) {
   const shapes = world.properties.shapes;
   pen.beginPath();
   for (let i = 0; i < shapes.count; i++) if (inView(shapes, i, view, 2)) traceShape(pen, shapes, i, view);
-  stroke(pen, "rgb(255 255 255 / 60%)", 2.4);
-  stroke(pen, world.colours.property, view.zoom < 12 ? 0.5 : 0.9);
+  const near = view.metres < 4;
+  stroke(pen, "rgb(255 255 255 / 60%)", near ? 2.4 : 1.6);
+  stroke(pen, world.colours.property, near ? 0.9 : 0.45);
+}
+
+/* Gaps are drawn true to scale; where banks must stand apart to be seen, gaps would lie between them. */
+function gapsFit(view) {
+  return view.metres < 4;
 }
 
 function paintGaps(pen, world, view) {
@@ -157,9 +163,9 @@ function placeBanks(world, view) {
   return out;
 }
 
-/* 0.35 for the whole watershed on screen, 1 where single banks are looked at. */
+/* From 0.25 for a whole region on screen to 1 where single banks are looked at. */
 function grown(zoom) {
-  return Math.max(0.35, Math.min(1.15, (zoom - 9.5) / 4.5));
+  return Math.max(0.25, Math.min(1.1, (zoom - 10.3) / 4.5));
 }
 
 function paintWater(pen, world, view, drawn) {

@@ -191,11 +191,19 @@ function gapSwatch(pen, colour) {
   stroke(pen, colour, 1.3, [3, 2.5]);
 }
 
+/* Say in the legend whether gaps can be seen at this scale. */
+function markGaps(fit) {
+  const note = document.querySelector("#layers small.gaps");
+  if (note) note.textContent = fit ? GAP_NOTE : "zoom in to see";
+}
+
+const GAP_NOTE = "dashed: uncertain";
+
 function fillLayers(world, state, change) {
   const colours = world.colours, size = world.about.exaggeration;
   const rows = [
     ["banks", "Stream banks", "", (pen) => bankSwatch(pen, world.orders[0].classes[1].colour, 1), true],
-    ["gaps", "Gaps", "dashed: uncertain", (pen) => gapSwatch(pen, colours.gap), world.gaps.bank.length > 0],
+    ["gaps", "Gaps", GAP_NOTE, (pen) => gapSwatch(pen, colours.gap), world.gaps.bank.length > 0],
     ["properties", "Properties", "", (pen) => boxSwatch(pen, colours.property, null, 1), world.properties.id.length > 0],
     ["shade", "Hillshade", size > 1 ? `heights \u00d7${size}` : "", (pen) => boxSwatch(pen, "#aab0b4", "#cfd3d4", 1), size !== null],
   ];
@@ -205,7 +213,7 @@ function fillLayers(world, state, change) {
     input.name = key;
     input.checked = state.show[key];
     input.addEventListener("change", () => change(key, input.checked));
-    if (more) text.append(" ", element("small", "", more));
+    if (more) text.append(" ", element("small", key, more));
     label.append(input, swatch(draw), text);
     return label;
   }));

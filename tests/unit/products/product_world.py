@@ -68,15 +68,16 @@ def make_results(
     names: tuple[str, ...] = ("Tansy Brook", "Sorrel Run", "Hazel Beck"),
     units: str = "si",
     coarse: bool = False,
+    ditches: int = 12,
     properties: bool = True,
     crs: str = CRS,
     title: str = "Tansy Brook",
     seed: int = 7,
 ) -> Results:
-    """Make results: streams run south side by side, cut in reaches of 200 m; every 12th reach is a ditch."""
+    """Make results: streams run south side by side, cut in reaches of 200 m; every 12th is a ditch."""
     draw = np.random.default_rng(seed)
     lines = _stream_lines(reaches)
-    reach = _reaches(lines, names, draw, crs)
+    reach = _reaches(lines, names, draw, crs, ditches)
     bank = _banks(reach, draw, coarse)
     gap = _gaps(reach, bank, crs) if not coarse else empty(GAPS, crs)
     land = _properties(reach, draw, crs, coarse) if properties else empty(PROPERTIES, crs)
@@ -125,7 +126,7 @@ def _stream_lines(reaches: int) -> list[shapely.LineString]:
 
 
 def _reaches(
-    lines: list[shapely.LineString], names: tuple[str, ...], draw: np.random.Generator, crs: str
+    lines: list[shapely.LineString], names: tuple[str, ...], draw: np.random.Generator, crs: str, ditches: int
 ) -> gpd.GeoDataFrame:
     n = len(lines)
     k = np.arange(n)
@@ -134,7 +135,7 @@ def _reaches(
         {
             "reach_id": [f"S{i // 8:04d}-{i % 8 + 1:02d}" for i in k],
             "name": [None if i % 7 == 5 else names[(i // 4) % len(names)] for i in k],
-            "kind": ["ditch" if i % 12 == 11 else "natural" for i in k],
+            "kind": ["ditch" if i % ditches == ditches - 1 else "natural" for i in k],
             "downstream_reach_id": None,
             "sub_watershed_id": "1",
             "strahler_order": 2 + k % 3,
@@ -155,7 +156,9 @@ def _reaches(
             "discharge_from": "curve",
             "froude": 0.5,
             "unit_stream_power_w_m2": 10 + 90 * draw.random(n),
-            "not_ranked": ["A ditch: only natural streams are ranked." if i % 12 == 11 else None for i in k],
+            "not_ranked": [
+                "A ditch: only natural streams are ranked." if i % ditches == ditches - 1 else None for i in k
+            ],
         },
         geometry=lines,
         crs=crs,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass, replace
@@ -39,7 +38,7 @@ from gisprio.run.record import (
 )
 from gisprio.run.shelf import Shelf
 from gisprio.run.stages import RESULT_TABLES, STAGES, STATION_TABLE, promised
-from gisprio.run.store import STORE, Store, write_json
+from gisprio.run.store import STORE, Store, read_json, write_json
 
 STATIONS = "stations.parquet"
 LOG = "run.log"
@@ -328,11 +327,8 @@ def refuse_errors(findings: Sequence[Finding]) -> None:
 
 def read_record(folder: Path) -> dict[str, Any] | None:
     """Read run.json of a folder; None where there is none that can be read."""
-    try:
-        record: dict[str, Any] = json.loads((folder / RECORD).read_text("utf-8"))
-    except (FileNotFoundError, NotADirectoryError, ValueError):
-        return None
-    return record if isinstance(record, dict) and "gisprio" in record and "stages" in record else None
+    record = read_json(folder / RECORD)
+    return record if record is not None and "gisprio" in record and "stages" in record else None
 
 
 def nearest(folder: Path) -> Path:

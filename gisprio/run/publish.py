@@ -140,5 +140,5 @@ def _new(folder: Path) -> Path:
 
 
 def _to_disk(path: Path) -> None:
-    with path.open("rb") as file:
+    with path.open("r+b") as file:
         os.fsync(file.fileno())

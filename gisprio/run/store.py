@@ -89,7 +89,7 @@ class Store:
         self.crs = crs
         self.place.mkdir(parents=True, exist_ok=True)
         about = self.place / "store.json"
-        if not about.exists() or json.loads(about.read_text("utf-8")).get("format") != STORE_FORMAT:
+        if read_json(about) != {"format": STORE_FORMAT}:
             shutil.rmtree(self.place / "kept", ignore_errors=True)
             write_json(about, {"format": STORE_FORMAT})
 
@@ -126,6 +126,7 @@ class Store:
                 value.to_parquet(beside / f"{name}.parquet", index=False)
                 about["tables"][name] = isinstance(value, gpd.GeoDataFrame)
                 about["digests"][name] = table_digest(value)
+        about["sizes"] = {path.name: path.stat().st_size for path in sorted(beside.iterdir())}
         about["findings"] = [[f.severity, f.layer, f.check, f.feature_id, f.says, f.do] for f in findings]
         write_json(beside / "entry.json", about)
         shutil.rmtree(folder, ignore_errors=True)
@@ -152,11 +153,13 @@ class Store:
 
 
 def read_entry(folder: Path, crs: CRS) -> Entry | None:
-    """Read the head of an entry; None where there is none."""
-    path = folder / "entry.json"
-    if not path.exists():
+    """Read the head of an entry; None where there is none, or a power cut left a part of it."""
+    about = read_json(folder / "entry.json")
+    if about is None:
         return None
-    about = json.loads(path.read_text("utf-8"))
+    for name, size in about["sizes"].items():
+        if not (folder / name).is_file() or (folder / name).stat().st_size != size:
+            return None
     findings = tuple(Finding(*row) for row in about["findings"])
     return Entry(folder, about["digests"], tuple(about["grids"]), findings, about["seconds"], crs)
 
@@ -172,15 +175,24 @@ def last_table(folder: Path, name: str) -> pd.DataFrame | None:
         Name of the table in the stage table.
     """
     place = folder / STORE
-    if not (place / "last_run.json").exists():
+    about = read_json(place / "last_run.json")
+    if about is None or about.get("format") != STORE_FORMAT:
         return None
-    about = json.loads((place / "last_run.json").read_text("utf-8"))
     crs = CRS.from_wkt(about["crs"])
     entries = [read_entry(place / part, crs) for part in about["tables"].get(name, [])]
     frames = [entry.table(name) for entry in entries if entry is not None]
     if not frames or len(frames) < len(entries):
         return None
     return pd.concat(frames, ignore_index=True)
+
+
+def read_json(path: Path) -> dict[str, Any] | None:
+    """Read a JSON object; None where there is no file, or something else in it."""
+    try:
+        content = json.loads(path.read_text("utf-8"))
+    except (FileNotFoundError, NotADirectoryError, ValueError):
+        return None
+    return content if isinstance(content, dict) else None
 
 
 def write_json(path: Path, content: object, *, to_disk: bool = False) -> None:

@@ -34,6 +34,12 @@ def calls(tmp_path, monkeypatch):
     return since
 
 
+@pytest.fixture(autouse=True)
+def _same_code(monkeypatch):
+    """Hold the code's digest, so that editing gisprio while tests run changes nothing; it has tests of its own."""
+    monkeypatch.setattr("gisprio.run.engine.code_digest", lambda: "code")
+
+
 def go(tmp_path, *, inputs=None, fresh=False, folder="results", **sections):
     settings = fake.make_settings(tmp_path, **sections)
     inputs = inputs or fake.make_inputs()

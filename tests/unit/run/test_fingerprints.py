@@ -126,6 +126,16 @@ def test_what_is_kept_comes_back_equal(tmp_path):
     assert store.find("stage", "other") is None
 
 
+@pytest.mark.parametrize("name", ["table.parquet", "entry.json"])
+def test_an_entry_that_a_power_cut_left_short_is_no_entry(tmp_path, name):
+    store = Store(tmp_path, CRS.from_user_input("EPSG:32633"))
+    entry = store.keep("stage", "key", {"table": make_table()}, [], 0.0)
+    assert store.find("stage", "key") == entry
+    (entry.folder / name).write_bytes((entry.folder / name).read_bytes()[:40])
+    assert store.find("stage", "key") is None
+    assert store.keep("stage", "key", {"table": make_table()}, [], 0.0) == store.find("stage", "key")
+
+
 def test_an_empty_table_comes_back_equal(tmp_path):
     store = Store(tmp_path, CRS.from_user_input("EPSG:32633"))
     entry = store.keep("stage", "key", {"table": make_table()[:0]}, [], 0.0)

@@ -189,9 +189,7 @@ def _symbols(key: str) -> str:
     return first + rest
 
 
-def _direction_findings(
-    edges: Edges, flow: Flow, height: NDArray[np.floating], streams: pd.DataFrame
-) -> list[Finding]:
+def _direction_findings(edges: Edges, flow: Flow, height: NDArray[np.floating], streams: pd.DataFrame) -> list[Finding]:
     ids = streams["source_id"].fillna("no id").to_numpy()[edges.source]
     found = []
     if flow.turned.any():
@@ -229,7 +227,9 @@ def _loose_ends(edges: Edges, flow: Flow, streams: pd.DataFrame) -> list[Finding
         return []
     table = pd.DataFrame({"end": end, "away": shapely.distance(ends[end], edges.lines[line])})
     table = table.groupby("end")["away"].min()
-    places = [f"{away:.1f} m at {x:.0f}, {y:.0f}" for away, (x, y) in zip(table, edges.nodes[loose[table.index]], strict=True)]
+    places = [
+        f"{away:.1f} m at {x:.0f}, {y:.0f}" for away, (x, y) in zip(table, edges.nodes[loose[table.index]], strict=True)
+    ]
     says = f"{len(table)} loose ends stop short of another line: {listed(places)}."
     do = "Snap them together in your GIS where they should meet, or raise [streams] snap_m."
     return [Finding("warning", "streams", "dangle", "", says, do)]

@@ -79,9 +79,14 @@ def _worth_keeping(lines: NDArray[np.object_], streams: pd.DataFrame) -> tuple[N
     same = shapely.to_wkb(shapely.normalize(shapely.set_precision(lines, 1e-6)))
     copy = pd.Series(same).duplicated().to_numpy()
     findings = []
-    for bad, check, what in ((~long, "no_length", "have no length"), (long & copy, "copies", "are copies of another line")):
+    for bad, check, what in (
+        (~long, "no_length", "have no length"),
+        (long & copy, "copies", "are copies of another line"),
+    ):
         if bad.any():
-            says = f"{int(bad.sum())} stream lines {what}: {listed(streams['source_id'][bad].fillna('no id'))}. Left out."
+            says = (
+                f"{int(bad.sum())} stream lines {what}: {listed(streams['source_id'][bad].fillna('no id'))}. Left out."
+            )
             findings.append(Finding("note", "streams", check, "", says, "Delete them in the layer."))
     return long & ~copy, findings
 

@@ -27,7 +27,10 @@ def strahler(inflows: Sequence[int]) -> int:
 
 
 def stream_orders(
-    downstream: NDArray[np.int64], minor: NDArray[np.bool_], length: NDArray[np.floating], upper_first: NDArray[np.int64]
+    downstream: NDArray[np.int64],
+    minor: NDArray[np.bool_],
+    length: NDArray[np.floating],
+    upper_first: NDArray[np.int64],
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Give Strahler order and main upstream segment.
 

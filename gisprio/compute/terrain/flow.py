@@ -25,7 +25,7 @@ from gisprio.compute.terrain.kernels import (
 )
 from gisprio.contracts.cards import Output, Sources, Tables
 from gisprio.contracts.findings import Finding, findings_table, listed
-from gisprio.contracts.grids import Grid
+from gisprio.contracts.grids import Grid, GridSource
 from gisprio.contracts.settings import Settings
 
 PIECE_M = 50.0
@@ -59,7 +59,7 @@ def share_catchments(tables: Tables, sources: Sources, settings: Settings) -> Ou
     neighbours (ocallaghan1984), flats drained by direction. Ground is ``cut`` where it reaches the edge of the DEM and
     still rises towards it, inside the watershed: what lies beyond is not known.
     """
-    elevation = _whole(sources)
+    elevation = whole_grid(sources["elevation"])
     raw = np.where(elevation.valid(), elevation.values.astype(np.float64), np.nan)
     bridged, holes = bridge_holes(raw)
     pieces = stream_pieces(tables["segments"])
@@ -75,8 +75,8 @@ def share_catchments(tables: Tables, sources: Sources, settings: Settings) -> Ou
     return {"catchments": table, "findings": findings_table(findings)}
 
 
-def _whole(sources: Sources) -> Grid:
-    source = sources["elevation"]
+def whole_grid(source: GridSource) -> Grid:
+    """Read a whole source: only for the routing grid, which is whole anyway."""
     lattice, (rows, columns) = source.lattice, source.shape
     half = lattice.cell_m / 2
     return source.window(

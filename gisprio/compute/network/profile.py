@@ -1,0 +1,241 @@
+"""Slope along the flow path: a window as long as the error asks for, on raw heights made monotone downstream."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+from scipy import ndimage
+from scipy.optimize import isotonic_regression
+
+from gisprio.contracts.constants import SLOPE_ERROR_SHARE, SLOPE_WIDTHS
+from gisprio.contracts.grids import Grid
+
+Floats = NDArray[np.floating]
+CROSSING_M = 15.0
+"""Heights so near to a road that crosses are left out [own]: they are the road's."""
+MAIN_SHARE = 0.8
+"""A window passes a confluence only where the main stream brings this share of the area below it [own]."""
+LONGEST_M = 5000.0
+"""Longest window [own]."""
+GROWTH = 1.25
+LEAST_POINTS = 5
+
+
+@dataclass(frozen=True)
+class Profile:
+    """Heights along one segment, counted upstream.
+
+    Parameters
+    ----------
+    at
+        (n,) places, upstream from the segment's downstream end [m].
+    height
+        (n,) lowest raw height within one cell [m]; NaN where left out.
+    barrier
+        (n,) standing water, pipe: no window goes across.
+    """
+
+    at: Floats
+    height: Floats
+    barrier: NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Slope:
+    """A fitted slope: (slope or NaN, standard error, window [m], upper bound where slope is NaN)."""
+
+    slope: float
+    error: float
+    window_m: float
+    most: float
+
+
+NO_SLOPE = Slope(np.nan, np.nan, np.nan, np.nan)
+
+
+def lowest_around(elevation: Grid) -> Grid:
+    """Give the lowest height within one cell of each cell: the low of a channel beside a line."""
+    values = np.where(elevation.valid(), elevation.values, np.inf)
+    low = ndimage.minimum_filter(values, size=3, mode="nearest")
+    return Grid(
+        np.where(elevation.valid() & np.isfinite(low), low, np.nan),
+        elevation.lattice,
+        elevation.row,
+        elevation.column,
+        None,
+    )
+
+
+def segment_profiles(
+    segments: pd.DataFrame, stretches: pd.DataFrame, roads: pd.DataFrame, lowest: Grid
+) -> dict[int, Profile]:
+    """Read the long profile of every segment, a height a cell."""
+    step = lowest.lattice.cell_m
+    road_lines = np.asarray(roads.geometry.array) if len(roads) else np.empty(0, object)
+    tree = shapely.STRtree(road_lines)
+    profiles = {}
+    by_segment = dict(list(stretches.groupby("segment_no")))
+    for row in segments.itertuples(index=False):
+        at = (np.arange(max(1, int(row.length_m / step))) + 0.5) * step
+        at = at[at < row.length_m] if row.length_m > step else np.array([row.length_m / 2])
+        points = shapely.get_coordinates(shapely.line_interpolate_point(row.geometry, row.length_m - at))
+        height = np.asarray(lowest.nearest(points[:, 0], points[:, 1], np.nan), float)
+        own = by_segment[row.segment_no]
+        kind = own["kind"].to_numpy()[np.clip(np.searchsorted(own["from_m"], at, side="right") - 1, 0, None)]
+        barrier = np.isin(kind, ("lake_path", "piped"))
+        crossed = np.zeros(len(at), bool)
+        for place in _crossings(row.geometry, row.length_m, road_lines, tree):
+            crossed |= np.abs(at - place) <= CROSSING_M
+        profiles[row.segment_no] = Profile(at, np.where(barrier | crossed, np.nan, height), barrier)
+    return profiles
+
+
+def _crossings(
+    line: shapely.LineString, length: float, roads: NDArray[np.object_], tree: shapely.STRtree
+) -> list[float]:
+    """Give where roads meet a line, upstream from its lower end [m]."""
+    near = roads[tree.query(line, predicate="intersects")]
+    points = shapely.get_coordinates(shapely.intersection(line, near)) if len(near) else np.empty((0, 2))
+    return [length - float(shapely.line_locate_point(line, shapely.Point(p))) for p in points]
+
+
+@dataclass(frozen=True)
+class Path:
+    """A flow path as one profile: places (downstream negative, 0 at the segment's lower end), heights, barriers."""
+
+    at: Floats
+    height: Floats
+    barrier: NDArray[np.bool_]
+
+
+def flow_path(
+    number: int, segments: pd.DataFrame, profiles: dict[int, Profile], area_km2: Floats, inflow_km2: Floats
+) -> Path:
+    """Put the profile of a segment together with those of the main stream above and below it.
+
+    Parameters
+    ----------
+    number
+        The segment.
+    segments
+        Layer ``segments``, row = segment_no.
+    profiles
+        Of :func:`segment_profiles`.
+    area_km2
+        (n,) drainage area at the lower end of each segment.
+    inflow_km2
+        (n,) area that flows in at the upper end of each segment.
+    """
+    down = segments["downstream_no"].to_numpy()
+    up = segments["main_upstream_no"].to_numpy()
+    length = segments["length_m"].to_numpy()
+    parts = [(0.0, profiles[number])]
+    reach, at, here = 0.0, 0.0, number
+    while (below := int(down[here])) >= 0 and reach < LONGEST_M:
+        if int(up[below]) != here or area_km2[here] < MAIN_SHARE * inflow_km2[below]:
+            break
+        at -= length[below]
+        parts.insert(0, (at, profiles[below]))
+        reach, here = reach + length[below], below
+    reach, at, here = 0.0, float(length[number]), number
+    while (above := int(up[here])) >= 0 and reach < LONGEST_M:
+        if area_km2[above] < MAIN_SHARE * inflow_km2[here]:
+            break
+        parts.append((at, profiles[above]))
+        at, reach, here = at + length[above], reach + length[above], above
+    return Path(
+        np.concatenate([offset + p.at for offset, p in parts]),
+        np.concatenate([p.height for _, p in parts]),
+        np.concatenate([p.barrier for _, p in parts]),
+    )
+
+
+def reach_slope(path: Path, from_m: float, to_m: float, width_m: float, height_error_m: float | None) -> Slope:
+    """Fit the slope of a reach in a window that grows until its error is a fifth of it.
+
+    Parameters
+    ----------
+    path
+        Of :func:`flow_path`.
+    from_m, to_m
+        The reach, upstream from its segment's lower end [m].
+    width_m
+        Bankfull width: the window is at least 20 of it long; NaN for none [m].
+    height_error_m
+        Standard error of one height, where it is known [m]; else the scatter about the fit.
+
+    Notes
+    -----
+    Standard error sigma / (dx sqrt(n (n^2 - 1) / 12)), widened by sqrt((1 + rho) / (1 - rho)) where neighbouring
+    residuals go together. Below its own error the slope is missing, with an upper bound.
+    """
+    low_end, high_end = _bounds(path, from_m, to_m)
+    if low_end is None:
+        return NO_SLOPE
+    wanted = max(to_m - from_m, 0.0 if np.isnan(width_m) else SLOPE_WIDTHS.value * width_m)
+    middle, span = (from_m + to_m) / 2, to_m - from_m
+    while True:
+        low, high = max(low_end, middle - span / 2), min(high_end, middle + span / 2)
+        found = _fit(path, low, high, height_error_m)
+        long_enough = high - low >= min(wanted, high_end - low_end) - 1e-6
+        stuck = low <= low_end + 1e-6 and high >= high_end - 1e-6
+        sure = found.error <= SLOPE_ERROR_SHARE.value * found.slope
+        if (long_enough and sure) or stuck or span >= LONGEST_M:
+            break
+        span *= GROWTH
+    if np.isnan(found.slope) or found.slope < found.error:
+        return Slope(np.nan, found.error, found.window_m, found.slope + 2 * found.error)
+    return found
+
+
+def _bounds(path: Path, from_m: float, to_m: float) -> tuple[float | None, float]:
+    """Give how far a window may reach around a reach without crossing a barrier."""
+    inside = (path.at >= from_m) & (path.at <= to_m)
+    if not inside.any() or path.barrier[inside].all():
+        return None, np.nan
+    blocked = path.at[path.barrier]
+    half = 0.5 * (path.at[1] - path.at[0]) if len(path.at) > 1 else 0.0
+    middle = (from_m + to_m) / 2
+    free = path.at[inside & ~path.barrier]
+    middle = free[np.argmin(np.abs(free - middle))]
+    low = blocked[blocked < middle].max(initial=path.at[0] - half)
+    high = blocked[blocked > middle].min(initial=path.at[-1] + half)
+    return float(low), float(high)
+
+
+def _fit(path: Path, low: float, high: float, height_error_m: float | None) -> Slope:
+    inside = (path.at >= low) & (path.at <= high) & ~np.isnan(path.height)
+    at, height = path.at[inside], path.height[inside]
+    count = len(at)
+    if count < LEAST_POINTS:
+        return Slope(np.nan, np.nan, high - low, np.nan)
+    centred = at - at.mean()
+    spread = float((centred**2).sum())
+    rough = height - height.mean() - (centred @ height) / spread * centred
+    scatter = float(np.sqrt((rough**2).sum() / max(1, count - 2)))
+    together = float((rough[1:] * rough[:-1]).sum() / max((rough**2).sum(), 1e-12))
+    together = min(max(together, 0.0), 0.95)
+    sigma = height_error_m if height_error_m is not None else scatter
+    error = sigma / np.sqrt(spread) * np.sqrt((1 + together) / (1 - together))
+    monotone = isotonic_regression(height, increasing=True).x
+    return Slope(float(max(centred @ monotone / spread, 0.0)), float(error), float(high - low), np.nan)
+
+
+def sinuosities(
+    line: shapely.LineString, length: float, reaches: list[tuple[float, float]], width_m: Floats
+) -> list[float]:
+    """Give length over straight distance around each reach, over at least 20 widths, inside its segment."""
+    found = []
+    for (from_m, to_m), width in zip(reaches, width_m, strict=True):
+        span = max(to_m - from_m, 0.0 if np.isnan(width) else SLOPE_WIDTHS.value * width)
+        middle = (from_m + to_m) / 2
+        low = min(max(0.0, middle - span / 2), max(0.0, length - span))
+        high = min(length, low + span)
+        ends = shapely.get_coordinates(shapely.line_interpolate_point(line, [length - high, length - low]))
+        straight = float(np.hypot(*(ends[1] - ends[0])))
+        found.append(max(1.0, (high - low) / straight) if straight > 1e-6 else np.nan)
+    return found

@@ -1,0 +1,203 @@
+"""Reaches: segments cut in fixed steps, with drainage area, slope, sinuosity and the bankfull flow."""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+
+from gisprio.compute.network.areas import NetworkAreas, area_findings, network_areas
+from gisprio.compute.network.curves import read_curve
+from gisprio.compute.network.hydraulics import bankfull_flow, bankfull_width, froude_findings, range_findings
+from gisprio.compute.network.labels import sub_watersheds
+from gisprio.compute.network.profile import (
+    NO_SLOPE,
+    flow_path,
+    lowest_around,
+    reach_slope,
+    segment_profiles,
+    sinuosities,
+)
+from gisprio.compute.network.standing import stretches_of
+from gisprio.compute.terrain.flow import whole_grid
+from gisprio.contracts.cards import Output, Sources, Tables
+from gisprio.contracts.findings import Finding, findings_table
+from gisprio.contracts.layers import REACH_MEASURES, STRETCHES
+from gisprio.contracts.schema import empty
+from gisprio.contracts.settings import Settings
+
+Floats = NDArray[np.floating]
+
+
+def measure_reaches(tables: Tables, sources: Sources, settings: Settings) -> Output:
+    """Cut segments into reaches and measure them along the line.
+
+    Parameters
+    ----------
+    tables
+        ``segments``, ``source_parts``, ``catchments``, ``water``, ``roads``, ``sub_watersheds``.
+    sources
+        ``elevation``: raw heights of the routing grid.
+    settings
+        Sections ``streams``, ``hydraulics``, ``dem``.
+
+    Returns
+    -------
+    dict
+        ``reach_measures``, ``stretches`` and ``findings``.
+
+    Notes
+    -----
+    Bankfull width from drainage area by the regional curve; slope by :func:`reach_slope`; discharge from the curve, or
+    by Manning where it has none; unit stream power rho g Q S / W.
+    """
+    segments = tables["segments"]
+    if not len(segments):
+        reaches = empty(REACH_MEASURES, segments.crs)
+        return {"reach_measures": reaches, "stretches": empty(STRETCHES), "findings": findings_table([])}
+    curve = read_curve(settings.hydraulics.curve)
+    areas = network_areas(segments, tables["catchments"])
+    stretches = stretches_of(segments, tables["source_parts"], tables["water"], bankfull_width(curve, areas.below_km2))
+    reaches = cut_reaches(segments, stretches, settings.streams.reach_length_m)
+    reaches = reaches.merge(areas.at_reaches(reaches, tables["source_parts"]), on="reach_no", validate="one_to_one")
+    width = bankfull_width(curve, reaches["drainage_area_km2"].to_numpy(float))
+    slopes = _slopes(
+        reaches, segments, stretches, tables["roads"], sources, areas, width, settings.dem.vertical_error_m
+    )
+    reaches = pd.concat([reaches, slopes, _sinuosity(reaches, segments, width)], axis=1)
+    reaches["sub_watershed_id"] = sub_watersheds(
+        reaches, segments, areas.below_km2, tables["sub_watersheds"], settings.streams.sub_watershed_km2
+    )
+    flow = bankfull_flow(
+        curve,
+        reaches["drainage_area_km2"].to_numpy(float),
+        reaches["slope_m_m"].to_numpy(float),
+        manning_low=settings.hydraulics.manning_low,
+        slope_cap=settings.hydraulics.slope_cap,
+    )
+    flow.loc[reaches["kind"].isin(("tidal", "lake_path")).to_numpy(), ["froude", "unit_stream_power_w_m2"]] = np.nan
+    reaches = pd.concat([reaches, flow], axis=1)
+    for name in ("bankfull_width", "bankfull_discharge"):
+        known = reaches[next(c for c in flow.columns if c.startswith(name))].notna()
+        reaches[f"{name}_basis"] = np.where(known, "modelled", "missing")
+    table = gpd.GeoDataFrame(reaches[REACH_MEASURES.names()], geometry=reaches["geometry"].to_list(), crs=segments.crs)
+    ids = reaches["reach_id"].tolist()
+    findings = [
+        *area_findings(reaches),
+        *range_findings(curve, reaches["drainage_area_km2"].to_numpy(float), ids),
+        *froude_findings(reaches["froude"].to_numpy(float), ids),
+        *_slope_findings(reaches),
+    ]
+    return {"reach_measures": table, "stretches": stretches, "findings": findings_table(findings)}
+
+
+def reach_borders(length_m: float, step_m: float) -> Floats:
+    """Cut a length in fixed steps from its lower end; a rest under half a step joins its neighbour.
+
+    >>> reach_borders(480.0, 200.0).tolist(), reach_borders(500.0, 200.0).tolist()
+    ([0.0, 200.0, 480.0], [0.0, 200.0, 400.0, 500.0])
+    """
+    count = max(1, int(np.ceil(length_m / step_m - 1e-6)))
+    if count > 1 and length_m - (count - 1) * step_m < step_m / 2 - 1e-6:
+        count -= 1
+    borders = np.arange(count + 1) * step_m
+    borders[-1] = length_m
+    return borders
+
+
+def cut_reaches(segments: pd.DataFrame, stretches: pd.DataFrame, step_m: float) -> pd.DataFrame:
+    """Cut every segment upstream from its lower end; give place, kind, order, the reach below, geometry."""
+    rows = []
+    by_segment = dict(list(stretches.groupby("segment_no")))
+    for segment in segments.itertuples(index=False):
+        borders = reach_borders(segment.length_m, step_m)
+        for number, (low, high) in enumerate(zip(borders[:-1], borders[1:], strict=True), start=1):
+            rows.append(
+                {
+                    "reach_id": f"{segment.segment_id}-{number:02d}",
+                    "segment_no": segment.segment_no,
+                    "from_m": float(low),
+                    "to_m": float(high),
+                    "name": segment.name,
+                    "kind": _most_kind(by_segment[segment.segment_no], low, high),
+                    "strahler_order": segment.strahler_order,
+                    "length_m": float(high - low),
+                    "geometry": shapely.ops.substring(
+                        segment.geometry, segment.length_m - high, segment.length_m - low
+                    ),
+                }
+            )
+    reaches = pd.DataFrame(rows)
+    reaches.insert(0, "reach_no", np.arange(len(reaches)))
+    reaches["downstream_reach_id"] = _below(reaches, segments)
+    return reaches
+
+
+def _most_kind(stretches: pd.DataFrame, low: float, high: float) -> str:
+    held = np.minimum(stretches["to_m"], high) - np.maximum(stretches["from_m"], low)
+    sums = held.clip(lower=0).groupby(stretches["kind"]).sum()
+    return str(sums.idxmax())
+
+
+def _below(reaches: pd.DataFrame, segments: pd.DataFrame) -> list[str | None]:
+    """Give the reach each flows into: the one before it, or the uppermost of the segment below."""
+    uppermost = reaches.groupby("segment_no")["reach_id"].last().to_dict()
+    down = dict(zip(segments["segment_no"], segments["downstream_no"], strict=True))
+    before = reaches.groupby("segment_no")["reach_id"].shift()
+    return [
+        earlier if isinstance(earlier, str) else uppermost.get(down[segment])
+        for earlier, segment in zip(before, reaches["segment_no"], strict=True)
+    ]
+
+
+def _slopes(
+    reaches: pd.DataFrame,
+    segments: pd.DataFrame,
+    stretches: pd.DataFrame,
+    roads: pd.DataFrame,
+    sources: Sources,
+    areas: NetworkAreas,
+    width_m: Floats,
+    height_error_m: float | None,
+) -> pd.DataFrame:
+    """Fit the slope of every reach that is a stream."""
+    profiles = segment_profiles(segments, stretches, roads, lowest_around(whole_grid(sources["elevation"])))
+    found = []
+    for number, own in reaches.groupby("segment_no", sort=False):
+        path = flow_path(int(number), segments, profiles, areas.below_km2, areas.above_km2)
+        for row in own.itertuples():
+            none = row.kind in ("lake_path", "piped")
+            width = float(width_m[row.reach_no])
+            found.append(NO_SLOPE if none else reach_slope(path, row.from_m, row.to_m, width, height_error_m))
+    slope = np.array([s.slope for s in found])
+    return pd.DataFrame(
+        {
+            "slope_m_m": slope,
+            "slope_se_m_m": [s.error for s in found],
+            "slope_window_m": [s.window_m for s in found],
+            "slope_most_m_m": [s.most for s in found],
+            "slope_basis": np.where(np.isnan(slope), "missing", "measured"),
+        }
+    )
+
+
+def _sinuosity(reaches: pd.DataFrame, segments: pd.DataFrame, width_m: Floats) -> pd.Series:
+    values: list[float] = []
+    for number, own in reaches.groupby("segment_no", sort=False):
+        segment = segments.iloc[int(number)]
+        places = list(zip(own["from_m"], own["to_m"], strict=True))
+        values += sinuosities(segment["geometry"], float(segment["length_m"]), places, width_m[own["reach_no"]])
+    return pd.Series(values, name="sinuosity")
+
+
+def _slope_findings(reaches: pd.DataFrame) -> list[Finding]:
+    lost = reaches[reaches["slope_m_m"].isna() & ~reaches["kind"].isin(("lake_path", "piped"))]
+    if not len(lost):
+        return []
+    says = (
+        f"The slope of {len(lost)} of {len(reaches)} reaches is below its own error or cannot be read: it is missing there, "
+        "with an upper bound in slope_most_m_m, and so is stream power."
+    )
+    return [Finding("note", "reaches", "slope_error", "", says, "A finer or more exact DEM would tell.")]

@@ -1,0 +1,141 @@
+"""Standing water and kinds along each segment: what part of it is stream, pipe, pond."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+
+from gisprio.compute.banks.bank_lines import outer_rings, transect_lines, water_span
+from gisprio.contracts.constants import STANDING_LENGTH_WIDTHS, STANDING_WIDTHS
+
+Floats = NDArray[np.floating]
+STEP_M = 10.0
+LEAST_WIDTH_M = 15.0
+"""Narrower water is not called standing by its shape, however small the stream [own]."""
+STANDING_WORDS = ("pond", "lake", "reservoir", "standing", "lagoon")
+CHANNEL_WORDS = ("channel", "river", "stream", "canal", "ditch")
+
+
+def stretches_of(
+    segments: pd.DataFrame, source_parts: pd.DataFrame, water: pd.DataFrame, width_m: Floats
+) -> pd.DataFrame:
+    """Say what each part of each segment is.
+
+    Parameters
+    ----------
+    segments, source_parts
+        Of the network.
+    water
+        Water polygons with ``kind``.
+    width_m
+        (n,) bankfull width of each segment; NaN where unknown.
+
+    Returns
+    -------
+    DataFrame
+        Layer ``stretches``: kinds of the drawn lines, and ``lake_path`` where water stands: named so, or wider than 4
+        bankfull widths over 2 widths of length. A pipe stays a pipe.
+    """
+    standing = standing_places(segments, water, width_m)
+    rows = []
+    by_segment = dict(list(source_parts.groupby("segment_no")))
+    for segment in segments.itertuples(index=False):
+        parts = by_segment[segment.segment_no].sort_values("from_m")
+        rows += _stretches(segment.segment_no, parts, standing.get(segment.segment_no, []))
+    return pd.DataFrame(rows, columns=["segment_no", "from_m", "to_m", "kind"])
+
+
+def _stretches(
+    number: int, parts: pd.DataFrame, standing: list[tuple[float, float]]
+) -> list[tuple[int, float, float, str]]:
+    """Lay standing water over the kinds of the lines, and join parts of one kind that touch."""
+    top = float(parts["to_m"].iloc[-1])
+    borders = sorted({0.0, top, *parts["from_m"], *(min(max(b, 0.0), top) for pair in standing for b in pair)})
+    rows: list[tuple[int, float, float, str]] = []
+    for low, high in zip(borders[:-1], borders[1:], strict=True):
+        if high - low < 1e-6:
+            continue
+        middle = (low + high) / 2
+        kind = str(parts["kind"].iloc[int(np.searchsorted(parts["from_m"], middle, side="right")) - 1])
+        if kind != "piped" and any(a <= middle <= b for a, b in standing):
+            kind = "lake_path"
+        if rows and rows[-1][3] == kind:
+            rows[-1] = (number, rows[-1][1], high, kind)
+        else:
+            rows.append((number, low, high, kind))
+    rows[-1] = (number, rows[-1][1], top, rows[-1][3])
+    return rows
+
+
+def standing_places(
+    segments: pd.DataFrame, water: pd.DataFrame, width_m: Floats
+) -> dict[int, list[tuple[float, float]]]:
+    """Give the parts of each segment that lie in standing water, upstream from its lower end [m]."""
+    if not len(water) or not len(segments):
+        return {}
+    words = [str(kind).lower() if isinstance(kind, str) else "" for kind in water["kind"]]
+    named = np.array([any(word in text for word in STANDING_WORDS) for text in words], bool)
+    channel = np.array([any(word in text for word in CHANNEL_WORDS) for text in words], bool) & ~named
+    polygons = np.asarray(water.geometry.array)
+    found: dict[int, list[tuple[float, float]]] = {}
+    tree = shapely.STRtree(polygons)
+    lines = np.asarray(segments.geometry.array)
+    for row, hits in _near(tree, lines).items():
+        segment = segments.iloc[row]
+        in_pond = polygons[[h for h in hits if named[h]]]
+        unnamed = water.iloc[[h for h in hits if not named[h] and not channel[h]]]
+        at, wide = _wide_water(segment, unnamed, float(width_m[row]))
+        places = _runs(at, wide, STANDING_LENGTH_WIDTHS.value * float(np.nan_to_num(width_m[row])))
+        places += _inside(segment, in_pond)
+        if places:
+            found[int(segment["segment_no"])] = places
+    return found
+
+
+def _near(tree: shapely.STRtree, lines: NDArray[np.object_]) -> dict[int, list[int]]:
+    line, polygon = tree.query(lines, predicate="intersects")
+    pairs = pd.DataFrame({"line": line, "polygon": polygon}).sort_values(["line", "polygon"])
+    return {int(n): rows["polygon"].tolist() for n, rows in pairs.groupby("line")}
+
+
+def _wide_water(segment: pd.Series, water: pd.DataFrame, width_m: float) -> tuple[Floats, NDArray[np.bool_]]:
+    """Say at places along a segment whether the water there is wider than 4 bankfull widths."""
+    length = float(segment["length_m"])
+    at = (np.arange(max(1, int(length / STEP_M))) + 0.5) * min(STEP_M, length)
+    if not len(water) or np.isnan(width_m):
+        return at, np.zeros(len(at), bool)
+    line = segment["geometry"]
+    down = length - at
+    here = shapely.get_coordinates(shapely.line_interpolate_point(line, down))
+    before = shapely.get_coordinates(shapely.line_interpolate_point(line, np.maximum(down - STEP_M, 0.0)))
+    after = shapely.get_coordinates(shapely.line_interpolate_point(line, np.minimum(down + STEP_M, length)))
+    along = (after - before) / np.maximum(np.hypot(*(after - before).T), 1e-9)[:, None]
+    left = np.column_stack([-along[:, 1], along[:, 0]])
+    limit = max(STANDING_WIDTHS.value * width_m, LEAST_WIDTH_M)
+    search = np.full(len(at), limit + 20.0)
+    never = np.full(len(at), np.inf)
+    low, high = water_span(transect_lines(here, left, search), here, left, outer_rings(water), np.zeros(len(at)), never)
+    return at, np.nan_to_num(high - low, nan=0.0) > limit
+
+
+def _runs(at: Floats, wide: NDArray[np.bool_], least_m: float) -> list[tuple[float, float]]:
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], wide, [False]]).astype(np.int8))).reshape(-1, 2)
+    half = STEP_M / 2
+    runs = [(float(at[a]) - half, float(at[b - 1]) + half) for a, b in edges]
+    return [(low, high) for low, high in runs if high - low >= least_m]
+
+
+def _inside(segment: pd.Series, ponds: NDArray[np.object_]) -> list[tuple[float, float]]:
+    """Give the parts of a segment inside water that is named standing."""
+    if not len(ponds):
+        return []
+    length, line = float(segment["length_m"]), segment["geometry"]
+    places = []
+    for part in shapely.get_parts(shapely.intersection(line, shapely.union_all(ponds))):
+        if shapely.length(part) <= 0:
+            continue
+        ends = [length - float(shapely.line_locate_point(line, shapely.get_point(part, n))) for n in (0, -1)]
+        places.append((min(ends), max(ends)))
+    return places

@@ -10,6 +10,7 @@ import pytest
 from makers import HEAD_M, LENGTH_M, SLOPE, VALLEY_HALF_M, Place, straight_valley
 
 import gisprio
+from gisprio.run.engine import run as engine_run
 
 AREA_KM2 = (2 * VALLEY_HALF_M) * (LENGTH_M + HEAD_M) / 1e6
 CASES = {
@@ -30,7 +31,7 @@ def results(tmp_path_factory):
     for name, (place, reverse) in CASES.items():
         config = straight_valley(place, reverse=reverse).write(tmp_path_factory.mktemp("valley"))
         settings = gisprio.read_settings(config)
-        gisprio.run(settings)
+        engine_run(settings)
         made[name] = gisprio.open_results(settings.output())
     return made
 

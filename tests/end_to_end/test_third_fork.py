@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 import gisprio
+from gisprio.run.engine import run as engine_run
 from gisprio.contracts.findings import findings_from
 
 CONFIG = """
@@ -47,7 +48,7 @@ def real(request, tmp_path_factory, third_fork):
     )
     (folder / "real.toml").write_text(text)
     settings = gisprio.read_settings(folder / "real.toml")
-    gisprio.run(settings)
+    engine_run(settings)
     return request.param, gisprio.open_results(settings.output())
 
 

@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 import gisprio
+from gisprio.run.engine import run as engine_run
 
 LAYERS = ("reaches", "banks", "bank_setbacks", "gaps", "properties", "findings")
 
@@ -32,7 +33,7 @@ def test_tiles_of_1_km_4_km_and_one_give_equal_results(tmp_path, sample_config):
     for tile_m in (1_000.0, 4_000.0, 1_000_000.0):
         run = settings.run.model_copy(update={"tile_m": tile_m, "output": str(tmp_path / f"{tile_m:.0f}")})
         own = settings.model_copy(update={"run": run})
-        gisprio.run(own)
+        engine_run(own)
         seen[tile_m] = _digests(own)
     first, *others = seen.values()
     for other in others:

@@ -67,7 +67,7 @@ def banks_table(banks: pd.DataFrame) -> Table:
                 _whole(bank["erosion_score"]),
                 _whole(bank["gap_score"]),
                 _NEED.get(bank["need"], ""),
-                shortened(bank["why"]),
+                shortened(reasons(bank["why"])),
             )
         )
     return table
@@ -97,13 +97,22 @@ def first_rows(frame: pd.DataFrame, by_id: str) -> list[dict[str, Any]]:
     return [{str(k): None if pd.isna(v) else v for k, v in row.items()} for row in rows]
 
 
-def shortened(why: str | None, most: int = _WHY_LETTERS) -> str:
+def reasons(why: str | None) -> str:
+    """Give the reasons of a sentence ``why``, without what the column ``need`` says already.
+
+    >>> reasons("Likely to erode: a bankfull flow of 40 W/m2.")
+    'a bankfull flow of 40 W/m2.'
+    """
+    why = why or ""
+    return why.partition(": ")[2] or why
+
+
+def shortened(why: str, most: int = _WHY_LETTERS) -> str:
     """Cut a sentence at a word, with an ellipsis.
 
     >>> shortened("Likely to erode: a bankfull flow of 40 W/m2", 20)
     'Likely to erode: a…'
     """
-    why = why or ""
     if len(why) <= most:
         return why
     head = why[: most - 1] if why[most - 1] == " " else why[: most - 1].rpartition(" ")[0]

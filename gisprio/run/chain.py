@@ -165,8 +165,8 @@ class Chain:
 
         def call() -> dict[str, Any]:
             core = {name: made[name].table(name) if name in made else ready[name] for name in stage.reads}
-            core |= {name: self.shelf.table(name) for name in stage.as_is}
-            return stage_function(stage)(core, near, self._sources(stage), self.settings.part(stage.sections))
+            halo = near | {name: self.shelf.table(name) for name in stage.as_is}
+            return stage_function(stage)(core, halo, self._sources(stage), self.settings.part(stage.sections))
 
         return self._kept_or_run(stage, parts, call, run), parts
 

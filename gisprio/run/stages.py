@@ -2,7 +2,7 @@
 
 ``whole`` stages get whole tables. ``piece`` stages are called once a tile with the rows of the tile's own
 segments (``core``) and the rows near them (``halo``); tables that are small and needed whole (``as_is``) come
-with the core. Functions are named, not imported: a stage's code is loaded when it runs.
+with the halo. Functions are named, not imported: a stage's code is loaded when it runs.
 """
 
 from __future__ import annotations

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from gisprio.contracts.words import CAUTION
-from makers import straight_valley
+from makers import frame, straight_valley
 
 CHECKOUT = Path(__file__).resolve().parents[2]
 
@@ -62,17 +62,38 @@ def test_check_lists_findings_and_writes_nothing(config):
     assert sorted(path.name for path in config.parent.iterdir() if path.name != "results") == before
 
 
-def test_check_for_machines(config):
-    content = json.loads(gisprio("check", config, "--json").stdout)
+def test_check_for_machines(tmp_path):
+    world = straight_valley()
+    line = world.layers["streams"].geometry[0]
+    world.layers["streams"] = frame([line, line])
+    checked = gisprio("check", world.write(tmp_path), "--json")
+    assert (checked.returncode, checked.stderr) == (0, "")
+    content = json.loads(checked.stdout)
     assert content["counts"]["error"] == 0
+    assert sum(content["counts"].values()) == len(content["findings"]) > 0
     assert {"severity", "layer", "check", "feature_id", "says", "do"} == set(content["findings"][0])
+    assert "streams" in {finding["layer"] for finding in content["findings"]}
+
+
+def test_check_with_an_error_ends_with_2_and_still_lists_everything(tmp_path):
+    world = straight_valley()
+    world.layers["streams"] = frame([world.place.line((0, 50_000), (3000, 50_000))])  # far from the DEM
+    checked = gisprio("check", world.write(tmp_path))
+    assert checked.returncode == 2
+    assert (checked.stdout.startswith("Errors\n"), checked.stderr) == (True, "")
+    stopped = gisprio("run", tmp_path / "tiny.toml")
+    assert (stopped.returncode, stopped.stdout) == (2, "")
+    assert stopped.stderr.startswith("InputError: the layers have ")
+    assert not (tmp_path / "results").exists()
 
 
 def test_run_says_what_is_most_urgent(done, results):
     lines = done.stdout.splitlines()
     assert lines[0].strip() == "Most urgent banks"
-    banks = [line for line in lines if line.startswith("│ ") and ("│ left" in line or "│ right" in line)]
-    assert len(banks) == 10
+    cells = [[cell.strip() for cell in line.strip("│").split("│")] for line in lines if line.startswith("│")]
+    ranks = [int(row[0]) for row in cells if len(row) == 9]
+    assert (len(ranks), ranks[0], ranks) == (10, 1, sorted(ranks))
+    assert {row[3] for row in cells if len(row) == 9} <= {"left", "right"}
     assert any("Most urgent properties" in line for line in lines)
     assert f"Results: {results}" in lines
     assert lines[-1] == CAUTION
@@ -121,7 +142,7 @@ def test_explain_the_first_bank_and_property(results):
     assert said.stdout.splitlines()[0] == "Property left-up"
     unknown = gisprio("explain", results, "left-upp")
     assert unknown.returncode == 2
-    assert unknown.stderr.splitlines()[-1] == "  Do: did you mean left-up, left-down?"
+    assert unknown.stderr.splitlines()[-1].startswith("  Do: did you mean left-up, left-down")
 
 
 def test_points_of_the_factors_make_the_score(results):
@@ -160,6 +181,8 @@ def test_fields(results):
 def test_python_face_does_the_same(config, tmp_path, results):
     import gisprio as library
 
-    record = library.run(library.read_settings(config), out=tmp_path / "again")
+    library.run(library.read_settings(config), out=tmp_path / "again")
+    record = library.run(library.read_settings(config), out=tmp_path / "again")  # the package by now, not the function
+    assert {stage["ran"] for stage in record.stages} == {0}
     assert record.folder == tmp_path / "again"
     assert (tmp_path / "again" / "banks.csv").read_bytes() == (results / "banks.csv").read_bytes()

@@ -11,7 +11,7 @@ from rich.console import Console
 
 from gisprio.contracts.findings import Finding
 from gisprio.contracts.layers import RESULT_LAYERS
-from gisprio.faces.closing import banks_table, first_rows, properties_table, shortened
+from gisprio.faces.closing import banks_table, first_rows, properties_table, reasons, shortened
 from gisprio.faces.fields import field_list, fields_as_json, fields_as_text
 from gisprio.faces.words import counted, findings_as_json, findings_as_text
 from unit.run.results_world import make_banks, make_properties
@@ -100,11 +100,17 @@ def test_ten_rows_at_most_and_equal_ranks_by_id():
         ("Likely to erode: a bankfull flow", "Likely to erode: a…"),
         ("Likely to erode", "Likely to erode"),
         ("Likely to erode, so mend it", "Likely to erode, so…"),
-        (None, ""),
+        ("", ""),
     ],
 )
 def test_a_sentence_is_cut_at_a_word(why, short):
     assert shortened(why, 20) == short
+
+
+def test_reasons_leave_out_what_need_says():
+    assert reasons("Likely to erode: a flow of 40 W/m2, bare.") == "a flow of 40 W/m2, bare."
+    assert reasons("Neither score is high.") == "Neither score is high."
+    assert reasons(None) == ""
 
 
 def test_every_result_layer_is_listed_with_its_factors():

@@ -145,7 +145,7 @@ def double(core, halo, sources, settings):
     ponds = core["ponds"]
     called("doubles", sorted(ponds["segment_no"]))
     heights = sources["elevation"].window((0, 0, 40, 40)).values
-    assert list(core["legend"]["name"]) == ["wood"]
+    assert list(halo["legend"]["name"]) == ["wood"]
     doubles = ponds.assign(double=2 * ponds["ponds"] + 0 * int(heights.max()))
     stations = filled(
         promised("station_results"), len(ponds), [shapely.Point(n, 0) for n in ponds["segment_no"]],

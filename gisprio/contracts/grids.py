@@ -35,10 +35,11 @@ class Lattice:
     def rows_columns(
         self, x: NDArray[np.float64], y: NDArray[np.float64]
     ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-        """Give the cell of each point (row down, column right); any shape."""
-        column = np.floor((np.asarray(x, float) - self.x0) / self.cell_m).astype(np.int64)
-        row = np.floor((self.y0 - np.asarray(y, float)) / self.cell_m).astype(np.int64)
-        return row, column
+        """Give the cell of each point (row down, column right); any shape. A point that is NaN lies in no cell: -1."""
+        column = np.floor((np.asarray(x, float) - self.x0) / self.cell_m)
+        row = np.floor((self.y0 - np.asarray(y, float)) / self.cell_m)
+        lost = np.isnan(column) | np.isnan(row)
+        return np.where(lost, -1, row).astype(np.int64), np.where(lost, -1, column).astype(np.int64)
 
     def centres(
         self, row: NDArray[np.int64], column: NDArray[np.int64]
@@ -104,10 +105,9 @@ class Grid:
         fr = (self.lattice.y0 - np.asarray(y, float)) / self.lattice.cell_m - 0.5
         c0, r0 = np.floor(fc), np.floor(fr)
         tc, tr = fc - c0, fr - r0
-        c = c0.astype(np.int64) - self.column
-        r = r0.astype(np.int64) - self.row
-        inside = (r >= 0) & (c >= 0) & (r < rows - 1) & (c < columns - 1)
-        r, c = np.where(inside, r, 0), np.where(inside, c, 0)
+        c, r = c0 - self.column, r0 - self.row
+        inside = (r >= 0) & (c >= 0) & (r < rows - 1) & (c < columns - 1)  # never true of NaN
+        r, c = np.where(inside, r, 0).astype(np.int64), np.where(inside, c, 0).astype(np.int64)
         z = np.where(self.valid(), self.values.astype(np.float64), np.nan)
         top = z[r, c] * (1 - tc) + z[r, c + 1] * tc
         low = z[r + 1, c] * (1 - tc) + z[r + 1, c + 1] * tc

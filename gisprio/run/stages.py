@@ -154,7 +154,7 @@ STAGES: tuple[Stage, ...] = (
         "gisprio.compute.scoring.ranks:rank_banks",
         "whole",
         reads=("reach_measures", "bank_measures", "gap_pieces"),
-        sections=("priority", "setback"),
+        sections=("priority", "setback", "hydraulics"),
         writes=("reaches", "banks", "bank_setbacks", "gaps", "factors"),
         says="Puts the factor scores together by exact whole-number keys; ranks banks and reaches.",
     ),

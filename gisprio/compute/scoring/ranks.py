@@ -11,11 +11,13 @@ import pandas as pd
 
 from gisprio.compute.banks.gaps import SIDE_LETTERS
 from gisprio.compute.factors import FACTORS, layer_with_factors
+from gisprio.compute.network.curves import Curve, read_curve
 from gisprio.compute.scoring.keys import group_score, priority_keys, priority_of, ranks, whole_weights
 from gisprio.compute.scoring.reasons import why_not_ranked, why_sentence
 from gisprio.compute.scoring.values import FULL, nodes_of
 from gisprio.compute.setbacks import setback_width
 from gisprio.contracts.cards import Factor, Output, Sources, Tables
+from gisprio.contracts.constants import URBAN_SHARE
 from gisprio.contracts.findings import Finding, findings_table
 from gisprio.contracts.layers import BANK_SETBACKS, BANKS, GAPS, REACHES
 from gisprio.contracts.schema import empty
@@ -36,7 +38,7 @@ def rank_banks(tables: Tables, sources: Sources, settings: Settings) -> Output:
     sources
         None.
     settings
-        Sections ``priority``, ``setback``.
+        Sections ``priority``, ``setback``, ``hydraulics``.
 
     Returns
     -------
@@ -66,7 +68,12 @@ def rank_banks(tables: Tables, sources: Sources, settings: Settings) -> Output:
         "gaps": gaps,
         "bank_setbacks": _setbacks(banks),
         "factors": factors,
-        "findings": findings_table(_findings(banks, ranked, factors, priority)),
+        "findings": findings_table(
+            [
+                *_findings(banks, ranked, factors, priority),
+                *urban_findings(banks, read_curve(settings.hydraulics.curve)),
+            ]
+        ),
     }
 
 
@@ -228,6 +235,21 @@ def _findings(banks: pd.DataFrame, ranked: np.ndarray, factors: pd.DataFrame, pr
     says = "This version makes no draws: rank_p05, rank_p50, rank_p95 and top_share are null."
     found.append(Finding("note", "banks", "no_draws", "", says, "Do not read small differences of rank as certain."))
     return found
+
+
+def urban_findings(banks: pd.DataFrame, curve: Curve) -> list[Finding]:
+    """Say where much of the ground beside the streams is built up and the regional curve is not of such land."""
+    known = banks[banks["adjacent_cover"].notna()]
+    built = known.loc[known["adjacent_cover"] == "developed", "length_m"].sum() / max(known["length_m"].sum(), 1e-9)
+    if curve.for_cities or built < URBAN_SHARE.value:
+        return []
+    says = (
+        f"Beside {built:.0%} of the bank length the ground is developed, but the regional curve {curve.name} is not one of "
+        f"built-up land (its setting: {curve.setting}): a city stream under a rural curve is wider and carries more than it "
+        "says, so width, discharge and stream power are likely too low."
+    )
+    do = "Choose a curve of built-up streams in [hydraulics] curve, or read the erosion order with that in mind."
+    return [Finding("warning", "reaches", "urban_stream", "", says, do)]
 
 
 def _not_used(row: Any, priority: Priority) -> Finding:

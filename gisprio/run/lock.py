@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import socket
@@ -14,6 +15,9 @@ from pathlib import Path
 
 from gisprio.contracts.errors import InputError
 from gisprio.run.store import STORE
+
+_NO_HARD_LINKS = (errno.EPERM, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS)
+"""What file systems without hard links say."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,19 +105,21 @@ def held_by_another(folder: Path, holder: Holder) -> InputError:
 def _take(lock: Path, text: str) -> bool:
     """Make the lock file with its content in one step; say whether it was free."""
     beside = lock.with_name(f"lock.{os.getpid()}")
-    beside.write_text(text, "utf-8")
     try:
+        beside.write_text(text, "utf-8")
         os.link(beside, lock)
     except FileExistsError:
         return False
-    except OSError:  # a file system without hard links
+    except OSError as error:
+        if error.errno not in _NO_HARD_LINKS:
+            raise
         try:
             with lock.open("x", encoding="utf-8") as file:
                 file.write(text)
         except FileExistsError:
             return False
     finally:
-        beside.unlink()
+        beside.unlink(missing_ok=True)
     return True
 
 

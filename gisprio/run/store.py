@@ -10,7 +10,8 @@ import json
 import os
 import shutil
 from collections.abc import Mapping
-from dataclasses import dataclass
+from contextlib import ExitStack
+from dataclasses import astuple, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -114,23 +115,11 @@ class Store:
         """
         folder = self._folder(stage, key)
         beside = folder.with_name(f"{folder.name}.part{os.getpid()}")
-        shutil.rmtree(beside, ignore_errors=True)
-        beside.mkdir(parents=True)
-        about: dict[str, Any] = {"tables": {}, "grids": {}, "digests": {}, "seconds": seconds}
-        for name, value in outcome.items():
-            if isinstance(value, Grid):
-                np.save(beside / f"{name}.npy", value.values, allow_pickle=False)
-                about["grids"][name] = _grid_head(value)
-                about["digests"][name] = grid_digest(value)
-            else:
-                value.to_parquet(beside / f"{name}.parquet", index=False)
-                about["tables"][name] = isinstance(value, gpd.GeoDataFrame)
-                about["digests"][name] = table_digest(value)
-        about["sizes"] = {path.name: path.stat().st_size for path in sorted(beside.iterdir())}
-        about["findings"] = [[f.severity, f.layer, f.check, f.feature_id, f.says, f.do] for f in findings]
-        write_json(beside / "entry.json", about)
-        shutil.rmtree(folder, ignore_errors=True)
-        os.replace(beside, folder)
+        with ExitStack() as cleaning:
+            cleaning.callback(shutil.rmtree, beside, ignore_errors=True)
+            _write_entry(beside, outcome, findings, seconds)
+            shutil.rmtree(folder, ignore_errors=True)
+            os.replace(beside, folder)
         entry = read_entry(folder, self.crs)
         assert entry is not None
         return entry
@@ -205,6 +194,26 @@ def write_json(path: Path, content: object, *, to_disk: bool = False) -> None:
             file.flush()
             os.fsync(file.fileno())
     os.replace(beside, path)
+
+
+def _write_entry(
+    folder: Path, outcome: Mapping[str, pd.DataFrame | Grid], findings: list[Finding], seconds: float
+) -> None:
+    shutil.rmtree(folder, ignore_errors=True)
+    folder.mkdir(parents=True)
+    about: dict[str, Any] = {"tables": {}, "grids": {}, "digests": {}, "seconds": seconds}
+    for name, value in outcome.items():
+        if isinstance(value, Grid):
+            np.save(folder / f"{name}.npy", value.values, allow_pickle=False)
+            about["grids"][name] = _grid_head(value)
+            about["digests"][name] = grid_digest(value)
+        else:
+            value.to_parquet(folder / f"{name}.parquet", index=False)
+            about["tables"][name] = isinstance(value, gpd.GeoDataFrame)
+            about["digests"][name] = table_digest(value)
+    about["sizes"] = {path.name: path.stat().st_size for path in sorted(folder.iterdir())}
+    about["findings"] = [list(astuple(finding)) for finding in findings]
+    write_json(folder / "entry.json", about)
 
 
 def _grid_head(grid: Grid) -> dict[str, Any]:

@@ -160,6 +160,18 @@ def test_a_lock_of_another_host_or_without_sense_is_respected(tmp_path):
         assert (place / "lock").read_text() == text
 
 
+def test_a_file_system_without_hard_links(tmp_path, monkeypatch):
+    def refuse(*_):
+        raise PermissionError(1, "Operation not permitted")
+
+    monkeypatch.setattr(os, "link", refuse)
+    with locked(tmp_path, []):
+        assert read_lock(tmp_path).pid == os.getpid()
+        with pytest.raises(InputError, match="is in use by another run"), locked(tmp_path, []):
+            pass
+    assert read_lock(tmp_path) is None
+
+
 def test_a_number_given_to_another_process_is_no_holder(tmp_path):
     place = tmp_path / ".gisprio"
     place.mkdir()

@@ -108,7 +108,7 @@ def line_offset(stations: pd.DataFrame, heights: Grid, reach_m: float) -> Floats
     offset = np.full(len(stations), np.nan)
     for rows in stations.groupby("segment_no", sort=False).indices.values():
         z = _across(stations.iloc[rows], heights, out)
-        known = ~np.isnan(z).any(axis=1)
+        known = np.asarray(np.isfinite(z).all(axis=1), bool)
         if not known.any():
             continue
         z = np.where(known[:, None], z, 0.0)

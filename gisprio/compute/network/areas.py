@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from gisprio.compute.terrain.flow import PIECE_M
 from gisprio.contracts.findings import Finding, listed
 
-Floats = NDArray[np.floating]
+Floats = NDArray[np.float64]
 DISAGREE = 0.1
 """Share by which a given area may differ from the routed one without a word [own]."""
 
@@ -38,35 +38,46 @@ class NetworkAreas:
     def at_reaches(self, reaches: pd.DataFrame, source_parts: pd.DataFrame) -> pd.DataFrame:
         """Give the area at the lower end of every reach: of the data where given, else routed, else missing.
 
+        Parameters
+        ----------
+        reaches
+            ``segment_no`` and ``from_m``, the lower end [m].
+        source_parts
+            Layer ``source_parts``.
+
         Returns
         -------
         DataFrame
-            ``reach_no``, ``drainage_area_km2``, ``drainage_area_basis``, ``routed_km2``, ``given_km2``.
+            Row for row: ``drainage_area_km2``, ``drainage_area_basis``; ``given_km2`` of the drawn line, and
+            ``routed_km2`` at that line's lower end, to compare with (NaN where cut).
         """
-        routed, cut = self._routed(reaches)
-        given = _given(reaches, source_parts)
-        area = np.where(np.isnan(given), np.where(cut, np.nan, routed), given)
-        basis = np.where(np.isnan(given), np.where(cut, "missing", "modelled"), "measured")
+        numbers = reaches["segment_no"].to_numpy(int)
+        routed = self.routed(numbers, reaches["from_m"].to_numpy(float))
+        given, given_at = _given(reaches, source_parts)
+        missing = np.isnan(routed) & np.isnan(given)
+        basis = np.where(missing, "missing", np.where(np.isnan(given), "modelled", "measured"))
         return pd.DataFrame(
             {
-                "reach_no": reaches["reach_no"].to_numpy(),
-                "drainage_area_km2": area,
+                "drainage_area_km2": np.where(np.isnan(given), routed, given),
                 "drainage_area_basis": basis,
-                "routed_km2": np.where(cut, np.nan, routed),
+                "routed_km2": self.routed(numbers, given_at),
                 "given_km2": given,
-            }
+            },
+            index=reaches.index,
         )
 
-    def _routed(self, reaches: pd.DataFrame) -> tuple[Floats, NDArray[np.bool_]]:
-        """Area in km2 at each reach's lower end, and whether some of it is cut off."""
-        area, cut = np.empty(len(reaches)), np.empty(len(reaches), bool)
-        by_segment = dict(list(self.pieces.groupby("segment_no")))
-        for row, (number, from_m) in enumerate(zip(reaches["segment_no"], reaches["from_m"], strict=True)):
+    def routed(self, segment_no: NDArray[np.int64], from_m: Floats) -> Floats:
+        """Give the area above places on segments [km2], (n,); NaN where some is cut off, or there is none at all."""
+        area = np.empty(len(segment_no))
+        by_segment = {number: own for number, own in self.pieces.groupby("segment_no")}
+        for row, (number, low) in enumerate(zip(segment_no.tolist(), from_m.tolist(), strict=True)):
             own = by_segment[number]
-            upper = own["from_m"].to_numpy() >= from_m - PIECE_M / 2
-            area[row] = self.above_km2[number] + own["area_m2"].to_numpy()[upper].sum() / 1e6
-            cut[row] = self.cut_above[number] or own["cut"].to_numpy()[upper].any()
-        return area, cut
+            at = own["from_m"].to_numpy()
+            above = np.clip((at + PIECE_M - low) / PIECE_M, 0.0, 1.0)
+            area[row] = self.above_km2[number] + float(above @ own["area_m2"].to_numpy()) / 1e6
+            if self.cut_above[number] or own["cut"].to_numpy()[above > 0].any():
+                area[row] = np.nan
+        return np.where(area > 0, area, np.nan)
 
 
 def network_areas(segments: pd.DataFrame, catchments: pd.DataFrame) -> NetworkAreas:
@@ -110,17 +121,20 @@ def upper_first(downstream: NDArray[np.int64]) -> list[int]:
     return order
 
 
-def _given(reaches: pd.DataFrame, source_parts: pd.DataFrame) -> Floats:
-    """Give the area the data hold for the line under each reach's lower end; NaN where none or not above 0."""
-    given = np.full(len(reaches), np.nan)
+def _given(reaches: pd.DataFrame, source_parts: pd.DataFrame) -> tuple[Floats, Floats]:
+    """Give the area the data hold for the line under each reach's lower end, and where that line's own lower end is.
+
+    The area is NaN where there is none or it is not above 0.
+    """
+    given, given_at = np.full(len(reaches), np.nan), np.zeros(len(reaches))
     if source_parts["area_km2"].isna().all():
-        return given
+        return given, given_at
     by_segment = {n: p.sort_values("from_m") for n, p in source_parts.groupby("segment_no")}
     for row, (number, from_m) in enumerate(zip(reaches["segment_no"], reaches["from_m"], strict=True)):
         parts = by_segment[number]
         place = int(np.searchsorted(parts["from_m"], from_m + 1e-6, side="right")) - 1
-        given[row] = parts["area_km2"].iloc[place]
-    return np.where(given > 0, given, np.nan)
+        given[row], given_at[row] = parts["area_km2"].iloc[place], parts["from_m"].iloc[place]
+    return np.where(given > 0, given, np.nan), given_at
 
 
 def area_findings(reaches: pd.DataFrame) -> list[Finding]:
@@ -129,8 +143,9 @@ def area_findings(reaches: pd.DataFrame) -> list[Finding]:
     lost = reaches[reaches["drainage_area_km2"].isna()]
     if len(lost):
         says = (
-            f"The drainage area of {len(lost)} of {len(reaches)} reaches is missing: the ground above them meets the edge of the "
-            "DEM while it still rises. Bankfull width, discharge and stream power are missing with it."
+            f"The drainage area of {len(lost)} of {len(reaches)} reaches is missing: the ground above them meets the edge "
+            "of the DEM while it still rises, or they lie outside it. Bankfull width, discharge and stream power are "
+            "missing with it."
         )
         do = "Give a DEM that covers the watershed; [layers] watershed if it was cut along the divide; or an area column."
         found.append(Finding("warning", "reaches", "area_missing", "", says, do))
@@ -138,8 +153,8 @@ def area_findings(reaches: pd.DataFrame) -> list[Finding]:
     off = both[(both["routed_km2"] / both["given_km2"] - 1).abs() > DISAGREE]
     if len(off):
         says = (
-            f"The drainage area in the data differs from the one routed on the DEM by over {DISAGREE:.0%} on {len(off)} of "
-            f"{len(both)} reaches: {listed(off['reach_id'])}. The data's is used."
+            f"The drainage area in the data differs from the one routed on the DEM to the same place by over "
+            f"{DISAGREE:.0%} on {len(off)} of {len(both)} reaches: {listed(off['reach_id'])}. The data's is used."
         )
         found.append(Finding("note", "reaches", "area_differs", "", says, "Look at the lines and the DEM there."))
     return found

@@ -16,6 +16,8 @@ HEIGHT_ERROR_M = 1.0
 """Scale of tanh(drop / 2 errors), the say of heights in the direction [own]."""
 DRAWN_SAY = 0.5
 """Say of how a line was drawn, where heights have at most 1 [own]."""
+CLEARLY_HIGHER_M = 3.0
+"""A loose end so much higher than the lowest one is no outlet, however the lines were drawn [own]."""
 
 
 @dataclass(frozen=True)
@@ -62,16 +64,17 @@ def direct(edges: Edges, height: Floats) -> Flow:
 
     Notes
     -----
-    In each connected part the outlet is the loose end for which length x (tanh(drop / 2 errors) + half the agreement
-    with the drawn direction), summed over a spanning tree hung from it, is largest. All edges then lead to the nearer
-    node along the lines, which has no circles; where a node has several ways on, the shortest is the main one.
+    In each connected part the outlet is one of the loose ends, none of those over 3 m higher than the lowest of them:
+    the one for which length x (tanh(drop / 2 errors) + half the agreement with the drawn direction), summed over a
+    spanning tree hung from it, is largest. All edges then lead to the nearer node along the lines, which makes no
+    circles; where a node has several ways on, the shortest is the main one.
     """
     count = len(edges.nodes)
     a, b = edges.ends[:, 0], edges.ends[:, 1]
     drop = np.nan_to_num(height[a] - height[b], nan=0.0)
     say = edges.length * (np.tanh(drop / (2 * HEIGHT_ERROR_M)) + DRAWN_SAY)
     part_count, part = connected_components(csr_matrix((np.ones(len(a)), (a, b)), (count, count)), directed=False)
-    outlet = _outlets(edges, say, part, part_count)
+    outlet = _outlets(edges, say, height, part, part_count)
     to_outlet = dijkstra(_shortest(edges), directed=False, indices=outlet, min_only=True)
     turned = (to_outlet[b] > to_outlet[a]) | ((to_outlet[a] == to_outlet[b]) & (b > a))
     up, down = np.where(turned, b, a), np.where(turned, a, b)
@@ -87,7 +90,7 @@ def _shortest(edges: Edges) -> csr_matrix:
     return csr_matrix((table["length"], (table["a"], table["b"])), (count, count))
 
 
-def _outlets(edges: Edges, say: Floats, part: NDArray[np.int64], part_count: int) -> NDArray[np.int64]:
+def _outlets(edges: Edges, say: Floats, height: Floats, part: NDArray[np.int64], part_count: int) -> NDArray[np.int64]:
     """Choose the outlet node of each part, by moving the root through a spanning tree."""
     tree = minimum_spanning_tree(_shortest(edges))
     tree = tree + tree.T
@@ -101,9 +104,16 @@ def _outlets(edges: Edges, say: Floats, part: NDArray[np.int64], part_count: int
         for node in order[1:].tolist():
             above = int(parent[node])
             score[node] = score[above] - 2 * agreement.get((node, above), 0.0)
-        loose = [node for node in members.tolist() if degree[node] == 1] or members.tolist()
-        outlet[number] = max(loose, key=lambda node: (round(score[node], 3), -node))
+        loose = members[degree[members] == 1] if (degree[members] == 1).any() else members
+        outlet[number] = max(_low(loose, height), key=lambda node: (round(score[node], 3), -node))
     return outlet
+
+
+def _low(nodes: NDArray[np.int64], height: Floats) -> list[int]:
+    """Keep the nodes that are not clearly higher than the lowest, and those of unknown height."""
+    lowest = np.nanmin(height[nodes]) if np.isfinite(height[nodes]).any() else np.nan
+    found: list[int] = nodes[~(height[nodes] > lowest + CLEARLY_HIGHER_M)].tolist()
+    return found
 
 
 def _agreement(edges: Edges, say: Floats) -> dict[tuple[int, int], float]:

@@ -11,21 +11,19 @@ import numpy as np
 import pandas as pd
 import shapely
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from gisprio.compute.network.direction import Flow, direct
+from gisprio.compute.network.faults import direction_findings, loose_end_findings
 from gisprio.compute.network.nodes import Edges, edges_of
 from gisprio.compute.network.order import stream_orders
 from gisprio.contracts.cards import Output, Sources, Tables
-from gisprio.contracts.findings import Finding, findings_table, listed
-from gisprio.contracts.grids import GridSource
+from gisprio.contracts.findings import findings_table
+from gisprio.contracts.grids import Grid, GridSource
 from gisprio.contracts.layers import SEGMENTS, SOURCE_PARTS
 from gisprio.contracts.schema import empty
 from gisprio.contracts.settings import Settings
 
-UPHILL_M = 2.5
-"""Rise along a line above which it is said to run uphill: three errors of a height difference [own]."""
-DANGLE_M = 20.0
-"""A loose end so near to another line probably should meet it [own]."""
 _LETTERS = "ABCDFGHJKLMNPQRSTVWXYZ"
 _SYMBOLS = "0123456789" + _LETTERS
 """No E, I, O, U: an id is never read as a number, a nought or a word."""
@@ -60,16 +58,20 @@ def join_streams(tables: Tables, sources: Sources, settings: Settings) -> Output
     flow = direct(edges, height)
     chains = list(_chains(edges, flow))
     table, parts = _segments(chains, edges, flow, streams)
-    findings += _direction_findings(edges, flow, height, streams) + _loose_ends(edges, flow, streams)
+    findings += direction_findings(edges, flow, height, streams) + loose_end_findings(edges, [c.edges for c in chains])
     return {"segments": table, "source_parts": parts, "findings": findings_table(findings)}
 
 
-def heights_at(elevation: GridSource, places: NDArray[np.floating]) -> NDArray[np.floating]:
-    """Give raw heights at places (n, 2); NaN where there are none [m]."""
+def heights_at(elevation: GridSource, places: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Give the lowest raw height within one cell of places (n, 2); NaN where there are none [m]."""
     cell = elevation.lattice.cell_m
     low, high = places.min(axis=0) - 2 * cell, places.max(axis=0) + 2 * cell
     grid = elevation.window((float(low[0]), float(low[1]), float(high[0]), float(high[1])))
-    return np.asarray(grid.nearest(places[:, 0], places[:, 1], np.nan), float)
+    if not grid.values.size:
+        return np.full(len(places), np.nan)
+    low_around = ndimage.minimum_filter(np.where(grid.valid(), grid.values, np.inf), size=3, mode="nearest")
+    around = Grid(np.where(np.isinf(low_around), np.nan, low_around), grid.lattice, grid.row, grid.column, None)
+    return around.nearest(places[:, 0], places[:, 1], np.nan).astype(np.float64)
 
 
 @dataclass(frozen=True)
@@ -100,13 +102,13 @@ def _segments(
     lines = [_line(chain, edges, flow) for chain in chains]
     ids = position_ids(lines)
     by_id = sorted(range(len(chains)), key=lambda n: ids[n])
-    chains, lines, ids = ([seq[n] for n in by_id] for seq in (chains, lines, ids))
+    chains, lines, ids = [chains[n] for n in by_id], [lines[n] for n in by_id], [ids[n] for n in by_id]
     downstream = _downstream(chains, flow, edges)
     length = np.array([line.length for line in lines])
     minor = np.array([bool(flow.minor[chain.edges[0]]) for chain in chains])
     upper_first = np.argsort([-flow.to_outlet[chain.up] for chain in chains], kind="stable")
     order, main = stream_orders(downstream, minor, length, upper_first)
-    parts = _parts(chains, edges, streams)
+    parts = _parts(chains, edges, flow, streams)
     names = parts.assign(length=parts["to_m"] - parts["from_m"]).dropna(subset="name")
     names = names.groupby(["segment_no", "name"])["length"].sum().reset_index()
     names = names.sort_values(["segment_no", "length", "name"], ascending=[True, False, True])
@@ -144,18 +146,25 @@ def _downstream(chains: list[_Chain], flow: Flow, edges: Edges) -> NDArray[np.in
     return np.array([leaves.get(chain.down, -1) for chain in chains], np.int64)
 
 
-def _parts(chains: list[_Chain], edges: Edges, streams: pd.DataFrame) -> pd.DataFrame:
-    """Say which drawn line each part of a segment comes from, counted upstream."""
+def _parts(chains: list[_Chain], edges: Edges, flow: Flow, streams: pd.DataFrame) -> pd.DataFrame:
+    """Say which drawn line each part of a segment comes from, counted upstream.
+
+    The area given for a line holds at its lower end: where others join it on its way, only its lowest part keeps it.
+    """
     length = edges.length
+    lowest = pd.Series(flow.to_outlet[flow.down]).groupby(edges.source).idxmin()
+    holds = np.isin(np.arange(len(length)), lowest)
     rows = []
     for number, chain in enumerate(chains):
         at = 0.0
         for edge in reversed(chain.edges):
-            rows.append((number, at, at + float(length[edge]), int(edges.source[edge])))
+            rows.append((number, at, at + float(length[edge]), int(edges.source[edge]), bool(holds[edge])))
             at += float(length[edge])
-    table = pd.DataFrame(rows, columns=["segment_no", "from_m", "to_m", "row"])
+    table = pd.DataFrame(rows, columns=["segment_no", "from_m", "to_m", "row", "holds"])
     own = pd.DataFrame(streams[["kind", "name", "area_km2"]]).reset_index(drop=True).reindex(table.pop("row"))
-    return pd.concat([table, own.reset_index(drop=True)], axis=1)
+    own = own.reset_index(drop=True)
+    own["area_km2"] = own["area_km2"].astype(float).where(table.pop("holds"))
+    return pd.concat([table, own], axis=1)
 
 
 def position_ids(lines: list[shapely.LineString]) -> list[str]:
@@ -187,49 +196,3 @@ def _symbols(key: str) -> str:
         rest += _SYMBOLS[value % len(_SYMBOLS)]
         value //= len(_SYMBOLS)
     return first + rest
-
-
-def _direction_findings(edges: Edges, flow: Flow, height: NDArray[np.floating], streams: pd.DataFrame) -> list[Finding]:
-    ids = streams["source_id"].fillna("no id").to_numpy()[edges.source]
-    found = []
-    if flow.turned.any():
-        says = f"{int(flow.turned.sum())} lines are drawn against the flow: {listed(ids[flow.turned])}. Turned for this run."
-        found.append(Finding("note", "streams", "against_flow", "", says, "Nothing; or turn them in the layer."))
-    rise = height[flow.down] - height[flow.up]
-    uphill = rise > UPHILL_M
-    if uphill.any():
-        worst = int(np.nanargmax(np.where(uphill, rise, np.nan)))
-        says = (
-            f"{int(uphill.sum())} lines run uphill on the DEM by more than {UPHILL_M:g} m: {listed(ids[uphill])}; the worst by "
-            f"{rise[worst]:.1f} m ({ids[worst]})."
-        )
-        found.append(Finding("warning", "streams", "uphill", "", says, "Look at the line and the DEM there."))
-    if (flow.loops > 0).any():
-        says = f"{int(flow.loops.sum())} loops: places where the stream parts and meets again, or lines that go round."
-        do = "Nothing where the stream really divides; else delete the extra line."
-        found.append(Finding("warning", "streams", "cycle", "", says, do))
-    if len(flow.outlet) > 1:
-        says = f"The lines hang together in {len(flow.outlet)} parts, each with an outlet of its own."
-        do = "Nothing if they are separate streams; else join their ends, or raise [streams] snap_m."
-        found.append(Finding("note", "streams", "parts", "", says, do))
-    return found
-
-
-def _loose_ends(edges: Edges, flow: Flow, streams: pd.DataFrame) -> list[Finding]:
-    """Find loose ends that stop a little short of another line."""
-    degree = np.bincount(edges.ends.ravel(), minlength=len(edges.nodes))
-    loose = np.flatnonzero(degree == 1)
-    ends = shapely.points(edges.nodes[loose])
-    end, line = shapely.STRtree(edges.lines).query(ends, predicate="dwithin", distance=DANGLE_M)
-    other = (edges.ends[line] != loose[end][:, None]).all(axis=1)
-    end, line = end[other], line[other]
-    if not len(end):
-        return []
-    table = pd.DataFrame({"end": end, "away": shapely.distance(ends[end], edges.lines[line])})
-    table = table.groupby("end")["away"].min()
-    places = [
-        f"{away:.1f} m at {x:.0f}, {y:.0f}" for away, (x, y) in zip(table, edges.nodes[loose[table.index]], strict=True)
-    ]
-    says = f"{len(table)} loose ends stop short of another line: {listed(places)}."
-    do = "Snap them together in your GIS where they should meet, or raise [streams] snap_m."
-    return [Finding("warning", "streams", "dangle", "", says, do)]

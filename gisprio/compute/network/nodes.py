@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -14,7 +15,7 @@ from scipy.spatial import cKDTree
 
 from gisprio.contracts.findings import Finding, listed
 
-Floats = NDArray[np.floating]
+Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -62,11 +63,15 @@ def edges_of(streams: pd.DataFrame, snap_m: float) -> tuple[Edges, list[Finding]
     lines = np.asarray(streams.geometry.array)
     keep, findings = _worth_keeping(lines, streams)
     lines, source = split_where_ends_lie(lines[keep], np.flatnonzero(keep), snap_m)
-    ends = np.stack([_vertex(lines, 0), _vertex(lines, -1)], axis=1)
-    names, nodes = cluster(ends.reshape(-1, 2), snap_m)
-    numbers = names.reshape(-1, 2)
-    ring = (numbers[:, 0] == numbers[:, 1]) & (shapely.length(lines) <= 4 * snap_m)
-    lines, numbers, source = lines[~ring], numbers[~ring], source[~ring]
+    numbers, nodes = _numbered(lines, snap_m)
+    ring = (numbers[:, 0] == numbers[:, 1]) & (shapely.length(lines) > 4 * snap_m)
+    if ring.any():  # half way round, so that water can leave a ring on both ways
+        lines, source = _halved(lines, source, ring)
+        numbers, nodes = _numbered(lines, snap_m)
+    point = numbers[:, 0] == numbers[:, 1]
+    if point.any():
+        findings.append(_point_finding(streams, source[point], snap_m))
+    lines, numbers, source = lines[~point], numbers[~point], source[~point]
     moved = np.array([_moved(line, nodes[a], nodes[b]) for line, (a, b) in zip(lines, numbers, strict=True)], object)
     order = _by_position(moved)
     used, compact = np.unique(numbers[order], return_inverse=True)
@@ -91,6 +96,30 @@ def _worth_keeping(lines: NDArray[np.object_], streams: pd.DataFrame) -> tuple[N
     return long & ~copy, findings
 
 
+def _numbered(lines: NDArray[np.object_], snap_m: float) -> tuple[NDArray[np.int64], Floats]:
+    """Give the node at both ends of each line, (n, 2), and the places of the nodes."""
+    ends = np.stack([_vertex(lines, 0), _vertex(lines, -1)], axis=1)
+    names, nodes = cluster(ends.reshape(-1, 2), snap_m)
+    return names.reshape(-1, 2), nodes
+
+
+def _halved(
+    lines: NDArray[np.object_], source: NDArray[np.int64], these: NDArray[np.bool_]
+) -> tuple[NDArray[np.object_], NDArray[np.int64]]:
+    """Cut some lines at half their length."""
+    halves = [shapely.ops.substring(line, a, b, True) for line in lines[these] for a, b in ((0, 0.5), (0.5, 1))]
+    return (
+        np.array([*lines[~these], *halves], object),
+        np.concatenate([source[~these], np.repeat(source[these], 2)]),
+    )
+
+
+def _point_finding(streams: pd.DataFrame, rows: NDArray[np.int64], snap_m: float) -> Finding:
+    ids = streams["source_id"].iloc[np.unique(rows)].fillna("no id")
+    says = f"{len(rows)} pieces of stream lines begin and end within {snap_m:g} m: {listed(ids)}. Left out."
+    return Finding("note", "streams", "shorter_than_snap", "", says, "Nothing; or lower [streams] snap_m.")
+
+
 def split_where_ends_lie(
     lines: NDArray[np.object_], source: NDArray[np.int64], snap_m: float
 ) -> tuple[NDArray[np.object_], NDArray[np.int64]]:
@@ -105,7 +134,7 @@ def split_where_ends_lie(
     parts, rows = [], []
     for number, whole in enumerate(lines):
         at = [0.0, *cuts.get(number, []), whole.length]
-        for a, b in zip(at[:-1], at[1:], strict=True):
+        for a, b in pairwise(at):
             parts.append(whole if len(at) == 2 else shapely.ops.substring(whole, a, b))
             rows.append(source[number])
     return np.array(parts, object), np.array(rows, np.int64)

@@ -14,7 +14,7 @@ from scipy.optimize import isotonic_regression
 from gisprio.contracts.constants import SLOPE_ERROR_SHARE, SLOPE_WIDTHS
 from gisprio.contracts.grids import Grid
 
-Floats = NDArray[np.floating]
+Floats = NDArray[np.float64]
 CROSSING_M = 15.0
 """Heights so near to a road that crosses are left out [own]: they are the road's."""
 MAIN_SHARE = 0.8
@@ -187,7 +187,7 @@ def reach_slope(path: Path, from_m: float, to_m: float, width_m: float, height_e
         if (long_enough and sure) or stuck or span >= LONGEST_M:
             break
         span *= GROWTH
-    if np.isnan(found.slope) or found.slope < found.error:
+    if np.isnan(found.slope) or found.slope <= found.error:
         return Slope(np.nan, found.error, found.window_m, found.slope + 2 * found.error)
     return found
 
@@ -212,7 +212,7 @@ def _fit(path: Path, low: float, high: float, height_error_m: float | None) -> S
     at, height = path.at[inside], path.height[inside]
     count = len(at)
     if count < LEAST_POINTS:
-        return Slope(np.nan, np.nan, high - low, np.nan)
+        return NO_SLOPE
     centred = at - at.mean()
     spread = float((centred**2).sum())
     rough = height - height.mean() - (centred @ height) / spread * centred
@@ -228,7 +228,10 @@ def _fit(path: Path, low: float, high: float, height_error_m: float | None) -> S
 def sinuosities(
     line: shapely.LineString, length: float, reaches: list[tuple[float, float]], width_m: Floats
 ) -> list[float]:
-    """Give length over straight distance around each reach, over at least 20 widths, inside its segment."""
+    """Give length over straight distance around each reach, over at least 20 widths, inside its segment.
+
+    NaN where the segment is shorter than that.
+    """
     found = []
     for (from_m, to_m), width in zip(reaches, width_m, strict=True):
         span = max(to_m - from_m, 0.0 if np.isnan(width) else SLOPE_WIDTHS.value * width)
@@ -237,5 +240,6 @@ def sinuosities(
         high = min(length, low + span)
         ends = shapely.get_coordinates(shapely.line_interpolate_point(line, [length - high, length - low]))
         straight = float(np.hypot(*(ends[1] - ends[0])))
-        found.append(max(1.0, (high - low) / straight) if straight > 1e-6 else np.nan)
+        told = straight > 1e-6 and span <= length + 1e-6
+        found.append(max(1.0, (high - low) / straight) if told else np.nan)
     return found

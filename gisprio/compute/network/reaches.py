@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
@@ -28,7 +30,7 @@ from gisprio.contracts.layers import REACH_MEASURES, STRETCHES
 from gisprio.contracts.schema import empty
 from gisprio.contracts.settings import Settings
 
-Floats = NDArray[np.floating]
+Floats = NDArray[np.float64]
 
 
 def measure_reaches(tables: Tables, sources: Sources, settings: Settings) -> Output:
@@ -59,16 +61,22 @@ def measure_reaches(tables: Tables, sources: Sources, settings: Settings) -> Out
         return {"reach_measures": reaches, "stretches": empty(STRETCHES), "findings": findings_table([])}
     curve = read_curve(settings.hydraulics.curve)
     areas = network_areas(segments, tables["catchments"])
-    stretches = stretches_of(segments, tables["source_parts"], tables["water"], bankfull_width(curve, areas.below_km2))
+    parts = tables["source_parts"]
+    ends = areas.at_reaches(segments.assign(from_m=0.0), parts)["drainage_area_km2"].to_numpy(float)
+    stretches = stretches_of(segments, parts, tables["water"], bankfull_width(curve, ends))
     reaches = cut_reaches(segments, stretches, settings.streams.reach_length_m)
-    reaches = reaches.merge(areas.at_reaches(reaches, tables["source_parts"]), on="reach_no", validate="one_to_one")
+    reaches = pd.concat([reaches, areas.at_reaches(reaches, parts)], axis=1)
     width = bankfull_width(curve, reaches["drainage_area_km2"].to_numpy(float))
     slopes = _slopes(
         reaches, segments, stretches, tables["roads"], sources, areas, width, settings.dem.vertical_error_m
     )
     reaches = pd.concat([reaches, slopes, _sinuosity(reaches, segments, width)], axis=1)
     reaches["sub_watershed_id"] = sub_watersheds(
-        reaches, segments, areas.below_km2, tables["sub_watersheds"], settings.streams.sub_watershed_km2
+        reaches,
+        segments,
+        np.where(np.isnan(ends), areas.below_km2, ends),
+        tables["sub_watersheds"],
+        settings.streams.sub_watershed_km2,
     )
     flow = bankfull_flow(
         curve,
@@ -113,7 +121,7 @@ def cut_reaches(segments: pd.DataFrame, stretches: pd.DataFrame, step_m: float) 
     by_segment = dict(list(stretches.groupby("segment_no")))
     for segment in segments.itertuples(index=False):
         borders = reach_borders(segment.length_m, step_m)
-        for number, (low, high) in enumerate(zip(borders[:-1], borders[1:], strict=True), start=1):
+        for number, (low, high) in enumerate(pairwise(borders), start=1):
             rows.append(
                 {
                     "reach_id": f"{segment.segment_id}-{number:02d}",
@@ -197,7 +205,7 @@ def _slope_findings(reaches: pd.DataFrame) -> list[Finding]:
     if not len(lost):
         return []
     says = (
-        f"The slope of {len(lost)} of {len(reaches)} reaches is below its own error or cannot be read: it is missing there, "
-        "with an upper bound in slope_most_m_m, and so is stream power."
+        f"The slope of {len(lost)} of {len(reaches)} reaches is below its own error or cannot be read: it is missing "
+        "there, with an upper bound in slope_most_m_m where it was fitted, and so is stream power."
     )
     return [Finding("note", "reaches", "slope_error", "", says, "A finer or more exact DEM would tell.")]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pandas as pd
 import shapely
@@ -54,7 +56,7 @@ def _stretches(
     top = float(parts["to_m"].iloc[-1])
     borders = sorted({0.0, top, *parts["from_m"], *(min(max(b, 0.0), top) for pair in standing for b in pair)})
     rows: list[tuple[int, float, float, str]] = []
-    for low, high in zip(borders[:-1], borders[1:], strict=True):
+    for low, high in pairwise(borders):
         if high - low < 1e-6:
             continue
         middle = (low + high) / 2

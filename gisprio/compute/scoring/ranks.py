@@ -60,7 +60,8 @@ def rank_banks(tables: Tables, sources: Sources, settings: Settings) -> Output:
     factors = factor_table(banks[ranked], priority)
     _fill_missing(banks, ranked)
     _add_scores(banks, ranked, factors, priority)
-    banks["why"] = [why_sentence(bank, factors) for bank in banks.to_dict("records")]
+    cards = factors.to_dict("records")
+    banks["why"] = [why_sentence(bank, cards) for bank in banks.drop(columns="geometry").to_dict("records")]
     gaps = _gaps(tables["gap_pieces"], banks, settings)
     return {
         "banks": banks[[*layer_with_factors(BANKS).names(), "geometry"]],
@@ -244,9 +245,9 @@ def urban_findings(banks: pd.DataFrame, curve: Curve) -> list[Finding]:
     if curve.for_cities or built < URBAN_SHARE.value:
         return []
     says = (
-        f"Beside {built:.0%} of the bank length the ground is developed, but the regional curve {curve.name} is not one of "
-        f"built-up land (its setting: {curve.setting}): a city stream under a rural curve is wider and carries more than it "
-        "says, so width, discharge and stream power are likely too low."
+        f"Beside {built:.0%} of the bank length the ground is developed, but the regional curve {curve.name} is not one "
+        f"of built-up land (its setting: {curve.setting}): a city stream under a rural curve is wider and carries more "
+        "than it says, so width, discharge and stream power are likely too low."
     )
     do = "Choose a curve of built-up streams in [hydraulics] curve, or read the erosion order with that in mind."
     return [Finding("warning", "reaches", "urban_stream", "", says, do)]

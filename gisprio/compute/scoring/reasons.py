@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
 import pandas as pd
@@ -39,7 +39,7 @@ def why_not_ranked(kind: str, length_m: float, ranked_kinds: Collection[str]) ->
     return None
 
 
-def why_sentence(bank: Mapping[Any, Any], factors: pd.DataFrame) -> str:
+def why_sentence(bank: Mapping[Any, Any], factors: Sequence[Mapping[Any, Any]]) -> str:
     """Say in one sentence how a bank's rank came about.
 
     Parameters
@@ -47,14 +47,14 @@ def why_sentence(bank: Mapping[Any, Any], factors: pd.DataFrame) -> str:
     bank
         A row of ``banks``.
     factors
-        The table of factors.
+        The rows of the table of factors.
     """
     if isinstance(bank["not_ranked"], str):
         return f"Not ranked: {bank['not_ranked']}."
     if not isinstance(bank["need"], str):
         return "Not ranked on any factor."
-    reasons = [phrase for row in factors.to_dict("records") if (phrase := _phrase(bank, row))]
-    unknown = [row["title"].lower() for row in factors.to_dict("records") if bank[row["basis_column"]] == "default"]
+    reasons = [phrase for row in factors if (phrase := _phrase(bank, row))]
+    unknown = [row["title"].lower() for row in factors if bank[row["basis_column"]] == "default"]
     sentence = NEED_WORDS[bank["need"]]
     if reasons:
         sentence += ": " + ", ".join(reasons)

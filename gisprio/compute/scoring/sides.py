@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+from numpy.typing import NDArray
 
 from gisprio.compute.banks.gaps import NO_BANK, SIDE_LETTERS
 from gisprio.compute.banks.strips import bank_line
@@ -22,6 +26,7 @@ from gisprio.contracts.settings import Priority, Settings
 from gisprio.contracts.words import SIDES
 
 KEY = ["segment_no", "station_no", "side"]
+CARDS = {registered.card.key: registered.card for registered in FACTORS}
 KNOWN_LEAST = 0.5
 """Share of a bank's length on which a factor must be known to be the bank's [own]."""
 
@@ -88,8 +93,9 @@ def _assembled(core: Tables) -> pd.DataFrame:
     valley = sides.groupby("reach_no")["valley_width_m"].transform("median")
     sides["reach_valley_m"] = valley
     sides["freedom_to_move"] = freedom_to_move(valley, sides["bankfull_width_m"])
-    reaches = core["reach_measures"].set_index("reach_no")
-    sides["unit_stream_power_w_m2"] = reaches["unit_stream_power_w_m2"].reindex(sides["reach_no"]).to_numpy()
+    reaches = core["reach_measures"].set_index("reach_no").reindex(sides["reach_no"])
+    sides["unit_stream_power_w_m2"] = reaches["unit_stream_power_w_m2"].to_numpy()
+    sides["reach_from_m"], sides["reach_to_m"] = reaches["from_m"].to_numpy(), reaches["to_m"].to_numpy()
     return sides.sort_values(["segment_no", "side", "station_no"], ignore_index=True)
 
 
@@ -102,101 +108,136 @@ def _side_scores(sides: pd.DataFrame) -> pd.DataFrame:
 
 
 def _banks(sides: pd.DataFrame, core: Tables, priority: Priority) -> pd.DataFrame:
+    """Roll station sides up to banks, a bank being the neighbouring rows of one reach and side."""
     if not len(sides):
         return empty(layer_with_factors(BANK_MEASURES), getattr(core["reach_measures"], "crs", None))
-    reaches = core["reach_measures"].set_index("reach_no")
-    lines = dict(list(sides.groupby(["segment_no", "side"], sort=False)))
+    arrays = {name: sides[name].to_numpy() for name in sides.columns}
+    covers = _Words.of(sides["adjacent_cover"])
+    lines_from = _Words.of(sides["bank_line_basis"])
+    gaps = _gap_sums(core["gap_pieces"])
     rows = []
-    for (reach_no, side), bank in sides.groupby(["reach_no", "side"], sort=True):
-        reach = reaches.loc[reach_no]
-        whole_side = lines[(bank["segment_no"].iloc[0], side)]
-        line = bank_line(
-            whole_side[["x", "y"]].to_numpy(),
-            whole_side["at_m"].to_numpy(),
-            float(reach["from_m"]),
-            float(reach["to_m"]),
-        )
-        row = {"reach_no": reach_no, "side": side, "geometry": shapely.linestrings(line)}
-        rows.append(
-            row | _measures(bank) | _gap_sums(core["gap_pieces"], reach_no, side, bank) | _scores(bank, priority)
-        )
-    return gpd.GeoDataFrame(rows, geometry="geometry", crs=core["reach_measures"].crs)  # type: ignore[attr-defined]
+    for side_rows in _runs(arrays["segment_no"], arrays["side"]):
+        along = Rows({name: arrays[name][side_rows] for name in ("x", "y", "at_m")})
+        points = np.column_stack([along["x"], along["y"]])
+        for bank_rows in _runs(arrays["reach_no"], arrays["side"], side_rows):
+            bank = Rows({name: values[bank_rows] for name, values in arrays.items()})
+            line = bank_line(points, along["at_m"], float(bank["reach_from_m"][0]), float(bank["reach_to_m"][0]))
+            reach_no, side = int(bank["reach_no"][0]), int(bank["side"][0])
+            row = {"reach_no": reach_no, "side": side, "geometry": shapely.linestrings(line)}
+            row |= _measures(bank, gaps.get((reach_no, side), (0.0, 0.0)))
+            row["bank_line_basis"] = lines_from.most(bank_rows, bank["has_bank"], bank["length_m"])
+            row["adjacent_cover"] = covers.most(bank_rows, bank["has_bank"], bank["length_m"])
+            rows.append(row | _scores(bank, priority))
+    table = gpd.GeoDataFrame(rows, geometry="geometry", crs=core["reach_measures"].crs)
+    return table.sort_values(["reach_no", "side"], ignore_index=True)
 
 
-def _measures(bank: pd.DataFrame) -> dict[str, object]:
-    own = bank[bank["has_bank"]]
-    coarse = bool(own["coarse"].any())
-    woody = own["woody_share"]
+Rows = dict[str, NDArray[Any]]
+
+
+def _runs(first: NDArray[Any], second: NDArray[Any], within: slice = slice(None)) -> list[slice]:
+    """Give the runs of neighbouring rows that share two keys."""
+    offset = within.start or 0
+    a, b = first[within], second[within]
+    edges = np.flatnonzero((a[1:] != a[:-1]) | (b[1:] != b[:-1])) + 1
+    borders = [0, *edges.tolist(), len(a)]
+    return [slice(offset + low, offset + high) for low, high in pairwise(borders)]
+
+
+@dataclass(frozen=True)
+class _Words:
+    """A column of words as codes; -1 for none."""
+
+    codes: NDArray[np.int64]
+    names: list[str]
+
+    @classmethod
+    def of(cls, column: pd.Series) -> _Words:
+        codes, names = pd.factorize(column, sort=True)
+        return cls(np.asarray(codes, np.int64), [str(name) for name in names])
+
+    def most(self, rows: slice, among: NDArray[np.bool_], length: NDArray[np.floating]) -> str | None:
+        """Name what holds the most length; ties go to the first by name."""
+        codes = self.codes[rows]
+        told = among & (codes >= 0)
+        if not told.any():
+            return None
+        return self.names[int(np.bincount(codes[told], length[told]).argmax())]
+
+
+def _gap_sums(gaps: pd.DataFrame) -> dict[tuple[int, int], tuple[float, float]]:
+    """Give length and ground of the gaps of each reach and side."""
+    sums: dict[tuple[int, int], tuple[float, float]] = {}
+    length = (gaps["to_m"] - gaps["from_m"]).tolist()
+    for reach_no, side, metres, area in zip(gaps["reach_no"], gaps["side"], length, gaps["area_m2"], strict=True):
+        before = sums.get((reach_no, side), (0.0, 0.0))
+        sums[reach_no, side] = (before[0] + metres, before[1] + area)
+    return sums
+
+
+def _measures(bank: Rows, gap: tuple[float, float]) -> dict[str, object]:
+    own, length = bank["has_bank"], bank["length_m"]
+    woody, wide = bank["woody_share"][own], bank["buffer_width_m"][own]
+    told = ~np.isnan(woody)
+    measured = not np.isnan(wide).all()
+    basis = "missing" if not told.any() else "modelled" if bank["coarse"][own].any() else "measured"
     return {
-        "length_m": float(own["length_m"].sum()),
-        "bank_line_basis": _most(own, "bank_line_basis"),
-        "buffer_width_m": own["buffer_width_m"].median(),
-        "crossing_length_m": float(bank.loc[bank["crossing"], "length_m"].sum()),
-        "woody_share": float(np.average(woody.dropna(), weights=own.loc[woody.notna(), "length_m"]))
-        if woody.notna().any()
-        else np.nan,
-        "woody_share_basis": "missing" if woody.isna().all() else "modelled" if coarse else "measured",
-        "adjacent_cover": _most(own, "adjacent_cover"),
-        "line_offset_m": own["line_offset_m"].abs().median(),
-        "valley_width_m": bank["reach_valley_m"].iloc[0],
-        "freedom_to_move": bank["freedom_to_move"].median(),
+        "length_m": float(length[own].sum()),
+        "buffer_width_m": _median(wide),
+        "gap_length_m": gap[0] if measured else np.nan,
+        "gap_area_m2": gap[1] if measured else np.nan,
+        "crossing_length_m": float(length[bank["crossing"]].sum()),
+        "woody_share": float(np.average(woody[told], weights=length[own][told])) if told.any() else np.nan,
+        "woody_share_basis": basis,
+        "line_offset_m": _median(np.abs(bank["line_offset_m"][own])),
+        "valley_width_m": float(bank["reach_valley_m"][0]),
+        "freedom_to_move": _median(bank["freedom_to_move"]),
     }
 
 
-def _most(own: pd.DataFrame, column: str) -> str | None:
-    sums = own["length_m"].groupby(own[column]).sum()
-    return str(sums.idxmax()) if len(sums) else None
+def _median(values: NDArray[np.floating]) -> float:
+    known = values[~np.isnan(values)]
+    return float(np.median(known)) if len(known) else np.nan
 
 
-def _gap_sums(gaps: pd.DataFrame, reach_no: int, side: int, bank: pd.DataFrame) -> dict[str, float]:
-    """Sum the bank's gaps; null where no width was measured on it."""
-    if bank.loc[bank["has_bank"], "buffer_width_m"].isna().all():
-        return {"gap_length_m": np.nan, "gap_area_m2": np.nan}
-    own = gaps[(gaps["reach_no"] == reach_no) & (gaps["side"] == side)]
-    return {
-        "gap_length_m": float((own["to_m"] - own["from_m"]).sum()),
-        "gap_area_m2": float(own["area_m2"].sum()),
-    }
-
-
-def _scores(bank: pd.DataFrame, priority: Priority) -> dict[str, object]:
-    own = bank[bank["has_bank"]]
+def _scores(bank: Rows, priority: Priority) -> dict[str, object]:
     row: dict[str, object] = {}
     for registered in FACTORS:
-        row |= _factor(own, registered.card, priority.worst_m)
+        row |= _factor(bank, registered.card, priority.worst_m)
     for group, weights in (("erosion", priority.erosion), ("gap", priority.gap)):
-        row[f"{group}_above_share"] = _above(own, weights, priority.need_at)
+        row[f"{group}_above_share"] = _above(bank, weights, priority.need_at)
     return row
 
 
-def _factor(own: pd.DataFrame, card: Factor, worst_m: float) -> dict[str, object]:
+def _factor(bank: Rows, card: Factor, worst_m: float) -> dict[str, object]:
     """Give a bank's value, basis and score (0..100) by one factor."""
-    score = own[card.score_column].to_numpy(float)
-    length = own["length_m"].to_numpy(float)
-    known = ~np.isnan(score)
-    if length[known].sum() < KNOWN_LEAST * length.sum() or not known.any():
+    own, score = bank["has_bank"], bank[card.score_column]
+    known = own & ~np.isnan(score)
+    length = bank["length_m"][known]
+    if not known.any() or length.sum() < KNOWN_LEAST * bank["length_m"][own].sum():
         return {card.value_column: np.nan, card.basis_column: "missing", card.score_column: np.nan}
-    mean, start, end = worst_stretch(length[known], score[known], worst_m)
-    along = np.cumsum(length[known]) - length[known] / 2
-    inside = (along >= start) & (along <= end)
-    values = own[card.value_column].to_numpy(float)[known][inside]
+    mean, start, end = worst_stretch(length, score[known], worst_m)
+    along = np.cumsum(length) - length / 2
+    values = bank[card.value_column][known][(along >= start) & (along <= end)]
+    told = values[~np.isnan(values)]
+    bases, counts = np.unique(bank[card.basis_column][known].astype(str), return_counts=True)
     return {
-        card.value_column: float(np.nanmean(values)) if np.isfinite(values).any() else np.nan,
-        card.basis_column: str(own.loc[known, card.basis_column].mode().iloc[0]),
+        card.value_column: float(told.mean()) if len(told) else np.nan,
+        card.basis_column: str(bases[counts.argmax()]),
         card.score_column: float(whole(np.array(mean / FULL))) / (FULL / 100),
     }
 
 
-def _above(own: pd.DataFrame, weights: Mapping[str, float], need_at: float) -> float:
+def _above(bank: Rows, weights: Mapping[str, float], need_at: float) -> float:
     """Give the share of a bank's length whose weighted score reaches the threshold of need."""
-    length = own["length_m"].to_numpy()
+    own = bank["has_bank"]
+    length = bank["length_m"][own]
     if not length.sum():
         return np.nan
-    cards = {registered.card.key: registered.card for registered in FACTORS}
-    total = sum(
-        weight * own[cards[key].score_column].fillna(cards[key].neutral * FULL).to_numpy()
-        for key, weight in whole_weights(weights, FULL).items()
-    )
+    total = np.zeros(len(length))
+    for key, weight in whole_weights(weights, FULL).items():
+        score = bank[CARDS[key].score_column][own]
+        total += weight * np.where(np.isnan(score), CARDS[key].neutral * FULL, score)
     return float(length[total / FULL >= need_at * FULL / 100].sum() / length.sum())
 
 

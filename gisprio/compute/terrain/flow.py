@@ -55,9 +55,9 @@ def share_catchments(tables: Tables, sources: Sources, settings: Settings) -> Ou
 
     Notes
     -----
-    Lines are lowered by ``burn_m`` in a working copy, depressions filled (barnes2014), flow led to the steepest of eight
-    neighbours (ocallaghan1984), flats drained by direction. Ground is ``cut`` where it reaches the edge of the DEM and
-    still rises towards it, inside the watershed: what lies beyond is not known.
+    Lines are lowered by ``burn_m`` in a working copy, depressions filled (barnes2014), flow led to the steepest of
+    eight neighbours (ocallaghan1984), flats drained by direction. Ground is ``cut`` where it reaches the edge of the DEM
+    and still rises towards it, inside the watershed: what lies beyond is not known.
     """
     elevation = whole_grid(sources["elevation"])
     raw = np.where(elevation.valid(), elevation.values.astype(np.float64), np.nan)
@@ -71,7 +71,7 @@ def share_catchments(tables: Tables, sources: Sources, settings: Settings) -> Ou
     area = np.bincount(met[found], minlength=len(pieces)) * cell_m**2
     cut = np.bincount(met[found & open_rim], minlength=len(pieces)) > 0
     table = pieces.assign(area_m2=area.astype(float), cut=cut)
-    findings = [*_hole_findings(holes), *_outside_findings(tables["segments"], pieces, label)]
+    findings = [*_hole_findings(holes), *_outside_findings(tables["segments"], elevation)]
     return {"catchments": table, "findings": findings_table(findings)}
 
 
@@ -209,18 +209,22 @@ def _inside(elevation: Grid, watershed: pd.DataFrame, margin_m: float) -> NDArra
 def _hole_findings(holes: Holes) -> list[Finding]:
     if not holes.count:
         return []
-    says = f"{holes.count} holes without heights, {holes.cells} cells, lie inside the DEM: they were bridged for routing only."
+    says = (
+        f"{holes.count} holes without heights, {holes.cells} cells, lie inside the DEM: "
+        "they were bridged for routing only."
+    )
     return [Finding("note", "dem", "holes", "", says, "Fill them in the DEM if they lie on a stream.")]
 
 
-def _outside_findings(segments: pd.DataFrame, pieces: pd.DataFrame, label: NDArray[np.int32]) -> list[Finding]:
-    seen = np.zeros(len(pieces), bool)
-    seen[label[label >= 0]] = True
-    lost = pieces.loc[~seen].groupby("segment_no").size()
-    share = lost / pieces.groupby("segment_no").size().reindex(lost.index)
-    off = share[share > 0.5].index
-    if not len(off):
+def _outside_findings(segments: pd.DataFrame, elevation: Grid) -> list[Finding]:
+    """Find segments of which more than half has no heights under it."""
+    off = []
+    for segment in segments.itertuples(index=False):
+        down = np.linspace(0.0, segment.length_m, 2 + int(segment.length_m / elevation.lattice.cell_m))
+        points = shapely.get_coordinates(shapely.line_interpolate_point(segment.geometry, down))
+        if np.isnan(elevation.nearest(points[:, 0], points[:, 1], np.nan)).mean() > 0.5:
+            off.append(segment.segment_id)
+    if not off:
         return []
-    ids = segments.set_index("segment_no")["segment_id"].reindex(off)
-    says = f"{len(off)} segments lie mostly outside the heights and get no ground of their own: {listed(ids)}."
+    says = f"{len(off)} segments lie mostly outside the heights and get no ground of their own: {listed(off)}."
     return [Finding("warning", "streams", "outside_dem", "", says, "Give a DEM that covers them.")]

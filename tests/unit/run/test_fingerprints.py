@@ -136,6 +136,17 @@ def test_an_entry_that_a_power_cut_left_short_is_no_entry(tmp_path, name):
     assert store.keep("stage", "key", {"table": make_table()}, [], 0.0) == store.find("stage", "key")
 
 
+def test_what_could_not_be_kept_leaves_nothing(tmp_path, monkeypatch):
+    def full(*_args, **_options):
+        raise OSError(28, "No space left on device")
+
+    store = Store(tmp_path, CRS.from_user_input("EPSG:32633"))
+    monkeypatch.setattr(np, "save", full)
+    with pytest.raises(OSError, match="No space left"):
+        store.keep("stage", "key", {"grid": Grid(np.eye(2), Lattice(0.0, 0.0, 1.0))}, [], 0.0)
+    assert [path.name for path in (tmp_path / ".gisprio" / "kept" / "stage").iterdir()] == []
+
+
 def test_an_empty_table_comes_back_equal(tmp_path):
     store = Store(tmp_path, CRS.from_user_input("EPSG:32633"))
     entry = store.keep("stage", "key", {"table": make_table()[:0]}, [], 0.0)

@@ -69,7 +69,7 @@ class NetworkAreas:
     def routed(self, segment_no: NDArray[np.int64], from_m: Floats) -> Floats:
         """Give the area above places on segments [km2], (n,); NaN where some is cut off, or there is none at all."""
         area = np.empty(len(segment_no))
-        by_segment = {number: own for number, own in self.pieces.groupby("segment_no")}
+        by_segment = dict(list(self.pieces.groupby("segment_no")))
         for row, (number, low) in enumerate(zip(segment_no.tolist(), from_m.tolist(), strict=True)):
             own = by_segment[number]
             at = own["from_m"].to_numpy()
@@ -143,17 +143,17 @@ def area_findings(reaches: pd.DataFrame) -> list[Finding]:
     lost = reaches[reaches["drainage_area_km2"].isna()]
     if len(lost):
         says = (
-            f"The drainage area of {len(lost)} of {len(reaches)} reaches is missing: the ground above them meets the edge "
-            "of the DEM while it still rises, or they lie outside it. Bankfull width, discharge and stream power are "
-            "missing with it."
+            f"The drainage area of {len(lost)} of {len(reaches)} reaches is missing: the ground above them meets the "
+            "edge of the DEM while it still rises, or they lie outside it. Bankfull width, discharge and stream power "
+            "are missing with it."
         )
-        do = "Give a DEM that covers the watershed; [layers] watershed if it was cut along the divide; or an area column."
+        do = "Give a DEM of the whole watershed; [layers] watershed if it was cut along the divide; or an area column."
         found.append(Finding("warning", "reaches", "area_missing", "", says, do))
     both = reaches.dropna(subset=["given_km2", "routed_km2"])
     off = both[(both["routed_km2"] / both["given_km2"] - 1).abs() > DISAGREE]
     if len(off):
         says = (
-            f"The drainage area in the data differs from the one routed on the DEM to the same place by over "
+            "The drainage area in the data differs from the one routed on the DEM to the same place by over "
             f"{DISAGREE:.0%} on {len(off)} of {len(both)} reaches: {listed(off['reach_id'])}. The data's is used."
         )
         found.append(Finding("note", "reaches", "area_differs", "", says, "Look at the lines and the DEM there."))

@@ -23,6 +23,8 @@ LONGEST_M = 5000.0
 """Longest window [own]."""
 GROWTH = 1.25
 LEAST_POINTS = 5
+LEAST_ERROR_M = 0.05
+"""No height is taken to be better than this, the error of the best survey flights: a flat profile is no sure one."""
 
 
 @dataclass(frozen=True)
@@ -90,7 +92,8 @@ def segment_profiles(
         crossed = np.zeros(len(at), bool)
         for place in _crossings(row.geometry, row.length_m, road_lines, tree):
             crossed |= np.abs(at - place) <= CROSSING_M
-        profiles[row.segment_no] = Profile(at, np.where(barrier | crossed, np.nan, height), barrier)
+        height[barrier | crossed] = np.nan
+        profiles[row.segment_no] = Profile(at.astype(np.float64), height, barrier)
     return profiles
 
 
@@ -219,7 +222,7 @@ def _fit(path: Path, low: float, high: float, height_error_m: float | None) -> S
     scatter = float(np.sqrt((rough**2).sum() / max(1, count - 2)))
     together = float((rough[1:] * rough[:-1]).sum() / max((rough**2).sum(), 1e-12))
     together = min(max(together, 0.0), 0.95)
-    sigma = height_error_m if height_error_m is not None else scatter
+    sigma = height_error_m if height_error_m is not None else max(scatter, LEAST_ERROR_M)
     error = sigma / np.sqrt(spread) * np.sqrt((1 + together) / (1 - together))
     monotone = isotonic_regression(height, increasing=True).x
     return Slope(float(max(centred @ monotone / spread, 0.0)), float(error), float(high - low), np.nan)

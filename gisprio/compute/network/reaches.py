@@ -110,7 +110,7 @@ def reach_borders(length_m: float, step_m: float) -> Floats:
     count = max(1, int(np.ceil(length_m / step_m - 1e-6)))
     if count > 1 and length_m - (count - 1) * step_m < step_m / 2 - 1e-6:
         count -= 1
-    borders = np.arange(count + 1) * step_m
+    borders = np.arange(count + 1, dtype=np.float64) * step_m
     borders[-1] = length_m
     return borders
 

@@ -56,8 +56,8 @@ def share_catchments(tables: Tables, sources: Sources, settings: Settings) -> Ou
     Notes
     -----
     Lines are lowered by ``burn_m`` in a working copy, depressions filled (barnes2014), flow led to the steepest of
-    eight neighbours (ocallaghan1984), flats drained by direction. Ground is ``cut`` where it reaches the edge of the DEM
-    and still rises towards it, inside the watershed: what lies beyond is not known.
+    eight neighbours (ocallaghan1984), flats drained by direction. Ground is ``cut`` where it reaches the edge of the
+    DEM and still rises towards it, inside the watershed: what lies beyond is not known.
     """
     elevation = whole_grid(sources["elevation"])
     raw = np.where(elevation.valid(), elevation.values.astype(np.float64), np.nan)

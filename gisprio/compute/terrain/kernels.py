@@ -153,16 +153,16 @@ def walk_to_label(
         elif label[i] >= 0:
             met[i] = label[i]
     for s in range(direction.size):
-        i = np.int64(s)
-        while met[i] == unknown and 1 <= direction[i] <= 8:
-            i += offset[direction[i]]
-        found = met[i] if met[i] != unknown else np.int32(-1)
-        i = np.int64(s)
-        while met[i] == unknown:
-            met[i] = found
-            if not 1 <= direction[i] <= 8:
+        cell = np.int64(s)
+        while met[cell] == unknown and 1 <= direction[cell] <= 8:
+            cell += offset[direction[cell]]
+        found = met[cell] if met[cell] != unknown else np.int32(-1)
+        cell = np.int64(s)
+        while met[cell] == unknown:
+            met[cell] = found
+            if not 1 <= direction[cell] <= 8:
                 break
-            i += offset[direction[i]]
+            cell += offset[direction[cell]]
     return met
 
 
@@ -179,15 +179,15 @@ def accumulate(direction: NDArray[np.uint8], offset: NDArray[np.int64]) -> NDArr
     for s in range(direction.size):
         if direction[s] == NODATA or inflow[s] != 0:
             continue
-        i = np.int64(s)
+        cell = np.int64(s)
         while True:
-            inflow[i] = 255
-            if not 1 <= direction[i] <= 8:
+            inflow[cell] = 255
+            if not 1 <= direction[cell] <= 8:
                 break
-            j = i + offset[direction[i]]
-            count[j] += count[i]
-            inflow[j] -= 1
-            if inflow[j] != 0:
+            below = cell + offset[direction[cell]]
+            count[below] += count[cell]
+            inflow[below] -= 1
+            if inflow[below] != 0:
                 break
-            i = j
+            cell = below
     return count

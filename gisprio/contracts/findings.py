@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import astuple, dataclass, fields
+from dataclasses import astuple, dataclass, fields, replace
 from typing import Literal
 
 import pandas as pd
@@ -27,8 +27,13 @@ class Finding:
 def findings_table(findings: Iterable[Finding]) -> pd.DataFrame:
     """Give findings as a table: errors first, then by layer, check and feature; equal ones once."""
     names = [field.name for field in fields(Finding)]
-    rows = sorted(set(findings), key=lambda f: (SEVERITIES.index(f.severity), *astuple(f)[1:]))
+    told = {replace(finding, says=_sentence(finding.says), do=_sentence(finding.do)) for finding in findings}
+    rows = sorted(told, key=lambda f: (SEVERITIES.index(f.severity), *astuple(f)[1:]))
     return pd.DataFrame([astuple(row) for row in rows], columns=names).astype("str")
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def findings_from(table: pd.DataFrame) -> list[Finding]:

@@ -135,10 +135,10 @@ def _value_faults(column: Column, values: pd.Series) -> list[str]:
     if not column.null and len(known) < len(values):
         faults.append(f"{column.name} has {len(values) - len(known)} nulls")
     if column.kind == "text":
-        if not all(isinstance(value, str) for value in known):
+        if not isinstance(known.dtype, pd.StringDtype) and not all(isinstance(value, str) for value in known):
             faults.append(f"{column.name} holds other than text")
-        elif column.among and not set(known) <= set(column.among):
-            faults.append(f"{column.name} holds {sorted(set(known) - set(column.among))[:5]}")
+        elif column.among and not set(known.unique()) <= set(column.among):
+            faults.append(f"{column.name} holds {sorted(set(known.unique()) - set(column.among))[:5]}")
         return faults
     try:
         numbers = known.to_numpy(dtype=float)

@@ -74,7 +74,7 @@ def test_order_and_area_of_nhdplus(real, third_fork):
 def test_cover_of_30_m_gives_a_coarse_look_and_no_gaps(real):
     _, results = real
     said = {finding.check: finding for finding in findings_from(results.findings)}
-    assert "coarse_cover" in said
+    assert "too_coarse" in said
     assert len(results.gaps) == 0
     assert results.banks["buffer_width_m"].isna().all()
     ranked = results.banks[results.banks["rank"].notna()]

@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 
 from gisprio.compute.setbacks import setback_width
 from gisprio.contracts.cards import Sources, Tables
-from gisprio.contracts.findings import Finding, findings_table
 from gisprio.contracts.grids import GridSource
 from gisprio.contracts.settings import Setback, Settings
 from gisprio.contracts.words import COVERS
@@ -57,10 +56,7 @@ def measure_cover(core: Tables, halo: Tables, sources: Sources, settings: Settin
     grain = cover_grain(sources["land_cover"], legend)
     if is_coarse(grain, width):
         strip = _sampled(points, sources["land_cover"], legend, grain / 2, COARSE_CELLS * grain)
-        return {
-            "side_cover": _coarse_look(points, strip, settings.setback),
-            "findings": _coarse_finding(grain, width),
-        }
+        return {"side_cover": _coarse_look(points, strip, settings.setback)}
     step = min(STEP_M, sources["land_cover"].lattice.cell_m / 2)
     strip = _sampled(points, sources["land_cover"], legend, step, width + settings.setback.opening_m)
     return {"side_cover": _close_look(points, strip, width, grain, settings.setback)}
@@ -161,24 +157,6 @@ def _coarse_look(points: pd.DataFrame, strip: Strip, setback: Setback) -> pd.Dat
 
 def _table(points: pd.DataFrame, **columns: object) -> pd.DataFrame:
     return pd.DataFrame({key: points[key].to_numpy() for key in ("segment_no", "station_no", "side")} | columns)
-
-
-def _coarse_finding(grain: float, width: float) -> pd.DataFrame:
-    return findings_table(
-        [
-            Finding(
-                "warning",
-                "land_cover",
-                "coarse_cover",
-                "",
-                f"The land cover shows nothing narrower than {grain:g} m, which cannot carry a setback of {width:g} m: "
-                f"this is a coarse look. No buffer width and no gap is measured; the woody share is that of a strip "
-                f"{COARSE_CELLS * grain:g} m wide, modelled.",
-                f"Get land cover of {width / 3:g} m or finer, for instance a 1 m to 5 m cover map or a classified air "
-                "photo, to measure gaps.",
-            )
-        ]
-    )
 
 
 def class_mask(covers: tuple[str, ...]) -> NDArray[np.bool_]:

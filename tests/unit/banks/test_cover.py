@@ -15,7 +15,6 @@ from gisprio.compute.banks.cover import (
     skipped,
 )
 from gisprio.compute.banks.stations import lay_stations
-from gisprio.contracts.findings import findings_from
 from gisprio.contracts.layers import SIDE_COVER
 from gisprio.contracts.schema import check
 from gisprio.contracts.words import COVERS
@@ -132,14 +131,9 @@ def test_natural_ground_without_trees_is_no_missing_strip():
     assert (got["missing_strip"] == 0).all()
 
 
-def test_thirty_metre_cover_gives_a_coarse_look_and_says_so():
+def test_thirty_metre_cover_gives_a_coarse_look():
     values = np.full((40, 20), 1, np.uint8)
     got = _measured(values, 30.0)
     side = check(SIDE_COVER, got["side_cover"])
     assert side["buffer_width_m"].isna().all()
     assert (side["woody_share"] == 1.0).all()
-    (finding,) = findings_from(got["findings"])
-    assert finding.says == (
-        "The land cover shows nothing narrower than 30 m, which cannot carry a setback of 30 m: this is a coarse look. "
-        "No buffer width and no gap is measured; the woody share is that of a strip 60 m wide, modelled."
-    )

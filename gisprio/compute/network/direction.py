@@ -15,7 +15,9 @@ from gisprio.compute.network.nodes import Edges, Floats
 HEIGHT_ERROR_M = 1.0
 """Scale of tanh(drop / 2 errors), the say of heights in the direction [own]."""
 DRAWN_SAY = 0.5
-"""Say of how a line was drawn, where heights have at most 1 [own]."""
+"""Most that the way a line was drawn may say, where heights say at most 1 [own]."""
+CLEAR_DROP_M = 3.0
+"""A line that drops by more shows whether the layer is drawn downstream [own]."""
 CLEARLY_HIGHER_M = 3.0
 """A loose end so much higher than the lowest one is no outlet, however the lines were drawn [own]."""
 
@@ -65,14 +67,15 @@ def direct(edges: Edges, height: Floats) -> Flow:
     Notes
     -----
     In each connected part the outlet is one of the loose ends, none of those over 3 m higher than the lowest of them:
-    the one for which length x (tanh(drop / 2 errors) + half the agreement with the drawn direction), summed over a
-    spanning tree hung from it, is largest. All edges then lead to the nearer node along the lines, which makes no
-    circles; where a node has several ways on, the shortest is the main one.
+    the one for which length x (tanh(drop / 2 errors) + trust x agreement with the drawn direction), summed over a
+    spanning tree hung from it, is largest. Trust is half the share by which the lines that drop clearly are drawn down
+    rather than up, negative in a layer drawn upstream. All edges then lead to the nearer node along the lines, which
+    makes no circles; where a node has several ways on, the shortest is the main one.
     """
     count = len(edges.nodes)
     a, b = edges.ends[:, 0], edges.ends[:, 1]
     drop = np.nan_to_num(height[a] - height[b], nan=0.0)
-    say = edges.length * (np.tanh(drop / (2 * HEIGHT_ERROR_M)) + DRAWN_SAY)
+    say = edges.length * (np.tanh(drop / (2 * HEIGHT_ERROR_M)) + DRAWN_SAY * drawn_trust(drop, edges.length))
     part_count, part = connected_components(csr_matrix((np.ones(len(a)), (a, b)), (count, count)), directed=False)
     outlet = _outlets(edges, say, height, part, part_count)
     to_outlet = dijkstra(_shortest(edges), directed=False, indices=outlet, min_only=True)
@@ -80,6 +83,22 @@ def direct(edges: Edges, height: Floats) -> Flow:
     up, down = np.where(turned, b, a), np.where(turned, a, b)
     loops = np.bincount(part[a], minlength=part_count) - np.bincount(part, minlength=part_count) + 1
     return Flow(up, down, turned, _minor(edges, up, down, to_outlet), to_outlet, part, outlet, loops)
+
+
+def drawn_trust(drop: Floats, length: Floats) -> float:
+    """Give how far a layer is drawn downstream: 1 wholly, 0 as often up as down, -1 upstream; 1 where no line tells.
+
+    Parameters
+    ----------
+    drop
+        (n,) height at the first vertex less that at the last [m].
+    length
+        (n,) lengths, the weights [m].
+    """
+    clear = np.abs(drop) > CLEAR_DROP_M
+    if not clear.any():
+        return 1.0
+    return float(np.sign(drop[clear]) @ length[clear] / length[clear].sum())
 
 
 def _shortest(edges: Edges) -> csr_matrix:

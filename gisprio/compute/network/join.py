@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 
 import geopandas as gpd
 import numpy as np
@@ -24,9 +25,9 @@ from gisprio.contracts.layers import SEGMENTS, SOURCE_PARTS
 from gisprio.contracts.schema import empty
 from gisprio.contracts.settings import Settings
 
-_LETTERS = "ABCDFGHJKLMNPQRSTVWXYZ"
+_LETTERS = "BCDFGHJKLMNPQRSTVWXYZ"
 _SYMBOLS = "0123456789" + _LETTERS
-"""No E, I, O, U: an id is never read as a number, a nought or a word."""
+"""A letter first and no vowels: an id is never read as a number, a nought, a month or a word."""
 
 
 def join_streams(tables: Tables, sources: Sources, settings: Settings) -> Output:
@@ -54,7 +55,7 @@ def join_streams(tables: Tables, sources: Sources, settings: Settings) -> Output
             "source_parts": empty(SOURCE_PARTS),
             "findings": findings_table(findings),
         }
-    height = heights_at(sources["elevation"], edges.nodes)
+    height = node_heights(sources["elevation"], edges)
     flow = direct(edges, height)
     chains = list(_chains(edges, flow))
     table, parts = _segments(chains, edges, flow, streams)
@@ -72,6 +73,23 @@ def heights_at(elevation: GridSource, places: NDArray[np.float64]) -> NDArray[np
     low_around = ndimage.minimum_filter(np.where(grid.valid(), grid.values, np.inf), size=3, mode="nearest")
     around = Grid(np.where(np.isinf(low_around), np.nan, low_around), grid.lattice, grid.row, grid.column, None)
     return around.nearest(places[:, 0], places[:, 1], np.nan).astype(np.float64)
+
+
+def node_heights(elevation: GridSource, edges: Edges) -> NDArray[np.float64]:
+    """Give the raw height at each node; of one outside the DEM the first known height along its lines [m].
+
+    Streams often leave a DEM that was cut along the watershed: the height there must not be wholly unknown.
+    """
+    height = heights_at(elevation, edges.nodes)
+    for node in np.flatnonzero(np.isnan(height)).tolist():
+        edge, end = (int(n[0]) for n in np.nonzero(edges.ends == node))
+        line = edges.lines[edge]
+        steps = np.linspace(0.0, 1.0, 2 + int(line.length / elevation.lattice.cell_m))
+        places = shapely.line_interpolate_point(line, steps if end == 0 else steps[::-1], normalized=True)
+        along = heights_at(elevation, shapely.get_coordinates(places))
+        known = np.flatnonzero(np.isfinite(along))
+        height[node] = along[known[0]] if len(known) else np.nan
+    return height
 
 
 @dataclass(frozen=True)
@@ -106,9 +124,10 @@ def _segments(
     downstream = _downstream(chains, flow, edges)
     length = np.array([line.length for line in lines])
     minor = np.array([bool(flow.minor[chain.edges[0]]) for chain in chains])
-    upper_first = np.argsort([-flow.to_outlet[chain.up] for chain in chains], kind="stable")
+    upper_node = np.array([chain.up for chain in chains], np.int64)
+    upper_first = np.lexsort((-upper_node, -flow.to_outlet[upper_node]))  # as lines of equal distance were turned
     order, main = stream_orders(downstream, minor, length, upper_first)
-    parts = _parts(chains, edges, flow, streams)
+    parts = _parts(chains, length, edges, flow, streams)
     names = parts.assign(length=parts["to_m"] - parts["from_m"]).dropna(subset="name")
     names = names.groupby(["segment_no", "name"])["length"].sum().reset_index()
     names = names.sort_values(["segment_no", "length", "name"], ascending=[True, False, True])
@@ -146,7 +165,9 @@ def _downstream(chains: list[_Chain], flow: Flow, edges: Edges) -> NDArray[np.in
     return np.array([leaves.get(chain.down, -1) for chain in chains], np.int64)
 
 
-def _parts(chains: list[_Chain], edges: Edges, flow: Flow, streams: pd.DataFrame) -> pd.DataFrame:
+def _parts(
+    chains: list[_Chain], whole_m: NDArray[np.float64], edges: Edges, flow: Flow, streams: pd.DataFrame
+) -> pd.DataFrame:
     """Say which drawn line each part of a segment comes from, counted upstream.
 
     The area given for a line holds at its lower end: where others join it on its way, only its lowest part keeps it.
@@ -156,10 +177,11 @@ def _parts(chains: list[_Chain], edges: Edges, flow: Flow, streams: pd.DataFrame
     holds = np.isin(np.arange(len(length)), lowest)
     rows = []
     for number, chain in enumerate(chains):
-        at = 0.0
-        for edge in reversed(chain.edges):
-            rows.append((number, at, at + float(length[edge]), int(edges.source[edge]), bool(holds[edge])))
-            at += float(length[edge])
+        upward = chain.edges[::-1]
+        borders = np.concatenate([[0.0], np.cumsum(length[list(upward)])])
+        borders[-1] = whole_m[number]
+        for edge, (low, high) in zip(upward, pairwise(borders.tolist()), strict=True):
+            rows.append((number, low, high, int(edges.source[edge]), bool(holds[edge])))
     table = pd.DataFrame(rows, columns=["segment_no", "from_m", "to_m", "row", "holds"])
     own = pd.DataFrame(streams[["kind", "name", "area_km2"]]).reset_index(drop=True).reindex(table.pop("row"))
     own = own.reset_index(drop=True)

@@ -41,8 +41,8 @@ class Edges:
 
     @property
     def length(self) -> Floats:
-        """Length of each line [m]."""
-        return np.asarray(shapely.length(self.lines))
+        """Length of each line [m], to the last digit the same whichever way it is drawn."""
+        return np.asarray(shapely.length(shapely.normalize(self.lines)))
 
 
 def edges_of(streams: pd.DataFrame, snap_m: float) -> tuple[Edges, list[Finding]]:
@@ -82,7 +82,9 @@ def _worth_keeping(lines: NDArray[np.object_], streams: pd.DataFrame) -> tuple[N
     """Leave out lines without length and copies of a line, drawn either way."""
     long = shapely.length(lines) > 0
     same = shapely.to_wkb(shapely.normalize(shapely.set_precision(lines, 1e-6)))
-    copy = pd.Series(same).duplicated().to_numpy()
+    known = streams[["kind", "name", "source_id", "area_km2"]].reset_index(drop=True).assign(same=same)
+    by_content = known.sort_values(["kind", "name", "source_id", "area_km2"])  # not by the order of rows
+    copy = by_content["same"].duplicated().sort_index().to_numpy()
     findings = []
     for bad, check, what in (
         (~long, "no_length", "have no length"),

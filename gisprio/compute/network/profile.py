@@ -48,7 +48,7 @@ class Profile:
 
 @dataclass(frozen=True)
 class Slope:
-    """A fitted slope: (slope or NaN, standard error, window [m], upper bound where slope is NaN)."""
+    """A fitted slope: slope or NaN, standard error, window [m], upper bound where slope is NaN."""
 
     slope: float
     error: float
@@ -108,11 +108,37 @@ def _crossings(
 
 @dataclass(frozen=True)
 class Path:
-    """A flow path as one profile: places (downstream negative, 0 at the segment's lower end), heights, barriers."""
+    """A flow path as one profile.
+
+    Parameters
+    ----------
+    at
+        (n,) places, 0 at the segment's lower end, downstream of it negative [m].
+    height
+        (n,) lowest raw height within one cell [m]; NaN where left out.
+    barrier
+        (n,) standing water, pipe: no window goes across.
+    falling
+        (n,) the heights made to fall downstream all along the path [m].
+    """
 
     at: Floats
     height: Floats
     barrier: NDArray[np.bool_]
+    falling: Floats
+
+
+def falling(height: Floats) -> Floats:
+    """Make heights, counted upstream, fall downstream by least squares; NaN stays.
+
+    Done once for a whole path: in a short window the same would read slope into noise, since a rising fit is never
+    flatter than the plain one.
+    """
+    known = ~np.isnan(height)
+    made = np.full(len(height), np.nan)
+    if known.any():
+        made[known] = isotonic_regression(height[known], increasing=True).x
+    return made
 
 
 def flow_path(
@@ -150,10 +176,12 @@ def flow_path(
             break
         parts.append((at, profiles[above]))
         at, reach, here = at + length[above], reach + length[above], above
+    height = np.concatenate([p.height for _, p in parts])
     return Path(
         np.concatenate([offset + p.at for offset, p in parts]),
-        np.concatenate([p.height for _, p in parts]),
+        height,
         np.concatenate([p.barrier for _, p in parts]),
+        falling(height),
     )
 
 
@@ -174,7 +202,8 @@ def reach_slope(path: Path, from_m: float, to_m: float, width_m: float, height_e
     Notes
     -----
     Standard error sigma / (dx sqrt(n (n^2 - 1) / 12)), widened by sqrt((1 + rho) / (1 - rho)) where neighbouring
-    residuals go together. Below its own error the slope is missing, with an upper bound.
+    residuals go together. The window grows, and the slope is told from its error, by the plain fit of the raw heights;
+    the slope given is that of the heights made to fall. Below its own error it is missing, with an upper bound.
     """
     low_end, high_end = _bounds(path, from_m, to_m)
     if low_end is None:
@@ -183,22 +212,24 @@ def reach_slope(path: Path, from_m: float, to_m: float, width_m: float, height_e
     middle, span = (from_m + to_m) / 2, to_m - from_m
     while True:
         low, high = max(low_end, middle - span / 2), min(high_end, middle + span / 2)
-        found = _fit(path, low, high, height_error_m)
+        plain, found = _fit(path, low, high, height_error_m)
         long_enough = high - low >= min(wanted, high_end - low_end) - 1e-6
         stuck = low <= low_end + 1e-6 and high >= high_end - 1e-6
-        sure = found.error <= SLOPE_ERROR_SHARE.value * found.slope
+        sure = found.error <= SLOPE_ERROR_SHARE.value * plain
         if (long_enough and sure) or stuck or span >= LONGEST_M:
             break
         span *= GROWTH
-    if np.isnan(found.slope) or found.slope <= found.error:
-        return Slope(np.nan, found.error, found.window_m, found.slope + 2 * found.error)
+    if np.isnan(found.slope) or plain <= found.error or found.slope <= 0:
+        return Slope(np.nan, found.error, found.window_m, max(plain, found.slope) + 2 * found.error)
     return found
 
 
 def _bounds(path: Path, from_m: float, to_m: float) -> tuple[float | None, float]:
     """Give how far a window may reach around a reach without crossing a barrier."""
     inside = (path.at >= from_m) & (path.at <= to_m)
-    if not inside.any() or path.barrier[inside].all():
+    if not inside.any():  # a reach shorter than a cell
+        inside[np.argmin(np.abs(path.at - (from_m + to_m) / 2))] = True
+    if path.barrier[inside].all():
         return None, np.nan
     blocked = path.at[path.barrier]
     half = 0.5 * (path.at[1] - path.at[0]) if len(path.at) > 1 else 0.0
@@ -210,22 +241,24 @@ def _bounds(path: Path, from_m: float, to_m: float) -> tuple[float | None, float
     return float(low), float(high)
 
 
-def _fit(path: Path, low: float, high: float, height_error_m: float | None) -> Slope:
+def _fit(path: Path, low: float, high: float, height_error_m: float | None) -> tuple[float, Slope]:
+    """Give the slope of the raw heights in a window, and that of the falling ones with its error."""
     inside = (path.at >= low) & (path.at <= high) & ~np.isnan(path.height)
     at, height = path.at[inside], path.height[inside]
     count = len(at)
     if count < LEAST_POINTS:
-        return NO_SLOPE
+        return np.nan, NO_SLOPE
     centred = at - at.mean()
     spread = float((centred**2).sum())
-    rough = height - height.mean() - (centred @ height) / spread * centred
+    plain = float(centred @ height) / spread
+    rough = height - height.mean() - plain * centred
     scatter = float(np.sqrt((rough**2).sum() / max(1, count - 2)))
     together = float((rough[1:] * rough[:-1]).sum() / max((rough**2).sum(), 1e-12))
     together = min(max(together, 0.0), 0.95)
     sigma = height_error_m if height_error_m is not None else max(scatter, LEAST_ERROR_M)
     error = sigma / np.sqrt(spread) * np.sqrt((1 + together) / (1 - together))
-    monotone = isotonic_regression(height, increasing=True).x
-    return Slope(float(max(centred @ monotone / spread, 0.0)), float(error), float(high - low), np.nan)
+    slope = max(float(centred @ path.falling[inside]) / spread, 0.0)
+    return plain, Slope(slope, float(error), float(high - low), np.nan)
 
 
 def sinuosities(

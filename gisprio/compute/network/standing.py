@@ -89,7 +89,9 @@ def standing_places(
         in_pond = polygons[[h for h in hits if named[h]]]
         unnamed = water.iloc[[h for h in hits if not named[h] and not channel[h]]]
         at, wide = _wide_water(segment, unnamed, float(width_m[row]))
-        places = _runs(at, wide, STANDING_LENGTH_WIDTHS.value * float(np.nan_to_num(width_m[row])))
+        places = _runs(
+            at, wide, float(segment["length_m"]), STANDING_LENGTH_WIDTHS.value * float(np.nan_to_num(width_m[row]))
+        )
         places += _inside(segment, in_pond)
         if places:
             found[int(segment["segment_no"])] = places
@@ -105,7 +107,8 @@ def _near(tree: shapely.STRtree, lines: NDArray[np.object_]) -> dict[int, list[i
 def _wide_water(segment: pd.Series, water: pd.DataFrame, width_m: float) -> tuple[Floats, NDArray[np.bool_]]:
     """Say at places along a segment whether the water there is wider than 4 bankfull widths."""
     length = float(segment["length_m"])
-    at = (np.arange(max(1, int(length / STEP_M))) + 0.5) * min(STEP_M, length)
+    count = max(1, round(length / STEP_M))
+    at = (np.arange(count) + 0.5) * length / count
     if not len(water) or np.isnan(width_m):
         return at, np.zeros(len(at), bool)
     line = segment["geometry"]
@@ -122,9 +125,9 @@ def _wide_water(segment: pd.Series, water: pd.DataFrame, width_m: float) -> tupl
     return at, np.nan_to_num(high - low, nan=0.0) > limit
 
 
-def _runs(at: Floats, wide: NDArray[np.bool_], least_m: float) -> list[tuple[float, float]]:
+def _runs(at: Floats, wide: NDArray[np.bool_], length: float, least_m: float) -> list[tuple[float, float]]:
     edges = np.flatnonzero(np.diff(np.concatenate([[False], wide, [False]]).astype(np.int8))).reshape(-1, 2)
-    half = STEP_M / 2
+    half = 0.5 * length / len(at)
     runs = [(float(at[a]) - half, float(at[b - 1]) + half) for a, b in edges]
     return [(low, high) for low, high in runs if high - low >= least_m]
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 import geopandas as gpd
 import numpy as np
 import pytest
+import shapely
 
 import gisprio
 from gisprio.run.engine import run as engine_run
@@ -65,9 +66,12 @@ def test_order_and_area_of_nhdplus(real, third_fork):
         middle = row.geometry.interpolate(0.5, normalized=True)
         near = results.reaches.iloc[int(np.argmin(results.reaches.distance(middle)))]
         equal += near["strahler_order"] == row.StreamOrde
-        area += bool(np.isclose(near["drainage_area_km2"], row.TotDASqKM, rtol=1e-6))
+        line = shapely.line_merge(row.geometry)
+        foot = line.interpolate(max(line.length - 20, 0))
+        lowest = results.reaches.iloc[int(np.argmin(results.reaches.distance(foot)))]
+        area += bool(np.isclose(lowest["drainage_area_km2"], row.TotDASqKM, rtol=0.1))
     assert equal == 28
-    assert area >= 26  # a reach may straddle the end of a published line
+    assert area == 28  # holds at the lower end of a published line; a reach may straddle it
 
 
 @pytest.mark.slow

@@ -28,12 +28,15 @@ class NetworkAreas:
         (n,) whether ground is cut off somewhere above the segment.
     pieces
         Layer ``catchments``.
+    downstream
+        (n,) segment each flows into; -1 at an outlet.
     """
 
     above_km2: Floats
     below_km2: Floats
     cut_above: NDArray[np.bool_]
     pieces: pd.DataFrame
+    downstream: NDArray[np.int64]
 
     def at_reaches(self, reaches: pd.DataFrame, source_parts: pd.DataFrame) -> pd.DataFrame:
         """Give the area at the lower end of every reach: of the data where given, else routed, else missing.
@@ -50,21 +53,56 @@ class NetworkAreas:
         DataFrame
             Row for row: ``drainage_area_km2``, ``drainage_area_basis``; ``given_km2`` of the drawn line, and
             ``routed_km2`` at that line's lower end, to compare with (NaN where cut).
+
+        Notes
+        -----
+        The data's area holds at the lower end of a drawn line. Further up it is shared: between what is given for the
+        lines that flow in (none at a source; where that is unknown, in proportion to the routed area) and what is given
+        at the lower end, by the share of the line's own ground that lies above.
         """
         numbers = reaches["segment_no"].to_numpy(int)
         routed = self.routed(numbers, reaches["from_m"].to_numpy(float))
-        given, given_at = _given(reaches, source_parts)
+        given, given_at, shared = self._given(reaches, source_parts)
         missing = np.isnan(routed) & np.isnan(given)
         basis = np.where(missing, "missing", np.where(np.isnan(given), "modelled", "measured"))
         return pd.DataFrame(
             {
-                "drainage_area_km2": np.where(np.isnan(given), routed, given),
+                "drainage_area_km2": np.where(np.isnan(given), routed, shared),
                 "drainage_area_basis": basis,
                 "routed_km2": self.routed(numbers, given_at),
                 "given_km2": given,
             },
             index=reaches.index,
         )
+
+    def _given(self, reaches: pd.DataFrame, source_parts: pd.DataFrame) -> tuple[Floats, Floats, Floats]:
+        """Give the area the data hold for the line under each reach's lower end, where that line's own lower end is,
+        and its share at the reach; NaN where none is given or it is not above 0.
+        """
+        given, given_at, shared = np.full(len(reaches), np.nan), np.zeros(len(reaches)), np.full(len(reaches), np.nan)
+        if not (source_parts["area_km2"] > 0).any():
+            return given, given_at, shared
+        parts = _given_parts(source_parts, self.downstream)
+        by_segment = {n: p.to_dict("list") for n, p in parts.groupby("segment_no")}
+        pieces = {
+            n: (p["from_m"].to_numpy(), p["area_m2"].to_numpy() / 1e6) for n, p in self.pieces.groupby("segment_no")
+        }
+        for row, (number, low) in enumerate(zip(reaches["segment_no"], reaches["from_m"], strict=True)):
+            part = by_segment[number]
+            place = int(np.searchsorted(part["from_m"], low + 1e-6, side="right")) - 1
+            given[row], given_at[row] = part["area_km2"][place], part["from_m"][place]
+            at, area = pieces[number]
+            here, whole, rest = (
+                float(_above(at, end) @ area) for end in (low, part["from_m"][place], part["to_m"][place])
+            )
+            total = self.above_km2[number] + whole
+            inflow = part["inflow_km2"][place]
+            if np.isnan(inflow):
+                inflow = given[row] * (1 - (whole - rest) / total) if total > 0 else given[row]
+            inflow = min(inflow, given[row])
+            share = (here - rest) / (whole - rest) if whole > rest else 1.0
+            shared[row] = inflow + (given[row] - inflow) * min(share, 1.0)
+        return given, given_at, np.where(shared > 0, shared, given)
 
     def routed(self, segment_no: NDArray[np.int64], from_m: Floats) -> Floats:
         """Give the area above places on segments [km2], (n,); NaN where some is cut off, or there is none at all."""
@@ -73,7 +111,7 @@ class NetworkAreas:
         for row, (number, low) in enumerate(zip(segment_no.tolist(), from_m.tolist(), strict=True)):
             own = by_segment[number]
             at = own["from_m"].to_numpy()
-            above = np.clip((at + PIECE_M - low) / PIECE_M, 0.0, 1.0)
+            above = _above(at, low)
             area[row] = self.above_km2[number] + float(above @ own["area_m2"].to_numpy()) / 1e6
             if self.cut_above[number] or own["cut"].to_numpy()[above > 0].any():
                 area[row] = np.nan
@@ -102,7 +140,7 @@ def network_areas(segments: pd.DataFrame, catchments: pd.DataFrame) -> NetworkAr
         if downstream[segment] >= 0:
             above[downstream[segment]] += below[segment]
             cut_above[downstream[segment]] |= cut_below[segment]
-    return NetworkAreas(above, below, cut_above, catchments)
+    return NetworkAreas(above, below, cut_above, catchments, downstream)
 
 
 def upper_first(downstream: NDArray[np.int64]) -> list[int]:
@@ -121,20 +159,22 @@ def upper_first(downstream: NDArray[np.int64]) -> list[int]:
     return order
 
 
-def _given(reaches: pd.DataFrame, source_parts: pd.DataFrame) -> tuple[Floats, Floats]:
-    """Give the area the data hold for the line under each reach's lower end, and where that line's own lower end is.
+def _above(piece_from_m: Floats, place_m: float) -> Floats:
+    """Give the share of each piece that lies above a place on its segment."""
+    return np.clip((piece_from_m + PIECE_M - place_m) / PIECE_M, 0.0, 1.0)
 
-    The area is NaN where there is none or it is not above 0.
-    """
-    given, given_at = np.full(len(reaches), np.nan), np.zeros(len(reaches))
-    if source_parts["area_km2"].isna().all():
-        return given, given_at
-    by_segment = {n: p.sort_values("from_m") for n, p in source_parts.groupby("segment_no")}
-    for row, (number, from_m) in enumerate(zip(reaches["segment_no"], reaches["from_m"], strict=True)):
-        parts = by_segment[number]
-        place = int(np.searchsorted(parts["from_m"], from_m + 1e-6, side="right")) - 1
-        given[row], given_at[row] = parts["area_km2"].iloc[place], parts["from_m"].iloc[place]
-    return np.where(given > 0, given, np.nan), given_at
+
+def _given_parts(source_parts: pd.DataFrame, downstream: NDArray[np.int64]) -> pd.DataFrame:
+    """Add to each drawn part the area given for what flows into its upper end: 0 at a source, NaN where unknown."""
+    parts = source_parts.sort_values(["segment_no", "from_m"]).reset_index(drop=True)
+    parts["area_km2"] = parts["area_km2"].where(parts["area_km2"] > 0)
+    lowest = parts.drop_duplicates("segment_no").set_index("segment_no")["area_km2"]
+    inflow = np.zeros(len(downstream))
+    tributary = np.flatnonzero(downstream >= 0)
+    np.add.at(inflow, downstream[tributary], lowest.reindex(tributary).to_numpy())
+    top = ~parts["segment_no"].duplicated(keep="last")
+    above = parts["area_km2"].shift(-1)
+    return parts.assign(inflow_km2=above.where(~top, inflow[parts["segment_no"].to_numpy()]))
 
 
 def area_findings(reaches: pd.DataFrame) -> list[Finding]:

@@ -11,8 +11,8 @@ import pytest
 import shapely
 
 import gisprio
-from gisprio.run.engine import run as engine_run
 from gisprio.contracts.findings import findings_from
+from gisprio.run.engine import run as engine_run
 
 CONFIG = """
 [run]

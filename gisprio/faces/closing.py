@@ -20,6 +20,7 @@ from gisprio.run.results import open_results
 
 MOST = 10
 _WHY_LETTERS = 60
+_FILE_WIDTH = 150
 _NEED = {"both": "both", "erosion_only": "erosion", "gap_only": "gap", "none": "none"}
 
 
@@ -40,7 +41,7 @@ def print_closing(record: RunRecord, *, verbose: bool) -> None:
         click.echo(line, err=True)
     console = PipeConsole(file=sys.stdout)
     if not console.is_terminal:
-        console.width = max(console.width, 120)
+        console.width = max(console.width, _FILE_WIDTH)
     console.print(banks_table(results.banks), banks_line(record))
     if len(results.properties):
         console.print(properties_table(results.properties))

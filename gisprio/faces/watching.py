@@ -5,7 +5,6 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
-from time import perf_counter
 
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
@@ -36,7 +35,7 @@ class Bars:
         self._progress = progress
         self._tasks: dict[str, TaskID] = {}
 
-    def step(self, stage: str, done: int, total: int) -> None:
+    def step(self, stage: str, done: int, total: int, seconds: float) -> None:
         """Move the bar of a stage."""
         if stage not in self._tasks:
             self._tasks[stage] = self._progress.add_task(stage.replace("_", " "), total=total)
@@ -50,14 +49,10 @@ class Bars:
 class Lines:
     """One line a stage, when it is through."""
 
-    def __init__(self) -> None:
-        self._began: dict[str, float] = {}
-
-    def step(self, stage: str, done: int, total: int) -> None:
+    def step(self, stage: str, done: int, total: int, seconds: float) -> None:
         """Print the line of a stage that is through."""
-        self._began.setdefault(stage, perf_counter())
         if done == total:
-            self.note(f"{stage.replace('_', ' ')}: {perf_counter() - self._began[stage]:.1f} s")
+            self.note(f"{stage.replace('_', ' ')}: {seconds:.1f} s")
 
     def note(self, text: str) -> None:
         """Print a line."""

@@ -29,8 +29,8 @@ from gisprio.run.tiles import Tile, lay_tiles
 class Progress(Protocol):
     """Whoever watches a run."""
 
-    def step(self, stage: str, done: int, total: int) -> None:
-        """Say that ``done`` of ``total`` pieces of a stage are through; the first call has ``done`` 0."""
+    def step(self, stage: str, done: int, total: int, seconds: float) -> None:
+        """Say that ``done`` of ``total`` pieces of a stage are through after so much work; first 0 of them."""
         ...
 
     def note(self, text: str) -> None:
@@ -111,7 +111,7 @@ class Chain:
         return list({entry.folder: entry for kept in self.shelf.entries.values() for entry in kept}.values())
 
     def _run_whole(self, stage: Stage) -> StageRun:
-        self.progress.step(stage.name, 0, 1)
+        self.progress.step(stage.name, 0, 1, 0.0)
         parts = self._parts(stage, {f"table {name}": self.shelf.digest(name) for name in stage.reads + stage.as_is})
         run = StageRun(stage.name, stage.scope, parts=parts)
 
@@ -120,7 +120,7 @@ class Chain:
             return stage_function(stage)(tables, self._sources(stage), self.settings.part(stage.sections))
 
         self.shelf.add([self._kept_or_run(stage, parts, call, run)])
-        self.progress.step(stage.name, 1, 1)
+        self.progress.step(stage.name, 1, 1, run.seconds)
         return run
 
     def _run_pieces(self, stages: list[Stage]) -> list[StageRun]:
@@ -133,7 +133,7 @@ class Chain:
         tile_parts: dict[str, list[Parts]] = {stage.name: [] for stage in stages}
         entries: list[Entry] = []
         for stage in stages:
-            self.progress.step(stage.name, 0, len(tiles))
+            self.progress.step(stage.name, 0, len(tiles), 0.0)
         for number, tile in enumerate(tiles):
             made: dict[str, Entry] = {}
             for stage in stages:
@@ -141,7 +141,7 @@ class Chain:
                 tile_parts[stage.name].append(parts)
                 made.update(dict.fromkeys(entry.digests, entry))
                 entries.append(entry)
-                self.progress.step(stage.name, number + 1, len(tiles))
+                self.progress.step(stage.name, number + 1, len(tiles), runs[stage.name].seconds)
             if STATION_TABLE in made:
                 self.stations(made[STATION_TABLE].table(STATION_TABLE))
         for name, run in runs.items():

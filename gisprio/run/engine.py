@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass, replace
 from pathlib import Path
+from time import perf_counter
 from typing import Any, Protocol
 
 import pandas as pd
@@ -76,7 +77,7 @@ class Given(Protocol):
 class Unwatched:
     """A :class:`Progress` that says nothing."""
 
-    def step(self, stage: str, done: int, total: int) -> None:
+    def step(self, stage: str, done: int, total: int, seconds: float) -> None:
         """Say nothing."""
 
     def note(self, text: str) -> None:
@@ -288,9 +289,10 @@ def write_products(products: Sequence[Product], results: Results, new: Path, pro
     ContractError
         A product did not write its file.
     """
-    names = []
-    for number, product in enumerate(products):
-        progress.step("products", number, len(products))
+    names: list[str] = []
+    began = perf_counter()
+    for product in products:
+        progress.step("products", len(names), len(products), perf_counter() - began)
         path = new / product.file
         path.parent.mkdir(parents=True, exist_ok=True)
         write_function(product)(path, results)
@@ -301,7 +303,7 @@ def write_products(products: Sequence[Product], results: Results, new: Path, pro
                 do="report this as a fault of gisprio, with run.log.",
             )
         names.append(product.file)
-    progress.step("products", len(products), len(products))
+    progress.step("products", len(products), len(products), perf_counter() - began)
     return names
 
 

@@ -210,7 +210,7 @@ def log_text(record: Mapping[str, Any], notes: Sequence[str], findings: Sequence
 
 def stage_line(stage: Mapping[str, Any]) -> str:
     """Say in one line how a stage went."""
-    pieces = "" if stage["scope"] == "whole" else f" ({stage['ran']} tiles ran, {stage['kept']} kept)"
+    pieces = "" if stage["scope"] == "whole" else f" (tiles: {stage['ran']} ran, {stage['kept']} kept)"
     did = "ran " if stage["ran"] else "kept"
     return f"{stage['name']:<16} {did} {stage['seconds']:8.2f} s  {stage['why']}{pieces}"
 

@@ -99,7 +99,7 @@ def test_the_run(results):
         "started 10:00, finished 10:01",
         "",
         "network          ran      0.25 s  first run in this folder",
-        "gaps             ran      1.50 s  changed: [setback] (1 tiles ran, 3 kept)",
+        "gaps             ran      1.50 s  changed: [setback] (tiles: 1 ran, 3 kept)",
         "",
         "banks: 3",
         "ranked_banks: 2",

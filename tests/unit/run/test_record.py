@@ -34,7 +34,7 @@ def test_why_a_stage_ran(run, before, fresh, says):
 
 def test_line_of_a_stage():
     stage = {"name": "gaps", "scope": "piece", "ran": 0, "kept": 12, "seconds": 0.123, "why": "unchanged"}
-    assert stage_line(stage) == "gaps             kept     0.12 s  unchanged (0 tiles ran, 12 kept)"
+    assert stage_line(stage) == "gaps             kept     0.12 s  unchanged (tiles: 0 ran, 12 kept)"
 
 
 def test_references_are_those_of_what_was_ranked_on():

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import pytest
-from unit.run import fake_chain as fake
 
 from gisprio.contracts.errors import ContractError, InputError
 from gisprio.contracts.findings import Finding
 from gisprio.run.check import CHECKED_STAGES, stage_findings
 from gisprio.run.stages import STAGES
+from unit.run import fake_chain as fake
 
 FIRST = fake.STAGES[:2]
 

@@ -5,15 +5,15 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from gisprio.inputs.config import read_settings
     from gisprio.run.engine import run
+    from gisprio.run.known import read_settings
     from gisprio.run.results import open_results
 
 __version__ = "0.1.0.dev0"
 __all__ = ["__version__", "open_results", "read_settings", "run"]
 
 _HOMES = {
-    "read_settings": "gisprio.inputs.config",
+    "read_settings": "gisprio.run.known",
     "run": "gisprio.run.engine",
     "open_results": "gisprio.run.results",
 }

@@ -11,6 +11,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
+from gisprio.compute.banks.runs import Rows, Words, columns_of, cut, median, runs
 from gisprio.compute.banks.strips import bank_line, outward_strip, polygons_of, varying_strip
 from gisprio.compute.setbacks import setback_width
 from gisprio.contracts.cards import Sources, Tables
@@ -55,10 +56,12 @@ def find_gaps(core: Tables, halo: Tables, sources: Sources, settings: Settings) 
     narrow &= ~sides["natural"].to_numpy() & ~sides["crossing"].to_numpy()
     narrow &= ~sides["kind"].isin(NO_BANK).to_numpy()
     sides["gap"] = long_runs(sides, narrow, settings.setback.shortest_gap_m)
+    columns, covers = columns_of(sides), Words.of(sides["adjacent_cover"])
+    reaches = {number: columns_of(own) for number, own in _reach_places(core["reach_measures"]).groupby("segment_no")}
     pieces = [
-        _draw(gap, width)
-        for _, rows in sides.groupby(["segment_no", "side"], sort=True).indices.items()
-        for gap in _pieces(sides.iloc[rows], core["reach_measures"])
+        _draw(gap, width, covers)
+        for rows in runs(columns["segment_no"], columns["side"])
+        for gap in _pieces(cut(columns, rows), rows.start, reaches)
     ]
     key = ["segment_no", "station_no", "side"]
     order = sides.sort_values(key)
@@ -101,65 +104,79 @@ def long_runs(sides: pd.DataFrame, narrow: NDArray[np.bool_], shortest_m: float)
     return narrow & (length >= shortest_m - 1e-6)
 
 
+def _reach_places(reaches: pd.DataFrame) -> pd.DataFrame:
+    return pd.DataFrame({name: reaches[name] for name in ("segment_no", "reach_no", "from_m", "to_m")})
+
+
 @dataclass(frozen=True)
 class _Gap:
-    """One gap inside one reach side, with the whole segment side it lies on."""
+    """One gap inside one reach side.
 
-    side: pd.DataFrame
+    Parameters
+    ----------
+    side
+        Columns of the whole segment side it lies on.
+    rows
+        Its stations among all rows.
+    first, after
+        Its stations on the side.
+    reach_no, reach_from
+        Its reach and that one's lower end [m].
+    from_m, to_m
+        Its ends along the segment [m].
+    """
+
+    side: Rows
+    rows: slice
+    first: int
+    after: int
     reach_no: int
     reach_from: float
     from_m: float
     to_m: float
 
 
-def _pieces(side: pd.DataFrame, reaches: pd.DataFrame) -> Iterator[_Gap]:
-    """Give the gaps of one segment side, cut where reaches end."""
-    gap = side["gap"].to_numpy()
-    if not gap.any():
+def _pieces(side: Rows, start: int, reaches: dict[int, Rows]) -> Iterator[_Gap]:
+    """Give the gaps of one segment side, cut where reaches end; ``start`` is its first row among all."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], side["gap"], [False]]).astype(np.int8)))
+    if not len(edges):
         return
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], gap, [False]]).astype(np.int8)))
-    own = reaches[reaches["segment_no"] == side["segment_no"].iloc[0]]
-    for first, after in edges.reshape(-1, 2):
-        low, high = side["from_m"].iloc[first], side["to_m"].iloc[after - 1]
-        for reach in own.itertuples(index=False):
-            from_m, to_m = max(low, reach.from_m), min(high, reach.to_m)
+    own = reaches[int(side["segment_no"][0])]
+    for first, after in edges.reshape(-1, 2).tolist():
+        low, high = side["from_m"][first], side["to_m"][after - 1]
+        for reach_no, reach_low, reach_high in zip(own["reach_no"], own["from_m"], own["to_m"], strict=True):
+            from_m, to_m = max(low, reach_low), min(high, reach_high)
             if to_m - from_m > 1e-6:
-                yield _Gap(side, int(reach.reach_no), float(reach.from_m), float(from_m), float(to_m))
+                a = int(np.searchsorted(side["to_m"], from_m + 1e-6, side="right"))
+                b = int(np.searchsorted(side["from_m"], to_m - 1e-6, side="left"))
+                rows = slice(start + a, start + b)
+                yield _Gap(side, rows, a, b, int(reach_no), float(reach_low), float(from_m), float(to_m))
 
 
-def _draw(gap: _Gap, setback: float) -> dict[str, object]:
-    side, at = gap.side, gap.side["at_m"].to_numpy()
-    here = (side["to_m"].to_numpy() > gap.from_m + 1e-6) & (side["from_m"].to_numpy() < gap.to_m - 1e-6) & side["gap"]
-    rows = side[here.to_numpy()]
-    number = int(side["side"].iloc[0])
-    line = bank_line(side[["x", "y"]].to_numpy(), at, gap.from_m, gap.to_m)
+def _draw(gap: _Gap, setback: float, covers: Words) -> dict[str, object]:
+    side, at, number = gap.side, gap.side["at_m"], int(gap.side["side"][0])
+    own = cut(side, slice(gap.first, gap.after))
+    line = bank_line(np.column_stack([side["x"], side["y"]]), at, gap.from_m, gap.to_m)
     ground = outward_strip(line, setback, number)
-    present = rows["buffer_width_m"].to_numpy()
+    present = own["buffer_width_m"]
     if present.max() > NARROWEST_M:
         places = np.concatenate([[gap.from_m], at[(at > gap.from_m + 1e-6) & (at < gap.to_m - 1e-6)], [gap.to_m]])[::-1]
-        widths = np.interp(places, rows["at_m"], present)
-        out = np.column_stack([np.interp(places, at, side[c]) for c in ("out_x", "out_y")])
+        widths = np.interp(places, own["at_m"], present)
+        out = np.column_stack([np.interp(places, at, side[name]) for name in ("out_x", "out_y")])
         out /= np.maximum(np.hypot(out[:, 0], out[:, 1]), 1e-9)[:, None]
         ground = polygons_of(shapely.difference(ground, varying_strip(line, out, widths)))
-    offset = rows["line_offset_m"].abs().median()
     return {
-        "segment_no": int(side["segment_no"].iloc[0]),
+        "segment_no": int(side["segment_no"][0]),
         "reach_no": gap.reach_no,
         "side": number,
         "from_m": gap.from_m - gap.reach_from,
         "to_m": gap.to_m - gap.reach_from,
         "buffer_width_m": float(np.median(present)),
         "area_m2": float(shapely.area(ground)),
-        "adjacent_cover": _most(rows["adjacent_cover"], rows["to_m"] - rows["from_m"]),
-        "certainty": "uncertain" if offset > setback / 3 else "clear",
+        "adjacent_cover": covers.most(gap.rows, own["to_m"] - own["from_m"]),
+        "certainty": "uncertain" if median(np.abs(own["line_offset_m"])) > setback / 3 else "clear",
         "geometry": ground,
     }
-
-
-def _most(names: pd.Series, weights: pd.Series) -> str | None:
-    """Name what holds the most weight; ties go to the first by name; None where nothing is known."""
-    sums = weights.groupby(names).sum()
-    return str(sums.idxmax()) if len(sums) else None
 
 
 def _numbered(pieces: list[dict[str, object]], reaches: pd.DataFrame) -> pd.DataFrame:

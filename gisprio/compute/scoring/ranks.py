@@ -127,6 +127,7 @@ def _factor_row(card: Factor, ranked: pd.DataFrame, priority: Priority) -> dict[
         "nodes": "; ".join(f"{value:g}: {score:.3g}" for value, score in nodes_of(card, priority)),
         "says": card.says,
         "because": card.because,
+        "scaled_by": card.scaled_by,
         "scaled_says": card.scaled_says,
         "source": card.source if card.key not in priority.nodes else "config",
         "status": card.status,
@@ -245,9 +246,9 @@ def urban_findings(banks: pd.DataFrame, curve: Curve) -> list[Finding]:
     if curve.for_cities or built < URBAN_SHARE.value:
         return []
     says = (
-        f"Beside {built:.0%} of the bank length the ground is developed, but the regional curve {curve.name} is not one "
-        f"of built-up land (its setting: {curve.setting}): a city stream under a rural curve is wider and carries more "
-        "than it says, so width, discharge and stream power are likely too low."
+        f"Beside {built:.0%} of the bank length the ground is developed, but the regional curve {curve.name} is not "
+        f"one of built-up land (its setting: {curve.setting}): a city stream under a rural curve is wider and "
+        "carries more than it says, so width, discharge and stream power are likely too low."
     )
     do = "Choose a curve of built-up streams in [hydraulics] curve, or read the erosion order with that in mind."
     return [Finding("warning", "reaches", "urban_stream", "", says, do)]

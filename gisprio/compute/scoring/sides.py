@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
-from itertools import pairwise
-from typing import Any
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
-from numpy.typing import NDArray
 
 from gisprio.compute.banks.gaps import NO_BANK, SIDE_LETTERS
+from gisprio.compute.banks.runs import Rows, Words, columns_of, cut, median, runs
 from gisprio.compute.banks.strips import bank_line
 from gisprio.compute.factors import FACTORS, layer_with_factors
 from gisprio.compute.scoring.keys import whole_weights
@@ -111,58 +108,25 @@ def _banks(sides: pd.DataFrame, core: Tables, priority: Priority) -> pd.DataFram
     """Roll station sides up to banks, a bank being the neighbouring rows of one reach and side."""
     if not len(sides):
         return empty(layer_with_factors(BANK_MEASURES), getattr(core["reach_measures"], "crs", None))
-    arrays = {name: sides[name].to_numpy() for name in sides.columns}
-    covers = _Words.of(sides["adjacent_cover"])
-    lines_from = _Words.of(sides["bank_line_basis"])
+    arrays = columns_of(sides)
+    covers = Words.of(sides["adjacent_cover"])
+    lines_from = Words.of(sides["bank_line_basis"])
     gaps = _gap_sums(core["gap_pieces"])
     rows = []
-    for side_rows in _runs(arrays["segment_no"], arrays["side"]):
-        along = Rows({name: arrays[name][side_rows] for name in ("x", "y", "at_m")})
+    for side_rows in runs(arrays["segment_no"], arrays["side"]):
+        along = cut(arrays, side_rows)
         points = np.column_stack([along["x"], along["y"]])
-        for bank_rows in _runs(arrays["reach_no"], arrays["side"], side_rows):
-            bank = Rows({name: values[bank_rows] for name, values in arrays.items()})
+        for bank_rows in runs(arrays["reach_no"], arrays["side"], side_rows):
+            bank = cut(arrays, bank_rows)
             line = bank_line(points, along["at_m"], float(bank["reach_from_m"][0]), float(bank["reach_to_m"][0]))
             reach_no, side = int(bank["reach_no"][0]), int(bank["side"][0])
             row = {"reach_no": reach_no, "side": side, "geometry": shapely.linestrings(line)}
             row |= _measures(bank, gaps.get((reach_no, side), (0.0, 0.0)))
-            row["bank_line_basis"] = lines_from.most(bank_rows, bank["has_bank"], bank["length_m"])
-            row["adjacent_cover"] = covers.most(bank_rows, bank["has_bank"], bank["length_m"])
+            row["bank_line_basis"] = lines_from.most(bank_rows, bank["length_m"] * bank["has_bank"])
+            row["adjacent_cover"] = covers.most(bank_rows, bank["length_m"] * bank["has_bank"])
             rows.append(row | _scores(bank, priority))
     table = gpd.GeoDataFrame(rows, geometry="geometry", crs=core["reach_measures"].crs)
     return table.sort_values(["reach_no", "side"], ignore_index=True)
-
-
-Rows = dict[str, NDArray[Any]]
-
-
-def _runs(first: NDArray[Any], second: NDArray[Any], within: slice = slice(None)) -> list[slice]:
-    """Give the runs of neighbouring rows that share two keys."""
-    offset = within.start or 0
-    a, b = first[within], second[within]
-    edges = np.flatnonzero((a[1:] != a[:-1]) | (b[1:] != b[:-1])) + 1
-    borders = [0, *edges.tolist(), len(a)]
-    return [slice(offset + low, offset + high) for low, high in pairwise(borders)]
-
-
-@dataclass(frozen=True)
-class _Words:
-    """A column of words as codes; -1 for none."""
-
-    codes: NDArray[np.int64]
-    names: list[str]
-
-    @classmethod
-    def of(cls, column: pd.Series) -> _Words:
-        codes, names = pd.factorize(column, sort=True)
-        return cls(np.asarray(codes, np.int64), [str(name) for name in names])
-
-    def most(self, rows: slice, among: NDArray[np.bool_], length: NDArray[np.floating]) -> str | None:
-        """Name what holds the most length; ties go to the first by name."""
-        codes = self.codes[rows]
-        told = among & (codes >= 0)
-        if not told.any():
-            return None
-        return self.names[int(np.bincount(codes[told], length[told]).argmax())]
 
 
 def _gap_sums(gaps: pd.DataFrame) -> dict[tuple[int, int], tuple[float, float]]:
@@ -183,21 +147,16 @@ def _measures(bank: Rows, gap: tuple[float, float]) -> dict[str, object]:
     basis = "missing" if not told.any() else "modelled" if bank["coarse"][own].any() else "measured"
     return {
         "length_m": float(length[own].sum()),
-        "buffer_width_m": _median(wide),
+        "buffer_width_m": median(wide),
         "gap_length_m": gap[0] if measured else np.nan,
         "gap_area_m2": gap[1] if measured else np.nan,
         "crossing_length_m": float(length[bank["crossing"]].sum()),
         "woody_share": float(np.average(woody[told], weights=length[own][told])) if told.any() else np.nan,
         "woody_share_basis": basis,
-        "line_offset_m": _median(np.abs(bank["line_offset_m"][own])),
+        "line_offset_m": median(np.abs(bank["line_offset_m"][own])),
         "valley_width_m": float(bank["reach_valley_m"][0]),
-        "freedom_to_move": _median(bank["freedom_to_move"]),
+        "freedom_to_move": median(bank["freedom_to_move"]),
     }
-
-
-def _median(values: NDArray[np.floating]) -> float:
-    known = values[~np.isnan(values)]
-    return float(np.median(known)) if len(known) else np.nan
 
 
 def _scores(bank: Rows, priority: Priority) -> dict[str, object]:

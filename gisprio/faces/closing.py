@@ -43,8 +43,10 @@ def print_closing(record: RunRecord, *, verbose: bool) -> None:
     if not console.is_terminal:
         console.width = max(console.width, _FILE_WIDTH)
     console.print(banks_table(results.banks), banks_line(record))
-    if len(results.properties):
+    if results.properties["rank"].notna().any():
         console.print(properties_table(results.properties))
+    elif len(results.properties):
+        console.print(Text(f"{len(results.properties)} properties, none of them ranked: the findings say why."))
     sys.stdout.flush()
     click.echo(f"Results: {record.folder}")
     click.echo(f"Findings: {counted(record.findings)}; all of them in run.log and layer findings.")

@@ -10,6 +10,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
+from gisprio.compute.banks.bank_lines import SEARCH_LEAST_M, SEARCH_WIDTHS
 from gisprio.contracts.errors import ContractError
 from gisprio.contracts.grids import Bounds
 from gisprio.contracts.settings import Settings
@@ -31,13 +32,15 @@ def halo_width(settings: Settings, reaches: pd.DataFrame | None, cell_m: float) 
     Notes
     -----
     H = 2 (setback + w / 2 + L), with w the widest bankfull width of the run and L the smoothing length of the
-    centre line, the largest of 2 w, 3 cells and 3 line errors.
+    centre line, the largest of 2 w, 3 cells and 3 line errors; never less than the reach of the transects that look
+    for the bank line.
     """
     widest = 0.0
     if reaches is not None and "bankfull_width_m" in reaches and reaches["bankfull_width_m"].notna().any():
         widest = float(reaches["bankfull_width_m"].max())
     smoothing = max(2 * widest, 3 * cell_m, 3 * settings.streams.line_error_m)
-    return 2 * (settings.setback.width_m + widest / 2 + smoothing)
+    across = max(SEARCH_LEAST_M, SEARCH_WIDTHS * widest)
+    return max(across, 2 * (settings.setback.width_m + widest / 2 + smoothing))
 
 
 def core_rows(name: str, table: pd.DataFrame, tile: Tile, reaches: pd.DataFrame | None) -> pd.DataFrame:

@@ -41,7 +41,8 @@ def lay_stations(core: Tables, halo: Tables, sources: Sources, settings: Setting
     Notes
     -----
     Smoothing length [m] = max(2 bankfull widths, 3 line errors), as the equal-variance Gaussian of a moving mean:
-    sigma = length / sqrt(12). A radius under 3 line errors is missing: it measures the digitiser.
+    sigma = length / sqrt(12). A radius under 3 line errors is missing: it measures the digitiser. The line goes on
+    through a confluence along the main path; a tributary goes straight on.
     """
     spacing, line_error = settings.streams.station_spacing_m, settings.streams.line_error_m
     lines = _Lines.of(core["segments"], halo["segments"])
@@ -88,15 +89,23 @@ class _Lines:
         return np.concatenate(parts) if parts else np.empty((0, 2))
 
     def below(self, segment_no: int, reach: float) -> Floats:
-        """Give the first ``reach`` metres of line below a segment, drawn downstream; (n, 2)."""
+        """Give the first ``reach`` metres of line below a segment, drawn downstream; (n, 2).
+
+        A tributary ends where it joins: the corner into the main stem is no bend of its own.
+        """
         parts: list[Floats] = []
-        seen, number, length = {segment_no}, self.down.get(segment_no, -1), 0.0
+        seen, number, length = {segment_no}, self._continues(segment_no), 0.0
         while number in self.coordinates and number not in seen and length < reach:
             parts.append(self.coordinates[number])
             length += _along(self.coordinates[number])[-1]
             seen.add(number)
-            number = self.down.get(number, -1)
+            number = self._continues(number)
         return np.concatenate(parts) if parts else np.empty((0, 2))
+
+    def _continues(self, segment_no: int) -> int:
+        """Give the segment below of which this one is the main upstream; -1 where it is a tributary or the end."""
+        below = self.down.get(segment_no, -1)
+        return below if self.up.get(below, -1) == segment_no else -1
 
 
 def _along(points: Floats) -> Floats:
@@ -133,7 +142,7 @@ def _segment_stations(
     at = (borders[:-1] + borders[1:]) / 2
     reach_row = np.clip(np.searchsorted(reaches["from_m"].to_numpy(), at, side="right") - 1, 0, len(reaches) - 1)
     widths = reaches["bankfull_width_m"].to_numpy(float)
-    smooth = smoothing_length(float(np.nanmedian(widths)) if np.isfinite(widths).any() else np.nan, line_error)
+    smooth = smoothing_length(float(widths[0]), line_error)  # at the lower end: wherever reaches are cut
     x, y, left_x, left_y, curvature = directions(
         line, lines.above(number, 3 * smooth), lines.below(number, 3 * smooth), length - at, smooth
     )

@@ -65,6 +65,14 @@ def test_direction_at_a_confluence_looks_beyond_the_end_of_the_segment():
     assert np.isnan(last["curvature_1_m"])  # a corner: tighter than the line can tell
 
 
+def test_tributary_joining_square_has_no_bend_at_its_mouth_and_the_main_stem_none_either():
+    main, tributary = shapely.LineString([(0, 300), (0, 0)]), shapely.LineString([(-300, 0), (0, 0)])
+    stations = _stations(main, tributary, shapely.LineString([(0, 0), (0, -300)]), downstream=(2, 2, -1), width_m=16.0)
+    np.testing.assert_allclose(stations["curvature_1_m"], 0.0, atol=1e-9)
+    mouth = stations[stations["segment_no"] == 1]
+    np.testing.assert_allclose(mouth["left_y"], 1.0, atol=1e-9)  # it runs east to its end
+
+
 def test_reversing_how_the_neighbour_list_is_ordered_changes_nothing():
     lines = [shapely.LineString([(0, 200), (10, 0)]), shapely.LineString([(10, 0), (30, -220)])]
     core = network(*lines, downstream=(1, -1))

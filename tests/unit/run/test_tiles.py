@@ -62,7 +62,8 @@ def test_halo_width_by_hand(tmp_path):
     assert halo_width(settings, reaches, 10.0) == 160.0
     # without widths: the largest of 0, 30, 15 = 30; 2 x (30 + 0 + 30) = 120
     assert halo_width(settings, None, 10.0) == 120.0
-    assert halo_width(settings, reaches[2:], 1.0) == 90.0
+    # narrow everything: as far as a transect looks for the bank line, 100 m
+    assert halo_width(settings, reaches[2:], 1.0) == 100.0
 
 
 def test_core_rows_by_segment_and_by_reach():

@@ -10,7 +10,7 @@ from gisprio.contracts.cards import Factor
 CARD = Factor(
     key="missing_strip",
     group="gap",
-    unit="share of the strip",
+    unit="share",
     suffix="",
     title="Missing strip",
     says="Share of the strip between bank and setback line without counting cover: inner third half the weight, "

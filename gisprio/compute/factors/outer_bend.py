@@ -33,7 +33,7 @@ def _score(radius_over_width: float) -> float:
 CARD = Factor(
     key="outer_bend",
     group="erosion",
-    unit="bend radius over bankfull width",
+    unit="widths",
     suffix="",
     title="Outer bend",
     says="Bend radius over bankfull width where the bank is the outer one, from the bend to two widths below it; "

@@ -68,7 +68,7 @@ def _phrase(bank: Mapping[Any, Any], factor: Mapping[Any, Any]) -> str:
     value, score = bank[factor["value_column"]], bank[factor["score_column"]]
     if not factor["used"] or pd.isna(value) or pd.isna(score) or score < SPEAKS_FROM:
         return ""
-    if factor["unit"] == "share of the strip":
+    if factor["unit"] == "share":
         phrase = factor["because"].format(value=f"{value * 100:.0f} %")
         cover = bank["adjacent_cover"]
         return f"{phrase} ({cover})" if isinstance(cover, str) else phrase

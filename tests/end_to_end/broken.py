@@ -7,8 +7,9 @@ from pathlib import Path
 
 import geopandas as gpd
 import rasterio
-from makers import CRS, frame
 from shapely import Point
+
+from makers import CRS, frame
 
 
 def _edit(config: Path, old: str, new: str) -> None:

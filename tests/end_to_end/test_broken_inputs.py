@@ -7,10 +7,10 @@ import shutil
 from pathlib import Path
 
 import pytest
-from end_to_end.broken import BROKEN
-from makers import straight_valley
 
+from end_to_end.broken import BROKEN
 from gisprio.faces.main import main
+from makers import straight_valley
 
 NO_SYSTEM = """InputError: {layer}.tif has no coordinate reference system.
   Wanted: a projected system in metres, as in [run] crs = "EPSG:...".
@@ -41,9 +41,11 @@ FIRST_LINES = {
   Wanted: one of parcel.
   Do: write properties.id = "parcel" if that is what you meant.
 """,
-    "legend_unknown": """InputError: [land_cover] legend: "worldcover" is no legend that comes with gisprio, and there is no file \
+    "legend_unknown": """InputError: [land_cover] legend: "worldcover" is no legend that comes with gisprio, \
+and there is no file \
 {folder}/worldcover.
-  Wanted: one of aafc-aci, corine-2018, nlcd, tansy-brook, worldcover-2021, or the path of a CSV: code,name,cover,c_factor.
+  Wanted: one of aafc-aci, corine-2018, nlcd, tansy-brook, worldcover-2021, or the path of a CSV: \
+code,name,cover,c_factor.
   Do: write legend = "worldcover-2021" if that is what you meant, else check the path.
 """,
     "legend_without_cover": """InputError: legend.csv, line 1: there is no column cover.

@@ -7,10 +7,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from makers import HEAD_M, LENGTH_M, SLOPE, VALLEY_HALF_M, Place, straight_valley
 
 import gisprio
 from gisprio.run.engine import run as engine_run
+from makers import HEAD_M, LENGTH_M, SLOPE, VALLEY_HALF_M, Place, straight_valley
 
 AREA_KM2 = (2 * VALLEY_HALF_M) * (LENGTH_M + HEAD_M) / 1e6
 CASES = {
@@ -83,7 +83,7 @@ def test_frontage_of_the_four_parcels(case):
 
 
 def test_most_urgent_banks_lie_along_the_bare_500_m(case):
-    results, narrow, wide = case
+    results, _, wide = case
     first = results.banks[results.banks["rank"] == 1]
     assert set(first["side"]) == {wide}
     assert set(results.banks["need"]) <= {"gap_only", "none"}  # straight, on a gentle slope: nothing likely to erode

@@ -43,7 +43,8 @@ def test_tiles_of_1_km_4_km_and_one_give_equal_results(tmp_path, sample_config):
 def test_digest_notices_one_bit_and_not_the_order_of_columns():
     from gisprio.run.fingerprints import table_digest
 
-    table = gpd.GeoDataFrame({"a": [1.0, 2.0], "b": ["x", None]}, geometry=gpd.points_from_xy([0, 1], [0, 1]), crs=32633)
+    points = gpd.points_from_xy([0, 1], [0, 1])
+    table = gpd.GeoDataFrame({"a": [1.0, 2.0], "b": ["x", None]}, geometry=points, crs=32633)
     other = table.copy()
     assert table_digest(table) == table_digest(other)
     other.loc[1, "a"] = 2.0000000000000004

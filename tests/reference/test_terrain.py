@@ -123,7 +123,7 @@ def test_filling_the_5_by_5_grid_raises_the_inside_to_the_notch_and_no_more_when
 
 
 def slowly_filled(heights):
-    """Fill by lowering from above until nothing moves: each cell is the higher of its ground and its lowest neighbour."""
+    """Fill by lowering from above: each cell is the higher of its ground and its lowest neighbour."""
     known = ~np.isnan(heights)
     rim = known & ndimage.binary_dilation(np.pad(~known, 1, constant_values=True), np.ones((3, 3)))[1:-1, 1:-1]
     level = np.where(known, np.where(rim, heights, np.inf), np.nan)

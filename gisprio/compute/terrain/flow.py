@@ -16,6 +16,7 @@ from scipy import ndimage
 
 from gisprio.compute.terrain.kernels import (
     NODATA,
+    OUTLET,
     UNSET,
     drain_flats,
     fill,
@@ -32,6 +33,10 @@ PIECE_M = 50.0
 """Length of a piece of segment that is given its own ground."""
 HOLE_CELLS = 25
 """Holes without data up to this size, away from the rim, are bridged [own]."""
+RAMP_LINE_ERRORS = 3.0
+"""Ground so near to a line, in errors of its place, is lowered on a ramp towards it [own]..."""
+RAMP_CELLS = 2.5
+"""...and at least so many cells [own]: a channel two cells off still finds its line."""
 BORDER_CELLS = 2.0
 """The DEM may end so near to the watershed's border without cutting anything off [own]."""
 
@@ -55,17 +60,20 @@ def share_catchments(tables: Tables, sources: Sources, settings: Settings) -> Ou
 
     Notes
     -----
-    Lines are lowered by ``burn_m`` in a working copy, depressions filled (barnes2014), flow led to the steepest of
-    eight neighbours (ocallaghan1984), flats drained by direction. Ground is ``cut`` where it reaches the edge of the
-    DEM and still rises towards it, inside the watershed: what lies beyond is not known.
+    Lines are lowered by ``burn_m`` in a working copy, and the ground beside them on a ramp down to them, as far as the
+    lines may lie off. Depressions are filled (barnes2014), flow is led to the steepest of eight neighbours
+    (ocallaghan1984), flats are drained by direction. Ground is ``cut`` where it reaches the edge of the DEM and still
+    rises towards it, inside the watershed: what lies beyond is not known.
     """
     elevation = whole_grid(sources["elevation"])
     raw = np.where(elevation.valid(), elevation.values.astype(np.float64), np.nan)
     bridged, holes = bridge_holes(raw)
     pieces = stream_pieces(tables["segments"])
     label = stream_labels(tables["segments"], pieces, elevation)
-    met = _routed(bridged, label, settings.streams.burn_m)
     cell_m = elevation.lattice.cell_m
+    ramp_m = max(RAMP_LINE_ERRORS * settings.streams.line_error_m, RAMP_CELLS * cell_m)
+    last = outlet_cells(tables["segments"], elevation)
+    met = _routed(lowered(bridged, label >= 0, last, settings.streams.burn_m, ramp_m / cell_m), label)
     open_rim = rim_that_rises(bridged) & _inside(elevation, tables["watershed"], BORDER_CELLS * cell_m)
     found = met >= 0
     area = np.bincount(met[found], minlength=len(pieces)) * cell_m**2
@@ -119,6 +127,16 @@ def stream_labels(segments: pd.DataFrame, pieces: pd.DataFrame, elevation: Grid)
     return label
 
 
+def outlet_cells(segments: pd.DataFrame, elevation: Grid) -> NDArray[np.bool_]:
+    """Say which cells lie under the lower end of a segment that flows into no other; (rows, columns)."""
+    last = np.zeros(elevation.values.shape, bool)
+    outlets = segments[segments["downstream_no"] < 0]
+    ends = shapely.get_coordinates(shapely.get_point(np.asarray(outlets.geometry.array), -1)).reshape(-1, 2)
+    row, column, inside = elevation.index(ends[:, 0], ends[:, 1])
+    last[row[inside], column[inside]] = True
+    return last
+
+
 @dataclass(frozen=True)
 class Holes:
     """Holes without data that were bridged: how many, and how many cells."""
@@ -149,9 +167,48 @@ def bridge_holes(raw: NDArray[np.float64]) -> tuple[NDArray[np.float64], Holes]:
     return bridged, Holes(int(small.sum()), int(hole.sum()))
 
 
-def _routed(heights: NDArray[np.float64], label: NDArray[np.int32], burn_m: float) -> NDArray[np.int32]:
-    """Route flow on a lowered copy; give the label each cell meets first, -1 for none. (rows, columns)"""
-    z, direction, marks = bordered(np.where(label >= 0, heights - burn_m, heights), label)
+def lowered(
+    heights: NDArray[np.float64],
+    stream: NDArray[np.bool_],
+    last: NDArray[np.bool_],
+    burn_m: float,
+    ramp_cells: float,
+) -> NDArray[np.float64]:
+    """Lower a copy of the heights under the streams, and less and less beside them.
+
+    Parameters
+    ----------
+    heights
+        (rows, columns) [m].
+    stream
+        (rows, columns) cells under a line.
+    last
+        (rows, columns) cells under the lower end of an outlet: no ramp leads to them, or ground below the end of the
+        line would drain back up to it.
+    burn_m
+        Depth under the line [m]; beside it burn_m (1 - d / ramp) at a distance of d cells.
+    ramp_cells
+        Distance at which nothing is lowered any more [cells].
+
+    Notes
+    -----
+    Without the ramp a channel that lies two cells beside its line would carry the valley's water past it.
+    """
+    if not stream.any():
+        return heights.copy()
+    away, nearest = ndimage.distance_transform_edt(~stream, return_indices=True)
+    ramp = np.where(last[tuple(nearest)] & ~stream, 0.0, np.maximum(0.0, 1.0 - away / ramp_cells))
+    lower: NDArray[np.float64] = heights - burn_m * ramp
+    return lower
+
+
+def _routed(heights: NDArray[np.float64], label: NDArray[np.int32]) -> NDArray[np.int32]:
+    """Route flow on lowered heights; give the label each cell meets first, -1 for none. (rows, columns)
+
+    Water that meets a line is taken up: the lowered cells are outlets, not a trench to be filled.
+    """
+    z, direction, marks = bordered(heights, label)
+    direction[marks >= 0] = OUTLET
     offset = neighbour_offsets(heights.shape[1] + 2)
     fill(z, direction, offset)
     steepest(z, direction, offset)

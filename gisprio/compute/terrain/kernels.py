@@ -31,7 +31,7 @@ def fill(z: NDArray[np.float64], direction: NDArray[np.uint8], offset: NDArray[n
     z
         (n,) heights [m], float64; changed.
     direction
-        (n,) NODATA or UNSET.
+        (n,) NODATA, UNSET, or OUTLET where water is taken up: such cells are never raised.
     offset
         Of :func:`neighbour_offsets`.
 
@@ -43,6 +43,10 @@ def fill(z: NDArray[np.float64], direction: NDArray[np.uint8], offset: NDArray[n
     heap = [(0.0, np.int64(0)) for _ in range(0)]
     for i in range(z.size):
         if direction[i] == NODATA:
+            seen[i] = 1
+            continue
+        if direction[i] == OUTLET:
+            heapq.heappush(heap, (z[i], np.int64(i)))
             seen[i] = 1
             continue
         for k in range(1, 9):
@@ -79,12 +83,14 @@ def fill(z: NDArray[np.float64], direction: NDArray[np.uint8], offset: NDArray[n
 def steepest(z: NDArray[np.float64], direction: NDArray[np.uint8], offset: NDArray[np.int64]) -> None:
     """Point each cell at its steepest lower neighbour, diagonals by their distance; the first of equal ones.
 
+    Given outlets stay outlets.
+
     References
     ----------
     ocallaghan1984
     """
     for i in range(z.size):
-        if direction[i] == NODATA:
+        if direction[i] == NODATA or direction[i] == OUTLET:
             continue
         best, towards, rim = 0.0, UNSET, False
         for k in range(1, 9):

@@ -1,0 +1,58 @@
+"""The routing grid: exact means of whole blocks, nodata left out, coarse heights as they are."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from gisprio.compute.terrain import relief
+from gisprio.compute.terrain.relief import block_means, lay_routing_grid
+from tables import settings, source
+
+
+def grid_of(values, cell_m):
+    return lay_routing_grid({}, {"dem": source(np.array(values, np.float32), 1000.0, 2000.0, cell_m)}, settings())[
+        "elevation"
+    ]
+
+
+def test_cells_of_5_m_are_averaged_two_by_two_without_those_that_have_no_data():
+    grid = grid_of([[1, 3, 10, np.nan], [5, 7, np.nan, np.nan]], 5.0)
+    assert grid.values.tolist() == [[4.0, 10.0]]
+    assert grid.values.dtype == np.float32
+    assert (grid.lattice.x0, grid.lattice.y0, grid.lattice.cell_m) == (1000.0, 2000.0, 10.0)
+
+
+def test_a_block_without_data_stays_without():
+    grid = grid_of([[np.nan, np.nan], [np.nan, np.nan]], 5.0)
+    assert np.isnan(grid.values).all()
+    assert not grid.valid().any()
+
+
+@pytest.mark.parametrize(
+    ("cell_m", "expected"), [(1.0, 10.0), (3.0, 9.0), (4.0, 8.0), (6.0, 6.0), (10.0, 10.0), (30.0, 30.0)]
+)
+def test_the_routing_cell_is_the_largest_block_of_whole_cells_up_to_10_m(cell_m, expected):
+    assert grid_of(np.zeros((40, 40)), cell_m).lattice.cell_m == pytest.approx(expected)
+
+
+def test_heights_of_30_m_are_kept_as_they_are():
+    values = np.arange(12, dtype=np.float32).reshape(3, 4)
+    assert grid_of(values, 30.0).values.tolist() == values.tolist()
+
+
+def test_strips_change_nothing(monkeypatch):
+    values = np.random.default_rng(3).normal(100, 5, (37, 23)).astype(np.float32)
+    values[5:9, 5:9] = np.nan
+    dem = source(values, 0.0, 0.0, 2.5)
+    whole = block_means(dem, 4).values
+    monkeypatch.setattr(relief, "STRIP_CELLS", 100)
+    np.testing.assert_array_equal(block_means(dem, 4).values, whole)
+    assert whole.shape == (10, 6)
+    assert whole[0, 0] == np.float32(values[:4, :4].astype(float).mean())
+    assert whole[9, 5] == np.float32(values[36:, 20:].astype(float).mean())  # blocks at the edge: what is there
+
+
+def test_another_nodata_value_is_no_height():
+    dem = source(np.array([[-9999, 2], [4, 6]], np.float32), 0.0, 0.0, 5.0, nodata=-9999)
+    assert block_means(dem, 2).values.tolist() == [[4.0]]

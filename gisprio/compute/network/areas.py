@@ -107,13 +107,15 @@ class NetworkAreas:
     def routed(self, segment_no: NDArray[np.int64], from_m: Floats) -> Floats:
         """Give the area above places on segments [km2], (n,); NaN where some is cut off, or there is none at all."""
         area = np.empty(len(segment_no))
-        by_segment = dict(list(self.pieces.groupby("segment_no")))
+        by_segment = {
+            number: (own["from_m"].to_numpy(), own["area_m2"].to_numpy(), own["cut"].to_numpy())
+            for number, own in self.pieces.groupby("segment_no")
+        }
         for row, (number, low) in enumerate(zip(segment_no.tolist(), from_m.tolist(), strict=True)):
-            own = by_segment[number]
-            at = own["from_m"].to_numpy()
+            at, own, cut = by_segment[number]
             above = _above(at, low)
-            area[row] = self.above_km2[number] + float(above @ own["area_m2"].to_numpy()) / 1e6
-            if self.cut_above[number] or own["cut"].to_numpy()[above > 0].any():
+            area[row] = self.above_km2[number] + float(above @ own) / 1e6
+            if self.cut_above[number] or cut[above > 0].any():
                 area[row] = np.nan
         return np.where(area > 0, area, np.nan)
 

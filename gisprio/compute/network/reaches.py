@@ -118,7 +118,10 @@ def reach_borders(length_m: float, step_m: float) -> Floats:
 def cut_reaches(segments: pd.DataFrame, stretches: pd.DataFrame, step_m: float) -> pd.DataFrame:
     """Cut every segment upstream from its lower end; give place, kind, order, the reach below, geometry."""
     rows = []
-    by_segment = dict(list(stretches.groupby("segment_no")))
+    by_segment = {
+        number: (own["kind"].tolist(), own["from_m"].tolist(), own["to_m"].tolist())
+        for number, own in stretches.groupby("segment_no")
+    }
     for segment in segments.itertuples(index=False):
         borders = reach_borders(segment.length_m, step_m)
         for number, (low, high) in enumerate(pairwise(borders), start=1):
@@ -143,10 +146,12 @@ def cut_reaches(segments: pd.DataFrame, stretches: pd.DataFrame, step_m: float) 
     return reaches
 
 
-def _most_kind(stretches: pd.DataFrame, low: float, high: float) -> str:
-    held = np.minimum(stretches["to_m"], high) - np.maximum(stretches["from_m"], low)
-    sums = held.clip(lower=0).groupby(stretches["kind"]).sum()
-    return str(sums.idxmax())
+def _most_kind(stretches: tuple[list[str], list[float], list[float]], low: float, high: float) -> str:
+    """Give the kind that most of a length is, of equal ones the first by name; stretches: kinds, lower and upper ends."""
+    lengths: dict[str, float] = {}
+    for kind, start, end in zip(*stretches, strict=True):
+        lengths[kind] = lengths.get(kind, 0.0) + max(0.0, min(end, high) - max(start, low))
+    return min(lengths, key=lambda kind: (-lengths[kind], kind))
 
 
 def _below(reaches: pd.DataFrame, segments: pd.DataFrame) -> list[str | None]:

@@ -147,7 +147,7 @@ def cut_reaches(segments: pd.DataFrame, stretches: pd.DataFrame, step_m: float) 
 
 
 def _most_kind(stretches: tuple[list[str], list[float], list[float]], low: float, high: float) -> str:
-    """Give the kind that most of a length is, of equal ones the first by name; stretches: kinds, lower and upper ends."""
+    """Give the kind that most of a length is, of equal ones the first by name; stretches: kinds, lower, upper ends."""
     lengths: dict[str, float] = {}
     for kind, start, end in zip(*stretches, strict=True):
         lengths[kind] = lengths.get(kind, 0.0) + max(0.0, min(end, high) - max(start, low))

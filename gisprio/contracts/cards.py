@@ -45,6 +45,8 @@ class Stage:
         Tables or grids it gives; ``findings`` may always be given besides.
     says
         What it does, in the words of a method section.
+    references
+        Keys in references.toml of the methods it follows.
     """
 
     name: str
@@ -57,6 +59,7 @@ class Stage:
     as_is: tuple[str, ...] = ()
     sources: tuple[str, ...] = ()
     sections: tuple[str, ...] = ()
+    references: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +85,7 @@ class Factor:
     logarithmic
         Whether it is linear in the logarithm of the value.
     source
-        Key in references.toml, or "own".
+        Keys in references.toml, or "own"; several with a comma between.
     status
         What stands behind the nodes, in words.
     neutral

@@ -146,6 +146,7 @@ def _value_faults(column: Column, values: pd.Series) -> list[str]:
         return [*faults, f"{column.name} holds other than numbers"]
     if numbers.size and not np.isfinite(numbers).all():
         faults.append(f"{column.name} holds infinity")
+        numbers = numbers[np.isfinite(numbers)]
     if column.kind in ("int", "bool") and numbers.size and (numbers != np.round(numbers)).any():
         faults.append(f"{column.name} holds fractions")
     if numbers.size and column.low is not None and numbers.min() < column.low:

@@ -252,6 +252,7 @@ def _write_results(
     tables = result_tables(shelf, findings)
     earlier = read_record(job.folder)
     factors = table_rows(tables["factors"])
+    methods = [key for stage in job.stages for key in stage.references]
     record = RunRecord(
         folder=job.folder,
         name=job.settings.run.name,
@@ -264,7 +265,7 @@ def _write_results(
         counts=counts_of(tables, stations),
         findings=findings_count(findings),
         factors=factors,
-        references=references_of(factors, job.references),
+        references=references_of(factors, [*methods, *job.references]),
     )
     results = Results(tables, shelf.source("elevation"), job.settings, record.as_json(), record.crs)
     names = [STATIONS, *write_products(job.products, results, new, job.progress), LOG]

@@ -186,7 +186,7 @@ def _plain_value(value: Any) -> Any:
 
 def references_of(factors: Sequence[Mapping[str, Any]], more: Sequence[str] = ()) -> list[str]:
     """Give the source keys of the factors ranked on, and more keys; "own" and "config" are no source."""
-    keys = {str(row["source"]) for row in factors if row.get("used")} | set(more)
+    keys = {key for row in factors if row.get("used") for key in str(row["source"]).split(", ")} | set(more)
     return sorted(keys - {"own", "config", "exact", ""})
 
 

@@ -34,6 +34,7 @@ STAGES: tuple[Stage, ...] = (
         sources=("elevation",),
         sections=("streams",),
         writes=("segments", "source_parts"),
+        references=("strahler1957",),
         says="Joins stream lines at shared ends, turns them downstream, orders them.",
     ),
     Stage(
@@ -44,6 +45,7 @@ STAGES: tuple[Stage, ...] = (
         sources=("elevation",),
         sections=("streams",),
         writes=("catchments",),
+        references=("barnes2014", "ocallaghan1984"),
         says="Routes the flow on heights lowered under the lines; gives each piece of stream its ground.",
     ),
     Stage(

@@ -16,7 +16,7 @@ CARD = Factor(
     says="Power of the bankfull flow on each square metre of bed, at a slope of at most the cap.",
     because="a bankfull flow of {value} W/m2",
     nodes=((2.0, 0.0), (10.0, 0.05), (35.0, 0.5), (300.0, 1.0)),
-    source="brookes1987",
+    source="brookes1987, nanson_croke1992, nagel2014",
     status="breaks at 10, 35 and 300 W/m2 published (numbers from memory); 300 is a large-flood number; levels and the "
     "tail below 10 W/m2 own",
     logarithmic=True,

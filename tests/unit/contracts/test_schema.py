@@ -91,8 +91,8 @@ def test_every_layer_is_whole_and_an_empty_one_keeps_it(layer):
 CONTRACT = {
     layers.REACHES: """
         reach_id name kind not_ranked downstream_reach_id sub_watershed_id strahler_order length_m slope_m_m
-        slope_se_m_m sinuosity drainage_area_km2 bankfull_width_m bankfull_discharge_m3_s unit_stream_power_w_m2 gap_length_m
-        erosion_score gap_score priority rank rank_p05 rank_p95 top_share""",
+        slope_se_m_m sinuosity drainage_area_km2 bankfull_width_m bankfull_discharge_m3_s unit_stream_power_w_m2
+        gap_length_m erosion_score gap_score priority rank rank_p05 rank_p95 top_share""",
     layers.BANKS: """
         bank_id reach_id side kind not_ranked sub_watershed_id length_m bank_line_basis setback_m setback_rule
         setback_kind buffer_width_m gap_length_m gap_area_m2 crossing_length_m constrained_length_m plantable_area_m2

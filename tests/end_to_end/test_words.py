@@ -9,11 +9,11 @@ import re
 import pandas as pd
 import pyogrio
 import pytest
-from makers import straight_valley
 
 from gisprio.contracts.shipped import shipped, shipped_names
 from gisprio.contracts.words import CAUTION
 from gisprio.faces.main import main
+from makers import straight_valley
 
 JUDGING = re.compile(r"violat|complian|illegal", re.IGNORECASE)
 

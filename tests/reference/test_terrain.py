@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from scipy import ndimage
+from skimage import morphology
 
 from gisprio.compute.terrain.flow import bordered
 from gisprio.compute.terrain.kernels import (
@@ -162,7 +163,6 @@ def test_filling_agrees_with_topotoolbox():
 
 
 def test_filling_agrees_with_reconstruction_of_scikit_image():
-    morphology = pytest.importorskip("skimage.morphology", reason="scikit-image is no part of the test set")
     heights = rough(6)[:, :60]
     seed = np.full(heights.shape, heights.max())
     seed[[0, -1]], seed[:, [0, -1]] = heights[[0, -1]], heights[:, [0, -1]]

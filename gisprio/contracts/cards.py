@@ -94,6 +94,8 @@ class Factor:
         Decimals of the value in sentences.
     scaled_by
         Column of 0..1 that multiplies the score, with ``scaled_says`` to explain it; empty for none.
+    value_of
+        What stands for a bank: the mean of its worst stretch, or the least of it.
     """
 
     key: str
@@ -111,6 +113,7 @@ class Factor:
     digits: int = 1
     scaled_by: str = ""
     scaled_says: str = ""
+    value_of: Literal["mean", "least"] = "mean"
 
     @property
     def value_column(self) -> str:

@@ -40,6 +40,7 @@ CARD = Factor(
     "null on straight and inner banks, which score 0.",
     because="the outer bank of a bend of {value} widths' radius",
     nodes=tuple((x, _score(x)) for x in (2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0)),
+    value_of="least",
     source="hec15, sylvester2019",
     status="bend shear factor published, rescaled to 0..1; monotone, since migration was found not to slow in tight "
     "bends (Sylvester and others 2019); the peaked form of older work disagrees",

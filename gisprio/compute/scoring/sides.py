@@ -48,7 +48,7 @@ def score_sides(core: Tables, halo: Tables, sources: Sources, settings: Settings
     Notes
     -----
     A bank's score by a factor is the length-weighted mean over its worst contiguous 50 m [own], so that a 60 m scar
-    is not diluted in 200 m; its value is the mean over the same stretch.
+    is not diluted in 200 m; its value is the mean, or the least, of the same stretch, as the card says.
     """
     sides = _assembled(core)
     for registered in FACTORS:
@@ -181,7 +181,7 @@ def _factor(bank: Rows, card: Factor, worst_m: float) -> dict[str, object]:
     told = values[~np.isnan(values)]
     bases, counts = np.unique(bank[card.basis_column][known].astype(str), return_counts=True)
     return {
-        card.value_column: float(told.mean()) if len(told) else np.nan,
+        card.value_column: float(told.min() if card.value_of == "least" else told.mean()) if len(told) else np.nan,
         card.basis_column: str(bases[counts.argmax()]),
         card.score_column: float(whole(np.array(mean / FULL))) / (FULL / 100),
     }

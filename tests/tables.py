@@ -10,14 +10,22 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
+from gisprio.compute.banks.bank_lines import find_bank_lines
+from gisprio.compute.banks.cover import measure_cover
+from gisprio.compute.banks.gaps import find_gaps
+from gisprio.compute.banks.stations import lay_stations
+from gisprio.compute.banks.valleys import measure_valleys
 from gisprio.contracts.grids import ArraySource, Grid, Lattice
 from gisprio.contracts.layers import (
     BANK_LINES,
+    GAP_PIECES,
     LEGEND,
     PARCELS_MARKED,
     REACH_MEASURES,
     ROADS,
     SEGMENTS,
+    SIDE_GAPS,
+    VALLEYS,
     WATER,
 )
 from gisprio.contracts.schema import check, empty
@@ -134,3 +142,25 @@ def nearby(**layers: gpd.GeoDataFrame) -> dict[str, pd.DataFrame]:
 def source(values: NDArray, x0: float, y0: float, cell_m: float, nodata: float | None = None) -> ArraySource:
     """Give a grid source; (x0, y0) is the upper left corner."""
     return ArraySource(Grid(values, Lattice(x0, y0, cell_m), 0, 0, nodata))
+
+
+def bank_chain(line, cover, *, step=200.0, halo=None, kind="natural", **sections):
+    """Run the bank stages over a cover function of x, y on 1 m cells."""
+    made = settings(**sections)
+    core = dict(network(line, step=step, kind=kind))
+    near = nearby(**(halo or {}))
+    x0, y0, x1, y1 = line.buffer(80).bounds
+    x, y = np.meshgrid(np.arange(np.floor(x0), np.ceil(x1)) + 0.5, np.arange(np.ceil(y1), np.floor(y0), -1) - 0.5)
+    sources = {
+        "land_cover": source(cover(x, y).astype(np.uint8), np.floor(x0), np.ceil(y1), 1.0, 0),
+        "elevation": source(np.zeros((40, 40), np.float32), x0 - 100, y1 + 100, 50.0),
+    }
+    core |= lay_stations(core, {"segments": core["segments"]}, {}, made)
+    core |= find_bank_lines(core, near, {}, made)
+    core |= measure_cover(core, near, sources, made)
+    core |= measure_valleys(core, {}, sources, made)
+    core |= find_gaps(core, {}, {}, made)
+    check(VALLEYS, core["valleys"])
+    check(SIDE_GAPS, core["side_gaps"])
+    check(GAP_PIECES, core["gap_pieces"])
+    return core

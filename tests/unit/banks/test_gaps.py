@@ -5,38 +5,9 @@ import pandas as pd
 import pytest
 import shapely
 
-from gisprio.compute.banks.bank_lines import find_bank_lines
-from gisprio.compute.banks.cover import measure_cover
-from gisprio.compute.banks.gaps import find_gaps, long_runs
-from gisprio.compute.banks.stations import lay_stations
+from gisprio.compute.banks.gaps import long_runs
 from gisprio.compute.banks.strips import bank_line, outward_strip, varying_strip
-from gisprio.compute.banks.valleys import measure_valleys
-from gisprio.contracts.layers import GAP_PIECES, SIDE_GAPS, VALLEYS
-from gisprio.contracts.schema import check
-from tables import nearby, network, settings, source
-
-
-def _chain(line, cover, *, step=200.0, halo=None, kind="natural", **sections):
-    """Run the bank stages over a cover function of x, y on 1 m cells."""
-    made = settings(**sections)
-    core = dict(network(line, step=step, kind=kind))
-    near = nearby(**(halo or {}))
-    x0, y0, x1, y1 = line.buffer(80).bounds
-    x, y = np.meshgrid(np.arange(np.floor(x0), np.ceil(x1)) + 0.5, np.arange(np.ceil(y1), np.floor(y0), -1) - 0.5)
-    sources = {
-        "land_cover": source(cover(x, y).astype(np.uint8), np.floor(x0), np.ceil(y1), 1.0, 0),
-        "elevation": source(np.zeros((40, 40), np.float32), x0 - 100, y1 + 100, 50.0),
-    }
-    core |= lay_stations(core, {"segments": core["segments"]}, {}, made)
-    core |= find_bank_lines(core, near, {}, made)
-    core |= measure_cover(core, near, sources, made)
-    core |= measure_valleys(core, {}, sources, made)
-    core |= find_gaps(core, {}, {}, made)
-    check(VALLEYS, core["valleys"])
-    check(SIDE_GAPS, core["side_gaps"])
-    check(GAP_PIECES, core["gap_pieces"])
-    return core
-
+from tables import bank_chain
 
 SOUTH = shapely.LineString([(0, 1000), (0, 0)])
 
@@ -47,7 +18,7 @@ def _left_bare(x, y):
 
 
 def test_one_gap_of_400_m_is_cut_at_reach_borders_and_keeps_its_length_and_ground():
-    gaps = _chain(SOUTH, _left_bare)["gap_pieces"]
+    gaps = bank_chain(SOUTH, _left_bare)["gap_pieces"]
     assert gaps["gap_id"].tolist() == ["S0-02-L-1", "S0-03-L-1", "S0-04-L-1"]
     assert gaps["from_m"].tolist() == [100.0, 0.0, 0.0]
     assert gaps["to_m"].tolist() == [200.0, 200.0, 100.0]
@@ -61,7 +32,7 @@ def test_one_gap_of_400_m_is_cut_at_reach_borders_and_keeps_its_length_and_groun
 
 @pytest.mark.parametrize("step", [50.0, 130.0, 200.0, 999.0])
 def test_cutting_reaches_elsewhere_keeps_the_sum(step):
-    gaps = _chain(SOUTH, _left_bare, step=step)["gap_pieces"]
+    gaps = bank_chain(SOUTH, _left_bare, step=step)["gap_pieces"]
     assert (gaps["to_m"] - gaps["from_m"]).sum() == pytest.approx(400)
     assert gaps["area_m2"].sum() == pytest.approx(7200, rel=0.02)
 
@@ -69,7 +40,7 @@ def test_cutting_reaches_elsewhere_keeps_the_sum(step):
 def test_gaps_never_shrink_when_the_setback_grows():
     lengths = []
     for width in (10.0, 15.0, 20.0, 30.0, 40.0):
-        gaps = _chain(SOUTH, _left_bare, setback={"width_m": width})["gap_pieces"]
+        gaps = bank_chain(SOUTH, _left_bare, setback={"width_m": width})["gap_pieces"]
         lengths.append((gaps["to_m"] - gaps["from_m"]).sum() if len(gaps) else 0.0)
     assert lengths == sorted(lengths)
     assert lengths[0] == 0
@@ -80,8 +51,8 @@ def test_a_run_shorter_than_the_shortest_gap_is_no_gap():
     def short(x, y):
         return np.where((y > 300) & (y < 316) & (x > 3), 2, 1)
 
-    assert len(_chain(SOUTH, short)["gap_pieces"]) == 0
-    assert len(_chain(SOUTH, short, setback={"shortest_gap_m": 15.0})["gap_pieces"]) == 1
+    assert len(bank_chain(SOUTH, short)["gap_pieces"]) == 0
+    assert len(bank_chain(SOUTH, short, setback={"shortest_gap_m": 15.0})["gap_pieces"]) == 1
 
 
 def test_a_crossing_is_no_gap():
@@ -92,17 +63,17 @@ def test_a_crossing_is_no_gap():
     def bare_under_road(x, y):
         return np.where(np.abs(y - 500) < 10, 2, 1)
 
-    assert len(_chain(SOUTH, bare_under_road)["gap_pieces"]) == 2
-    assert len(_chain(SOUTH, bare_under_road, halo={"roads": road})["gap_pieces"]) == 0
+    assert len(bank_chain(SOUTH, bare_under_road)["gap_pieces"]) == 2
+    assert len(bank_chain(SOUTH, bare_under_road, halo={"roads": road})["gap_pieces"]) == 0
 
 
 def test_pipes_and_standing_water_have_no_gap():
     def bare(x, y):
         return np.full(x.shape, 2)
 
-    assert len(_chain(SOUTH, bare, kind="piped")["gap_pieces"]) == 0
-    assert len(_chain(SOUTH, bare, kind="lake_path")["gap_pieces"]) == 0
-    assert len(_chain(SOUTH, bare, kind="ditch")["gap_pieces"]) == 10
+    assert len(bank_chain(SOUTH, bare, kind="piped")["gap_pieces"]) == 0
+    assert len(bank_chain(SOUTH, bare, kind="lake_path")["gap_pieces"]) == 0
+    assert len(bank_chain(SOUTH, bare, kind="ditch")["gap_pieces"]) == 10
 
 
 def test_runs_do_not_go_on_from_one_segment_side_to_the_next():

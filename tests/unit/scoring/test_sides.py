@@ -1,0 +1,90 @@
+"""Scores of station sides and their roll-up to banks, on hand-made streams."""
+
+import numpy as np
+import pytest
+import shapely
+
+from gisprio.compute.factors import layer_with_factors
+from gisprio.compute.scoring.sides import score_sides
+from gisprio.contracts.layers import BANK_MEASURES, SIDE_SCORES, STATION_RESULTS
+from gisprio.contracts.schema import check
+from makers import frame
+from tables import bank_chain, settings
+
+SOUTH = shapely.LineString([(0, 1000), (0, 0)])
+
+
+def scored(line, cover, power=35.0, valley=60.0, **kwargs):
+    """Run the bank stages and score; the valley is ``valley`` wide everywhere, the stream 6 m."""
+    core = bank_chain(line, cover, **kwargs)
+    core["valleys"] = core["valleys"].assign(valley_width_m=valley)
+    core["reach_measures"] = core["reach_measures"].assign(unit_stream_power_w_m2=power)
+    got = score_sides(core, {}, {}, settings())
+    check(layer_with_factors(SIDE_SCORES), got["side_scores"])
+    check(layer_with_factors(STATION_RESULTS), got["station_results"])
+    return check(layer_with_factors(BANK_MEASURES), got["bank_measures"]).set_index(["reach_no", "side"])
+
+
+def wood(x, y):
+    return np.full(x.shape, 1)
+
+
+def scar_of_60_m(x, y):
+    """Wood everywhere but for 60 m of pasture on the left, from y 300 to 360."""
+    return np.where((x > 0) & (y > 300) & (y < 360), 2, 1)
+
+
+def test_a_scar_of_60_m_is_not_diluted_in_a_reach_of_200():
+    banks = scored(SOUTH, scar_of_60_m)
+    assert banks.loc[(1, 0), "missing_strip_score"] == 100.0
+    assert banks.loc[(1, 0), "missing_strip"] == 1.0
+    assert banks.loc[(1, 0), "gap_length_m"] == 60.0
+    assert banks.loc[(1, 0), "gap_above_share"] == pytest.approx(0.3)
+    assert banks.loc[(1, 1), "missing_strip_score"] == 0.0
+    assert banks.loc[(0, 0), "gap_length_m"] == 0.0
+
+
+@pytest.mark.parametrize(("valley", "score"), [(12.0, 0.0), (36.0, 25.0), (60.0, 50.0), (600.0, 50.0)])
+def test_force_is_multiplied_by_freedom_to_move(valley, score):
+    banks = scored(SOUTH, wood, power=35.0, valley=valley)  # 35 W/m2 scores .5; 6 widths of 6 m: half way
+    assert set(banks["unit_stream_power_score"]) == {score}
+    assert set(banks["unit_stream_power_w_m2"]) == {35.0}
+    assert set(banks["unit_stream_power_basis"]) == {"modelled"}
+
+
+@pytest.mark.parametrize(("power", "valley"), [(np.nan, 60.0), (35.0, np.nan)])
+def test_missing_in_gives_missing_out(power, valley):
+    banks = scored(SOUTH, wood, power=power, valley=valley)
+    assert banks["unit_stream_power_score"].isna().all()
+    assert set(banks["unit_stream_power_basis"]) == {"missing"}
+    assert banks["missing_strip_score"].notna().all()
+
+
+def test_only_the_outer_bank_of_a_bend_scores_and_its_value_is_the_tightest_radius():
+    angle = np.linspace(0, np.pi, 200)
+    arc = np.column_stack([30 * np.cos(angle), 30 * np.sin(angle)])  # anticlockwise: bends left, outer bank right
+    line = shapely.LineString([(30, -200), *arc, (-30, -200)])
+    banks = scored(line, wood)
+    left, right = banks.xs(0, level="side"), banks.xs(1, level="side")
+    assert right["outer_bend_score"].max() > 40  # r/w = 5 scores 51, the 50 m window takes in some of the straight
+    assert right["outer_bend"].min() == pytest.approx(5.0, rel=0.05)
+    assert left["outer_bend_score"].max() == 0.0
+
+
+def test_crossings_and_water_without_a_bank_are_left_out():
+    road = frame([shapely.LineString([(-100, 500), (100, 500)])]).assign(**{"class": ["primary"]})
+    banks = scored(SOUTH, wood, halo={"roads": road})
+    assert banks.loc[(2, 0), "crossing_length_m"] == 20.0
+    assert banks.loc[(2, 0), "length_m"] == 180.0
+    pond = scored(SOUTH, wood, kind="lake_path")
+    assert (pond["length_m"] == 0).all()
+    assert pond["missing_strip_score"].isna().all()
+    assert pond["gap_length_m"].isna().all()
+
+
+def test_bank_lines_run_downstream_on_their_own_side():
+    banks = scored(SOUTH, wood)
+    left = banks.loc[(0, 0), "geometry"]
+    assert left.coords[0] == pytest.approx((3.0, 200.0), abs=0.01)
+    assert left.coords[-1] == pytest.approx((3.0, 0.0), abs=0.01)
+    assert banks.loc[(0, 1), "geometry"].coords[0][0] == pytest.approx(-3.0, abs=0.01)

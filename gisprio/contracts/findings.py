@@ -27,13 +27,17 @@ class Finding:
 def findings_table(findings: Iterable[Finding]) -> pd.DataFrame:
     """Give findings as a table: errors first, then by layer, check and feature; equal ones once."""
     names = [field.name for field in fields(Finding)]
-    told = {replace(finding, says=_sentence(finding.says), do=_sentence(finding.do)) for finding in findings}
+    told = {
+        replace(finding, says=_sentence(finding.says.removeprefix(f"{finding.layer}: ")), do=_sentence(finding.do))
+        for finding in findings
+    }
     rows = sorted(told, key=lambda f: (SEVERITIES.index(f.severity), *astuple(f)[1:]))
     return pd.DataFrame([astuple(row) for row in rows], columns=names).astype("str")
 
 
 def _sentence(text: str) -> str:
-    return text[:1].upper() + text[1:]
+    """Begin with a capital, but for a file name."""
+    return text if "." in text.split(" ", 1)[0] else text[:1].upper() + text[1:]
 
 
 def findings_from(table: pd.DataFrame) -> list[Finding]:

@@ -80,9 +80,10 @@ def explain(folder: Path, id: str | None) -> None:  # noqa: A002 - the word of t
 
     ID is a bank_id or a property_id.
     """
+    from gisprio.faces.words import plain_lines
     from gisprio.run.explain import explain_id, explain_run
 
-    click.echo(explain_run(folder) if id is None else explain_id(folder, id))
+    click.echo(plain_lines(explain_run(folder) if id is None else explain_id(folder, id)))
 
 
 @cli.command()

@@ -107,7 +107,8 @@ def reasons(why: str | None) -> str:
     'a bankfull flow of 40 W/m2.'
     """
     why = why or ""
-    return why.partition(": ")[2] or why
+    need, _, rest = why.partition(": ")
+    return rest if rest and ";" not in need else why
 
 
 def shortened(why: str, most: int = _WHY_LETTERS) -> str:

@@ -62,7 +62,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     except ContractError:
         raise
     except GisprioError as error:
-        text = error.report()
+        from gisprio.faces.words import plain_lines
+
+        text = plain_lines(error.report())
         return _said(lambda: click.echo(text, err=True), error.exit_code)
     except BrokenPipeError:
         return _reader_gone()

@@ -47,6 +47,15 @@ def counted(numbers: dict[str, int]) -> str:
     return ", ".join(f"{number} {name}{'' if number == 1 else 's'}" for name, number in numbers.items())
 
 
+def plain_lines(text: str) -> str:
+    """Give a text of several lines, without what could steer a terminal.
+
+    >>> plain_lines("a\\n  b \\x1b[2J")
+    'a\\n  b  [2J'
+    """
+    return "\n".join(_plain(line) for line in text.split("\n"))
+
+
 def _plain(text: str) -> str:
     """Leave out what could steer a terminal."""
     return "".join(letter if letter.isprintable() else " " for letter in text)

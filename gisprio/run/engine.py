@@ -187,7 +187,7 @@ def run_job(job: Job) -> RunRecord:
     Raises
     ------
     InputError
-        Another run holds the folder.
+        Another run holds the folder, or a file that is not gisprio's stands where a result goes.
     RunError
         The machine gave out.
     """
@@ -197,6 +197,7 @@ def run_job(job: Job) -> RunRecord:
         for note in notes:
             job.progress.note(note)
         new = new_folder(job.folder)
+        refuse_foreign(job.folder, [STATIONS, *(product.file for product in job.products), LOG, RECORD])
         crs = CRS.from_user_input(job.inputs.crs)
         shelf = Shelf(job.inputs.tables, job.inputs.rasters, job.inputs.digests, crs)
         store = Store(job.folder, crs)
@@ -326,6 +327,33 @@ def refuse_errors(findings: Sequence[Finding]) -> None:
         wanted="layers without errors.",
         do="mend them; gisprio check CONFIG lists every finding.",
     )
+
+
+def refuse_foreign(folder: Path, names: Sequence[str]) -> None:
+    """Raise when a file that no run of gisprio made stands where a result would go.
+
+    Parameters
+    ----------
+    folder
+        The result folder, no publication pending.
+    names
+        Files a run would write.
+
+    Raises
+    ------
+    InputError
+        Naming each of them.
+    """
+    record = read_record(folder)
+    own = set() if record is None else {*record.get("files", {}), RECORD}
+    foreign = sorted(name for name in names if name not in own and (folder / name).is_file())
+    if foreign:
+        raise InputError(
+            f"{folder} holds files that are not from a run of gisprio and have the names of results: "
+            f"{', '.join(foreign)}.",
+            wanted="a folder where no file of another origin would be overwritten.",
+            do="move them away, or give another folder in [run] output or --out.",
+        )
 
 
 def read_record(folder: Path) -> dict[str, Any] | None:

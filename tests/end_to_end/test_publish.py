@@ -194,6 +194,23 @@ def test_a_folder_where_a_file_should_go(tmp_path):
     )
 
 
+def test_a_file_of_another_origin_is_not_overwritten(tmp_path):
+    results = tmp_path / "results"
+    results.mkdir()
+    (results / "banks.csv").write_text("a list of my own\n")
+    with pytest.raises(InputError) as caught:
+        run_here(tmp_path)
+    assert caught.value.report() == (
+        f"InputError: {results} holds files that are not from a run of gisprio and have the names of results: "
+        "banks.csv.\n"
+        "  Wanted: a folder where no file of another origin would be overwritten.\n"
+        "  Do: move them away, or give another folder in [run] output or --out."
+    )
+    assert contents(results) == {"banks.csv": b"a list of my own\n"}
+    (results / "banks.csv").rename(results / "mine.csv")
+    assert set(run_here(tmp_path)) == {*FILES, "mine.csv"}
+
+
 def test_torn_results_are_told(tmp_path):
     run_here(tmp_path)
     results = tmp_path / "results"

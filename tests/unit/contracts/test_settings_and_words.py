@@ -71,6 +71,9 @@ def test_findings_are_sorted_once_and_come_back():
     assert table["severity"].tolist() == ["error", "note"]
     assert table["says"].tolist() == ["None.", "Two parts."]
     assert findings_from(table)[1].do == "Nothing."
+    file = Finding("note", "streams", "z", "", "streams.gpkg has heights.", "nothing.")
+    layer = Finding("note", "streams", "twice", "", "streams: 1 line is drawn twice.", "nothing.")
+    assert findings_table([file, layer])["says"].tolist() == ["1 line is drawn twice.", "streams.gpkg has heights."]
     assert listed("abcdefg") == "a, b, c, d, e and 2 more"
     assert listed("ab") == "a, b"
 

@@ -68,6 +68,21 @@ def test_control_characters_do_not_reach_the_terminal():
     assert "    Do: x y" in text
 
 
+def test_a_message_with_text_from_data_does_not_steer_the_terminal(monkeypatch, capsys):
+    from gisprio.contracts.errors import InputError
+    from gisprio.faces.main import main
+
+    def explain(folder):
+        raise InputError("there is no bank 'a\x1b[2J'.", do="look.")
+
+    monkeypatch.setattr("gisprio.run.explain.explain_run", explain)
+    assert main(["explain", "there"]) == 2
+    assert capsys.readouterr().err == "InputError: there is no bank 'a [2J'.\n  Do: look.\n"
+    monkeypatch.setattr("gisprio.run.explain.explain_run", lambda folder: "Brook \x1b]0;x\x07\n  rank 1")
+    assert main(["explain", "there"]) == 0
+    assert capsys.readouterr().out == "Brook  ]0;x \n  rank 1\n"
+
+
 def test_closing_table_of_banks():
     banks, _ = make_banks()
     banks.loc[1, "name"] = "[bold red]Brook[/] \x1b[2J"

@@ -37,7 +37,7 @@ def findings_table(findings: Iterable[Finding]) -> pd.DataFrame:
 
 def _sentence(text: str) -> str:
     """Begin with a capital, but for a file name."""
-    return text if "." in text.split(" ", 1)[0] else text[:1].upper() + text[1:]
+    return text if "." in text.split(" ", 1)[0].rstrip(".") else text[:1].upper() + text[1:]
 
 
 def findings_from(table: pd.DataFrame) -> list[Finding]:

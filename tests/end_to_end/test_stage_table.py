@@ -54,9 +54,8 @@ def asked(tmp_path_factory) -> dict[str, dict[str, set[str]]]:
         def call(tables, *more):
             *halo, sources, settings = more
             near = [Seen(one, own["halo"]) for one in halo]
-            return function(
-                Seen(tables, own["reads"]), *near, Seen(sources, own["sources"]), SeenSettings(settings, own["sections"])
-            )
+            grids, sections = Seen(sources, own["sources"]), SeenSettings(settings, own["sections"])
+            return function(Seen(tables, own["reads"]), *near, grids, sections)
 
         return call
 

@@ -92,15 +92,15 @@ def test_heights_are_made_to_fall_and_the_rest_is_left():
 def test_no_window_crosses_standing_water():
     """A dam of 8 m behind a pond: seen from neither side."""
     at = (np.arange(300) + 0.5) * 10
-    height = 0.002 * at + np.where(at > 1300, 8.0, 0.0) + np.random.default_rng(5).normal(0, 0.3, 300)
+    height = 0.002 * at + np.where(at > 1300, 8.0, 0.0) + np.random.default_rng(5).normal(0, 0.1, 300)
     pond = (at > 1200) & (at < 1400)
     path = path_of(height, pond)
-    below, above = reach_slope(path, 900, 1100, 5.0, 0.3), reach_slope(path, 1500, 1700, 5.0, 0.3)
+    below, above = reach_slope(path, 900, 1100, 5.0, 0.1), reach_slope(path, 1500, 1700, 5.0, 0.1)
     # the window ends at a standard error of a fifth: two of them
     assert below.slope == pytest.approx(0.002, rel=0.4)
     assert above.slope == pytest.approx(0.002, rel=0.4)
     open_path = path_of(height)  # and would be seen if nothing stood between
-    assert reach_slope(open_path, 900, 1500, 20.0, 0.3).slope > 0.004
+    assert reach_slope(open_path, 900, 1500, 20.0, 0.1).slope > 0.004
 
 
 def test_a_reach_wholly_in_standing_water_has_no_slope_and_no_bound():

@@ -90,6 +90,7 @@ def network(
             "from_m": [r[2] for r in rows],
             "to_m": [r[3] for r in rows],
             "kind": kind,
+            "outside": False,
             "length_m": [r[3] - r[2] for r in rows],
             "strahler_order": 1,
             "slope_m_m": 0.005,

@@ -129,6 +129,7 @@ REACH_MEASURES = Layer(
         C("to_m", "float", "Upper end.", "m", low=0),
         C("name", "text", "Name of the stream.", null=True),
         C("kind", "text", "What most of its length is.", among=STREAM_KINDS),
+        C("outside", "bool", "Its middle lies outside the watershed given."),
         C("downstream_reach_id", "text", "The reach it flows into.", null=True),
         C("sub_watershed_id", "text", "Label for totals.", null=True),
         C("strahler_order", "int", "Strahler order.", low=1),
@@ -286,7 +287,7 @@ _NO_MEDIAN = tuple(column for column in _RANKS if column.name != "rank_p50")
 REACHES = Layer(
     "reaches", "line", ("reach_id",), "Reaches, drawn downstream.",
     (
-        *(column for column in REACH_MEASURES.columns if column.name not in ("reach_no", "segment_no", "from_m", "to_m")),
+        *(column for column in REACH_MEASURES.columns if column.name not in ("reach_no", "segment_no", "from_m", "to_m", "outside")),
         C("not_ranked", "text", "Why it is not ranked.", null=True),
         C("gap_length_m", "float", "Metres of gap on both banks.", "m", null=True, low=0),
         C("erosion_score", "float", "Of its more urgent bank.", null=True, low=0, high=100),

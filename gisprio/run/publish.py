@@ -106,8 +106,26 @@ def finish_publishing(folder: Path) -> bool:
     return False
 
 
+def _refuse_outside(folder: Path, name: str) -> None:
+    """Refuse a name in a manifest that leads out of the folder: a folder may come from anybody.
+
+    Raises
+    ------
+    InputError
+        It is absolute or goes up.
+    """
+    if Path(name).is_absolute() or ".." in Path(name).parts or Path(name).drive:
+        raise InputError(
+            f"{folder / STORE / MANIFEST} names a file outside the folder: {name}.",
+            wanted="names of files of this result folder.",
+            do="do not trust this folder; delete its .gisprio and run again.",
+        )
+
+
 def _carry_out(folder: Path) -> None:
     manifest: dict[str, Any] = json.loads((folder / STORE / MANIFEST).read_text("utf-8"))
+    for file in (*manifest["files"], *manifest["gone"]):
+        _refuse_outside(folder, file["name"])
     for file in manifest["files"]:
         _put_in_place(folder, file["name"], file["sha256"])
     for file in manifest["gone"]:

@@ -58,6 +58,7 @@ STAGES: tuple[Stage, ...] = (
             "water",
             "roads",
             "sub_watersheds",
+            "watershed",
         ),
         sources=("elevation",),
         sections=("streams", "hydraulics", "dem"),

@@ -252,3 +252,16 @@ def test_a_reader_waits_while_a_run_is_publishing(tmp_path):
 
 def test_all_files_are_there(tmp_path):
     assert tuple(run_here(tmp_path)) == FILES
+
+
+@pytest.mark.parametrize("name", ["../letter.txt", "/tmp/letter.txt"])
+def test_a_manifest_that_leads_out_of_the_folder_is_refused(tmp_path, name):
+    folder = tmp_path / "results"
+    (folder / ".gisprio").mkdir(parents=True)
+    letter = tmp_path / "letter.txt"
+    letter.write_text("dear neighbour")
+    manifest = {"files": [], "gone": [{"name": name, "sha256": file_digest(letter)}]}
+    (folder / ".gisprio" / "publish.json").write_text(json.dumps(manifest))
+    with pytest.raises(InputError, match="names a file outside the folder"):
+        finish_publishing(folder)
+    assert letter.read_text() == "dear neighbour"

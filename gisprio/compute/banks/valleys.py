@@ -33,7 +33,7 @@ def measure_valleys(core: Tables, halo: Tables, sources: Sources, settings: Sett
     sources
         ``elevation``: raw heights of the routing grid.
     settings
-        Sections ``streams``, ``setback``.
+        Section ``setback``.
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""Sub-watersheds: labels of reaches for totals."""
+"""Labels of reaches: sub-watersheds for totals, and what lies outside the area of interest."""
 
 from __future__ import annotations
 
@@ -8,6 +8,15 @@ import shapely
 from numpy.typing import NDArray
 
 from gisprio.compute.network.areas import upper_first
+
+
+def outside(reaches: pd.DataFrame, watershed: pd.DataFrame) -> NDArray[np.bool_]:
+    """Say which reaches have their middle outside the area of interest; none where no watershed is given. (n,)"""
+    if not len(watershed):
+        return np.zeros(len(reaches), bool)
+    middle = shapely.line_interpolate_point(np.asarray(reaches["geometry"], object), 0.5, normalized=True)
+    reach, _ = shapely.STRtree(np.asarray(watershed.geometry.array)).query(middle, predicate="intersects")
+    return ~np.isin(np.arange(len(reaches)), reach)
 
 
 def sub_watersheds(

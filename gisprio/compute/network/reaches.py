@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from gisprio.compute.network.areas import NetworkAreas, area_findings, network_areas
 from gisprio.compute.network.curves import read_curve
 from gisprio.compute.network.hydraulics import bankfull_flow, bankfull_width, froude_findings, range_findings
-from gisprio.compute.network.labels import sub_watersheds
+from gisprio.compute.network.labels import outside, sub_watersheds
 from gisprio.compute.network.profile import (
     NO_SLOPE,
     flow_path,
@@ -39,7 +39,7 @@ def measure_reaches(tables: Tables, sources: Sources, settings: Settings) -> Out
     Parameters
     ----------
     tables
-        ``segments``, ``source_parts``, ``catchments``, ``water``, ``roads``, ``sub_watersheds``.
+        ``segments``, ``source_parts``, ``catchments``, ``water``, ``roads``, ``sub_watersheds``, ``watershed``.
     sources
         ``elevation``: raw heights of the routing grid.
     settings
@@ -71,6 +71,7 @@ def measure_reaches(tables: Tables, sources: Sources, settings: Settings) -> Out
         reaches, segments, stretches, tables["roads"], sources, areas, width, settings.dem.vertical_error_m
     )
     reaches = pd.concat([reaches, slopes, _sinuosity(reaches, segments, width)], axis=1)
+    reaches["outside"] = outside(reaches, tables["watershed"])
     reaches["sub_watershed_id"] = sub_watersheds(
         reaches,
         segments,

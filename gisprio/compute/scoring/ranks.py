@@ -53,8 +53,8 @@ def rank_banks(tables: Tables, sources: Sources, settings: Settings) -> Output:
     priority = settings.priority
     banks = _named(tables["bank_measures"], tables["reach_measures"], settings)
     banks["not_ranked"] = [
-        why_not_ranked(kind, length, priority.ranked_kinds)
-        for kind, length in zip(banks["kind"], banks["length_m"], strict=True)
+        why_not_ranked(kind, length, priority.ranked_kinds, outside=outside)
+        for kind, length, outside in zip(banks["kind"], banks["length_m"], banks["outside"], strict=True)
     ]
     ranked = banks["not_ranked"].isna().to_numpy()
     factors = factor_table(banks[ranked], priority)
@@ -80,7 +80,7 @@ def rank_banks(tables: Tables, sources: Sources, settings: Settings) -> Output:
 
 def _named(measures: pd.DataFrame, reaches: pd.DataFrame, settings: Settings) -> gpd.GeoDataFrame:
     """Join reach attributes to banks and name them; reach order, left before right."""
-    columns = ["reach_no", "reach_id", "name", "kind", "sub_watershed_id"]
+    columns = ["reach_no", "reach_id", "name", "kind", "sub_watershed_id", "outside"]
     banks = gpd.GeoDataFrame(measures.merge(pd.DataFrame(reaches[columns]), on="reach_no", validate="many_to_one"))
     letters = np.array(SIDE_LETTERS)[banks["side"].to_numpy(int)]
     banks["bank_id"] = [f"{reach}-{letter}" for reach, letter in zip(banks["reach_id"], letters, strict=True)]
@@ -186,7 +186,7 @@ def needs(erosion: pd.Series, gap: pd.Series, need_at: float) -> list[str]:
 
 def _reaches(measures: pd.DataFrame, banks: pd.DataFrame) -> pd.DataFrame:
     first = banks.sort_values(["rank", "bank_id"], na_position="last").drop_duplicates("reach_id").set_index("reach_id")
-    reaches = measures.drop(columns=["reach_no", "segment_no", "from_m", "to_m"]).copy()
+    reaches = measures.drop(columns=["reach_no", "segment_no", "from_m", "to_m", "outside"]).copy()
     for column in ("not_ranked", "erosion_score", "gap_score", "priority"):
         reaches[column] = first[column].reindex(reaches["reach_id"]).to_numpy()
     reaches["gap_length_m"] = (

@@ -26,7 +26,7 @@ SPEAKS_FROM = 30.0
 """A factor is named in the sentence from this score on [own]."""
 
 
-def why_not_ranked(kind: str, length_m: float, ranked_kinds: Collection[str]) -> str | None:
+def why_not_ranked(kind: str, length_m: float, ranked_kinds: Collection[str], *, outside: bool = False) -> str | None:
     """Give the reason a bank is not ranked, or None.
 
     >>> why_not_ranked("ditch", 200.0, ("natural",))
@@ -34,6 +34,8 @@ def why_not_ranked(kind: str, length_m: float, ranked_kinds: Collection[str]) ->
     """
     if kind not in ranked_kinds:
         return _KINDS[kind]
+    if outside:
+        return "outside the watershed"
     if length_m <= 0:
         return "no bank: all of it is standing water, piped or under a crossing"
     return None

@@ -138,3 +138,13 @@ def test_rows_in_another_order_change_nothing():
     b = rank_banks(turned, {}, settings())["banks"].set_index("bank_id").loc[a.index]
     pd.testing.assert_frame_equal(pd.DataFrame(a), pd.DataFrame(b))
     pd.testing.assert_frame_equal(pd.DataFrame(before), pd.DataFrame(tables["bank_measures"]))
+
+
+def test_banks_outside_the_watershed_keep_measures_and_are_not_ranked():
+    tables = _tables([(100, 0, 100), (0, 0, 100), (60, 60, 60), (0, 0, 0)])
+    tables["reach_measures"] = tables["reach_measures"].assign(outside=[False, True])
+    banks = rank_banks(tables, {}, settings())["banks"]
+    assert banks["not_ranked"].isna().tolist() == [True, True, False, False]
+    assert set(banks["not_ranked"].dropna()) == {"outside the watershed"}
+    assert banks["rank"].dropna().tolist() == [1, 2]
+    assert banks["missing_strip_score"].notna().all()

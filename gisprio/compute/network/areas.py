@@ -92,9 +92,9 @@ class NetworkAreas:
             place = int(np.searchsorted(part["from_m"], low + 1e-6, side="right")) - 1
             given[row], given_at[row] = part["area_km2"][place], part["from_m"][place]
             at, area = pieces[number]
-            here, whole, rest = (
-                float(_above(at, end) @ area) for end in (low, part["from_m"][place], part["to_m"][place])
-            )
+            here, whole = (float(_above(at, end) @ area) for end in (low, part["from_m"][place]))
+            top = place == len(part["from_m"]) - 1  # the last piece may be a short one: nothing lies above its end
+            rest = 0.0 if top else float(_above(at, part["to_m"][place]) @ area)
             total = self.above_km2[number] + whole
             inflow = part["inflow_km2"][place]
             if np.isnan(inflow):

@@ -95,12 +95,14 @@ def test_no_window_crosses_standing_water():
     height = 0.002 * at + np.where(at > 1300, 8.0, 0.0) + np.random.default_rng(5).normal(0, 0.1, 300)
     pond = (at > 1200) & (at < 1400)
     path = path_of(height, pond)
-    below, above = reach_slope(path, 900, 1100, 5.0, 0.1), reach_slope(path, 1500, 1700, 5.0, 0.1)
+    below, above = reach_slope(path, 900, 1100, 40.0, 0.1), reach_slope(path, 1500, 1700, 40.0, 0.1)
     # the window ends at a standard error of a fifth: two of them
     assert below.slope == pytest.approx(0.002, rel=0.4)
     assert above.slope == pytest.approx(0.002, rel=0.4)
-    open_path = path_of(height)  # and would be seen if nothing stood between
-    assert reach_slope(open_path, 900, 1500, 20.0, 0.1).slope > 0.004
+    assert below.window_m >= 800  # 20 widths, found on the side away from the pond
+    seen = reach_slope(path_of(height), 900, 1100, 40.0, 0.1)  # and would be seen if nothing stood between
+    assert seen.slope > 0.004
+    assert seen.window_m >= 800
 
 
 def test_a_reach_wholly_in_standing_water_has_no_slope_and_no_bound():

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+
 from makers import HEAD_M, LENGTH_M, VALLEY_HALF_M, Place, straight_height
 from network_world import heights, streams, whole_chain
 

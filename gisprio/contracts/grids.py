@@ -72,11 +72,15 @@ class Grid:
 
     def valid(self) -> NDArray[np.bool_]:
         """Say which cells hold data; (rows, columns)."""
-        ok = np.ones(self.values.shape, bool)
-        if np.issubdtype(self.values.dtype, np.floating):
-            ok &= ~np.isnan(self.values)
+        return self._holds(self.values)
+
+    def _holds(self, values: NDArray[np.generic]) -> NDArray[np.bool_]:
+        """Say which of some values of the grid are data; any shape."""
+        ok = np.ones(values.shape, bool)
+        if np.issubdtype(values.dtype, np.floating):
+            ok &= ~np.isnan(values)
         if self.nodata is not None:
-            ok &= self.values != self.nodata
+            ok &= values != self.nodata
         return ok
 
     def index(
@@ -94,7 +98,7 @@ class Grid:
             return np.full(np.shape(x), outside, self.values.dtype)
         row, column, inside = self.index(x, y)
         got = self.values[row, column]
-        return np.where(inside & self.valid()[row, column], got, np.asarray(outside, self.values.dtype))
+        return np.where(inside & self._holds(got), got, np.asarray(outside, self.values.dtype))
 
     def bilinear(self, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
         """Give values between cell centres; NaN where one of the four cells has no data."""
@@ -108,9 +112,10 @@ class Grid:
         c, r = c0 - self.column, r0 - self.row
         inside = (r >= 0) & (c >= 0) & (r < rows - 1) & (c < columns - 1)  # never true of NaN
         r, c = np.where(inside, r, 0).astype(np.int64), np.where(inside, c, 0).astype(np.int64)
-        z = np.where(self.valid(), self.values.astype(np.float64), np.nan)
-        top = z[r, c] * (1 - tc) + z[r, c + 1] * tc
-        low = z[r + 1, c] * (1 - tc) + z[r + 1, c + 1] * tc
+        corners = (self.values[r + down, c + right] for down in (0, 1) for right in (0, 1))
+        z = [np.where(self._holds(corner), corner.astype(np.float64), np.nan) for corner in corners]
+        top = z[0] * (1 - tc) + z[1] * tc
+        low = z[2] * (1 - tc) + z[3] * tc
         return np.where(inside, top * (1 - tr) + low * tr, np.nan)
 
 

@@ -12,6 +12,7 @@ import shapely
 from numpy.typing import NDArray
 
 from gisprio.compute.banks.runs import Rows, Words, columns_of, cut, median, runs
+from gisprio.compute.banks.sides import SIDE_KEY, station_sides
 from gisprio.compute.banks.strips import bank_line, outward_strip, polygons_of, varying_strip
 from gisprio.compute.setbacks import setback_width
 from gisprio.contracts.cards import Sources, Tables
@@ -51,7 +52,7 @@ def find_gaps(core: Tables, halo: Tables, sources: Sources, settings: Settings) 
     they are cut. Crossings, pipes and standing water are no gap, nor is missing cover of a natural class.
     """
     width = setback_width(settings)
-    sides = _sides(core)
+    sides = station_sides(core, "side_cover", "valleys")
     narrow = sides["buffer_width_m"].to_numpy() < width - 1e-9
     narrow &= ~sides["natural"].to_numpy() & ~sides["crossing"].to_numpy()
     narrow &= ~sides["kind"].isin(NO_BANK).to_numpy()
@@ -63,22 +64,11 @@ def find_gaps(core: Tables, halo: Tables, sources: Sources, settings: Settings) 
         for rows in runs(columns["segment_no"], columns["side"])
         for gap in _pieces(cut(columns, rows), rows.start, reaches)
     ]
-    key = ["segment_no", "station_no", "side"]
-    order = sides.sort_values(key)
+    order = sides.sort_values(SIDE_KEY)
     return {
-        "side_gaps": order[[*key, "gap"]].reset_index(drop=True),
+        "side_gaps": order[[*SIDE_KEY, "gap"]].reset_index(drop=True),
         "gap_pieces": _numbered(pieces, core["reach_measures"]),
     }
-
-
-def _sides(core: Tables) -> pd.DataFrame:
-    """Put the measures of each station side together, sorted along each side of each segment."""
-    key = ["segment_no", "station_no", "side"]
-    sides = core["bank_points"].merge(core["side_cover"], on=key, validate="one_to_one")
-    stations = core["stations"][["segment_no", "station_no", "reach_no", "at_m", "from_m", "to_m", "kind"]]
-    sides = sides.merge(stations, on=key[:2], validate="many_to_one")
-    sides = sides.merge(core["valleys"], on=key[:2], validate="many_to_one")
-    return sides.sort_values(["segment_no", "side", "station_no"], ignore_index=True)
 
 
 def long_runs(sides: pd.DataFrame, narrow: NDArray[np.bool_], shortest_m: float) -> NDArray[np.bool_]:

@@ -8,13 +8,12 @@ import shapely
 from numpy.typing import NDArray
 
 from gisprio.compute.banks.gaps import NO_BANK
+from gisprio.compute.banks.sides import SIDE_KEY, station_sides
 from gisprio.compute.setbacks import setback_width
 from gisprio.contracts.cards import Sources, Tables
 from gisprio.contracts.layers import FRONTAGES
 from gisprio.contracts.schema import empty
 from gisprio.contracts.settings import Settings
-
-KEY = ["segment_no", "station_no", "side"]
 
 
 def share_properties(core: Tables, halo: Tables, sources: Sources, settings: Settings) -> dict[str, pd.DataFrame]:
@@ -44,8 +43,7 @@ def share_properties(core: Tables, halo: Tables, sources: Sources, settings: Set
     """
     parcels = halo["parcels"]
     parcels = parcels[parcels["passed_over"].isna()].sort_values("property_id", ignore_index=True)
-    sides = core["bank_points"].merge(core["side_gaps"], on=KEY).merge(core["side_cover"], on=KEY)
-    sides = sides.merge(core["stations"].drop(columns=["x", "y"]), on=KEY[:2]).sort_values(KEY, ignore_index=True)
+    sides = station_sides(core, "side_gaps", "side_cover").sort_values(SIDE_KEY, ignore_index=True)
     sides = sides[~sides["kind"].isin(NO_BANK) & ~sides["crossing"]].reset_index(drop=True)
     if not len(parcels) or not len(sides):
         return {"frontages": empty(FRONTAGES)}

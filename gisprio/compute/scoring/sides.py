@@ -11,6 +11,7 @@ import shapely
 
 from gisprio.compute.banks.gaps import NO_BANK, SIDE_LETTERS
 from gisprio.compute.banks.runs import Rows, Words, columns_of, cut, median, runs
+from gisprio.compute.banks.sides import SIDE_KEY, station_sides
 from gisprio.compute.banks.strips import bank_line
 from gisprio.compute.factors import FACTORS, layer_with_factors
 from gisprio.compute.scoring.keys import whole_weights
@@ -22,7 +23,6 @@ from gisprio.contracts.schema import empty
 from gisprio.contracts.settings import Priority, Settings
 from gisprio.contracts.words import SIDES
 
-KEY = ["segment_no", "station_no", "side"]
 CARDS = {registered.card.key: registered.card for registered in FACTORS}
 KNOWN_LEAST = 0.5
 """Share of a bank's length on which a factor must be known to be the bank's [own]."""
@@ -78,12 +78,7 @@ def freedom_to_move(valley_width_m: pd.Series, bankfull_width_m: pd.Series) -> p
 
 def _assembled(core: Tables) -> pd.DataFrame:
     """One row a station side with all measures, sorted along each side of each segment."""
-    sides = core["bank_points"].merge(core["side_cover"], on=KEY, validate="one_to_one")
-    sides = sides.merge(core["side_gaps"], on=KEY, validate="one_to_one")
-    sides = sides.merge(
-        core["stations"].drop(columns=["x", "y"]), on=["segment_no", "station_no"], validate="many_to_one"
-    )
-    sides = sides.merge(core["valleys"], on=["segment_no", "station_no"], validate="many_to_one")
+    sides = station_sides(core, "side_cover", "side_gaps", "valleys")
     sides["length_m"] = sides["to_m"] - sides["from_m"]
     sides["has_bank"] = ~sides["kind"].isin(NO_BANK) & ~sides["crossing"]
     sides["coarse"] = sides["buffer_width_m"].isna() & sides["missing_strip"].notna()
@@ -93,12 +88,12 @@ def _assembled(core: Tables) -> pd.DataFrame:
     reaches = core["reach_measures"].set_index("reach_no").reindex(sides["reach_no"])
     sides["unit_stream_power_w_m2"] = reaches["unit_stream_power_w_m2"].to_numpy()
     sides["reach_from_m"], sides["reach_to_m"] = reaches["from_m"].to_numpy(), reaches["to_m"].to_numpy()
-    return sides.sort_values(["segment_no", "side", "station_no"], ignore_index=True)
+    return sides
 
 
 def _side_scores(sides: pd.DataFrame) -> pd.DataFrame:
     columns = [c for registered in FACTORS for c in (registered.card.value_column, registered.card.score_column)]
-    scores = sides.sort_values(KEY)[KEY + columns].reset_index(drop=True)
+    scores = sides.sort_values(SIDE_KEY)[SIDE_KEY + columns].reset_index(drop=True)
     for registered in FACTORS:
         scores[registered.card.score_column] /= FULL / 100
     return scores
@@ -205,7 +200,7 @@ def _station_results(sides: pd.DataFrame, core: Tables) -> pd.DataFrame:
     crs = getattr(core["reach_measures"], "crs", None)
     if not len(sides):
         return empty(layer, crs)
-    rows = sides.sort_values(KEY, ignore_index=True)
+    rows = sides.sort_values(SIDE_KEY, ignore_index=True)
     reach_id = core["reach_measures"].set_index("reach_no")["reach_id"].reindex(rows["reach_no"]).to_numpy()
     letters = np.array(SIDE_LETTERS)[rows["side"].to_numpy()]
     rows = rows.assign(

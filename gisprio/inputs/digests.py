@@ -1,4 +1,4 @@
-"""Digests of what was read: files as bytes, tables as decoded rows, so equal content has equal digests."""
+"""Digests of what was read: files as bytes, rasters with how they are read."""
 
 from __future__ import annotations
 
@@ -6,10 +6,7 @@ import hashlib
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
-import geopandas as gpd
-import pandas as pd
 import rasterio
-import shapely
 
 from gisprio.contracts.errors import InputError
 from gisprio.inputs.raster_files import RasterFile, address
@@ -73,18 +70,3 @@ def raster_digest(files: Sequence[RasterFile], *meaning: object) -> str:
         else:
             parts.append(file.place.path)
     return text_digest(parts)
-
-
-def table_digest(table: pd.DataFrame) -> str:
-    """Give the digest of a table: columns with their names, geometries as WKB, system as WKT; rows in order."""
-    digest = hashlib.sha256()
-    for name in table.columns:
-        values = table[name]
-        digest.update(f"{name}\n".encode())
-        if isinstance(values, gpd.GeoSeries):
-            digest.update((values.crs.to_wkt() if values.crs is not None else "").encode())
-            for one in shapely.to_wkb(values.to_numpy()):
-                digest.update(one)
-        else:
-            digest.update("\n".join("" if pd.isna(value) else repr(value) for value in values.tolist()).encode())
-    return digest.hexdigest()

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import pandas as pd
 from pyproj import CRS
 
+from gisprio.contracts.digests import table_digest
 from gisprio.contracts.errors import InputError
 from gisprio.contracts.findings import Finding
 from gisprio.contracts.grids import Bounds, GridSource
@@ -16,7 +17,7 @@ from gisprio.contracts.schema import check, empty
 from gisprio.contracts.settings import Settings
 from gisprio.inputs.cover_polygons import PolygonSource, polygon_codes
 from gisprio.inputs.crs import DEGREES, no_crs, transform_bounds, unnamed, working_crs
-from gisprio.inputs.digests import raster_digest, table_digest, text_digest
+from gisprio.inputs.digests import raster_digest, text_digest
 from gisprio.inputs.faults import Fault, raise_faults
 from gisprio.inputs.layers import CHECKED_ONLY, NOT_USED, VECTOR_LAYERS
 from gisprio.inputs.legends import Legend, read_legend

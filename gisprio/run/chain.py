@@ -13,12 +13,13 @@ import pandas as pd
 from pyproj import CRS
 
 from gisprio.contracts.cards import Stage
+from gisprio.contracts.digests import table_digest
 from gisprio.contracts.errors import ContractError
 from gisprio.contracts.findings import Finding, findings_from
 from gisprio.contracts.grids import Grid
 from gisprio.contracts.schema import check
 from gisprio.contracts.settings import Settings
-from gisprio.run.fingerprints import Parts, joined, key_of, section_digests, table_digest
+from gisprio.run.fingerprints import Parts, joined, key_of, section_digests
 from gisprio.run.pieces import Surroundings, core_rows, halo_width
 from gisprio.run.shelf import Shelf
 from gisprio.run.stages import STATION_TABLE, promised, stage_function

@@ -7,9 +7,10 @@ from collections.abc import Iterable, Mapping
 import pandas as pd
 from pyproj import CRS
 
+from gisprio.contracts.digests import table_digest
 from gisprio.contracts.grids import ArraySource, GridSource
 from gisprio.contracts.schema import empty
-from gisprio.run.fingerprints import source_digest, table_digest, text_digest
+from gisprio.run.fingerprints import source_digest, text_digest
 from gisprio.run.pieces import put_together
 from gisprio.run.stages import promised
 from gisprio.run.store import Entry

@@ -21,9 +21,10 @@ import pandas as pd
 import shapely
 from pyproj import CRS
 
+from gisprio.contracts.digests import table_digest
 from gisprio.contracts.findings import Finding
 from gisprio.contracts.grids import Grid, Lattice
-from gisprio.run.fingerprints import grid_digest, table_digest
+from gisprio.run.fingerprints import grid_digest
 
 STORE_FORMAT = 1
 STORE = ".gisprio"

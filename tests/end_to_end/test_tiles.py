@@ -14,7 +14,7 @@ LAYERS = ("reaches", "banks", "bank_setbacks", "gaps", "properties", "findings")
 
 def _digests(settings):
     """Give a digest per layer: rows by key, columns by name, float bits, WKB, CRS."""
-    from gisprio.run.fingerprints import table_digest
+    from gisprio.contracts.digests import table_digest
 
     opened = gisprio.open_results(settings.output())
     found = {}
@@ -41,7 +41,7 @@ def test_tiles_of_1_km_4_km_and_one_give_equal_results(tmp_path, sample_config):
 
 
 def test_digest_notices_one_bit_and_not_the_order_of_columns():
-    from gisprio.run.fingerprints import table_digest
+    from gisprio.contracts.digests import table_digest
 
     points = gpd.points_from_xy([0, 1], [0, 1])
     table = gpd.GeoDataFrame({"a": [1.0, 2.0], "b": ["x", None]}, geometry=points, crs=32633)

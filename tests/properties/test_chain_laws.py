@@ -8,8 +8,8 @@ import pytest
 import shapely
 
 import gisprio
+from gisprio.contracts.digests import table_digest
 from gisprio.run import chain
-from gisprio.run.fingerprints import table_digest
 from gisprio.run.stages import STAGES, stage_function
 from makers import CRS, Place, World, frame, straight_height, straight_valley
 

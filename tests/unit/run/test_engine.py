@@ -12,10 +12,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from gisprio.contracts.digests import table_digest
 from gisprio.contracts.errors import ContractError, InputError, RunError
 from gisprio.contracts.findings import Finding
 from gisprio.run.engine import refuse_errors, run_job
-from gisprio.run.fingerprints import table_digest
 from gisprio.run.store import last_table
 from unit.run import fake_chain as fake
 

@@ -9,10 +9,11 @@ import pytest
 import shapely
 from pyproj import CRS
 
+from gisprio.contracts.digests import table_digest
 from gisprio.contracts.findings import Finding
 from gisprio.contracts.grids import Grid, Lattice
 from gisprio.run import fingerprints
-from gisprio.run.fingerprints import code_digest, grid_digest, joined, key_of, section_digests, table_digest
+from gisprio.run.fingerprints import code_digest, grid_digest, joined, key_of, section_digests
 from gisprio.run.store import Store
 from unit.run.fake_chain import make_settings
 

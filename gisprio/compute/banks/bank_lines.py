@@ -18,6 +18,8 @@ from gisprio.contracts.settings import Settings
 Floats = NDArray[np.float64]
 SEARCH_WIDTHS = 6.0
 SEARCH_LEAST_M = 100.0
+OTHER_CHANNEL_TIMES = 2.5
+"""Water at the end of a segment this many times as wide as the segment is another channel's [own]."""
 UNKNOWN_HALF_WIDTH_M = 1.0
 """Half width where drainage area, and so width, is missing [own]."""
 
@@ -53,7 +55,7 @@ def find_bank_lines(core: Tables, halo: Tables, sources: Sources, settings: Sett
     offset = np.column_stack([half, half])
     basis = np.full(offset.shape, "half_width", dtype=object)
     low, high = water_span(transects, centre, left, outer_rings(halo["water"]), near, search)
-    wet = ~np.isnan(low)
+    wet = ~np.isnan(low) & ~other_channel(stations, high - low)
     offset[wet] = np.column_stack([high, -low])[wet]
     basis[wet] = "water_edge"
     given = given_offsets(transects, centre, left, halo["bank_lines"])
@@ -124,6 +126,34 @@ def water_span(
     low[spans["station"]] = spans["low"]
     high[spans["station"]] = spans["high"]
     return low, high
+
+
+def other_channel(stations: pd.DataFrame, span: Floats) -> NDArray[np.bool_]:
+    """Mark stations at the ends of a segment whose transect runs along the channel it joins, or up one that joins it.
+
+    Parameters
+    ----------
+    stations
+        Sorted by segment and number, with ``kind`` and ``bankfull_width_m``.
+    span
+        (n,) width of the water on each transect, NaN where there is none [m].
+
+    Returns
+    -------
+    ndarray
+        (n,) bool: from an end inward, as long as the water is over 2.5 times as wide as the segment mostly is [own].
+        Standing water is wide of itself and never marked.
+    """
+    marked = np.zeros(len(span), bool)
+    width = np.where(np.isnan(span), stations["bankfull_width_m"].to_numpy(float), span)
+    stands = (stations["kind"] == "lake_path").to_numpy()
+    for rows in stations.groupby("segment_no", sort=False).indices.values():
+        own = width[rows][~stands[rows] & ~np.isnan(width[rows])]
+        if len(own):
+            wide = (span[rows] > OTHER_CHANNEL_TIMES * np.median(own)) & ~stands[rows]
+            from_ends = np.logical_and.accumulate(wide) | np.logical_and.accumulate(wide[::-1])[::-1]
+            marked[rows] = from_ends
+    return marked
 
 
 def _joined(spans: pd.DataFrame, touch_m: float = 0.5) -> pd.DataFrame:

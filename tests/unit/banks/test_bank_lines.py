@@ -66,6 +66,21 @@ def test_a_pond_across_the_field_is_not_the_channel():
     assert (_points(water=pond)["bank_line_basis"] == "half_width").all()
 
 
+def test_the_channel_that_a_stream_runs_into_gives_it_no_bank_at_its_mouth():
+    water = frame([shapely.box(-2, 8, 2, 1050), shapely.box(-70, -8, 70, 8)], kind=["channel", "channel"])
+    points = _points(water=water)
+    at_mouth = points["station_no"] < 2  # 2.5 and 7.5 m from the end, inside the channel it joins
+    np.testing.assert_allclose(points.loc[at_mouth, "offset_m"], 3.0)
+    assert set(points.loc[at_mouth, "bank_line_basis"]) == {"half_width"}
+    np.testing.assert_allclose(points.loc[~at_mouth, "offset_m"], 2.0)
+
+
+def test_a_channel_that_widens_midway_keeps_its_own_edge():
+    water = frame([shapely.box(-2, -50, 2, 1050), shapely.box(-9, 490, 9, 510)], kind=["channel", "channel"])
+    offset = _points(water=water)["offset_m"]
+    assert sorted(offset.round(6).unique()) == [2.0, 9.0]
+
+
 def test_the_users_bank_line_goes_before_water_and_only_on_its_side():
     water = frame([shapely.box(-3, -50, 3, 1050)], kind=["channel"])
     given = frame([shapely.LineString([(4.5, -10), (4.5, 1010)])])

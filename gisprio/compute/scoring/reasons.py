@@ -59,7 +59,9 @@ def why_sentence(bank: Mapping[Any, Any], factors: Sequence[Mapping[Any, Any]]) 
     unknown = [row["title"].lower() for row in factors if bank[row["basis_column"]] == "default"]
     sentence = NEED_WORDS[bank["need"]]
     if reasons:
-        sentence += ": " + ", ".join(reasons)
+        sentence += (
+            ": " + ", ".join(reasons) + (", each where it is worst" if len(reasons) > 1 else " where it is worst")
+        )
     if unknown:
         sentence += "; not known: " + ", ".join(unknown)
     return sentence + "."

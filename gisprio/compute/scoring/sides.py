@@ -118,10 +118,17 @@ def _banks(sides: pd.DataFrame, core: Tables, priority: Priority) -> pd.DataFram
             row = {"reach_no": reach_no, "side": side, "geometry": shapely.linestrings(line)}
             row |= _measures(bank, gaps.get((reach_no, side), (0.0, 0.0)))
             row["bank_line_basis"] = lines_from.most(bank_rows, bank["length_m"] * bank["has_bank"])
-            row["adjacent_cover"] = covers.most(bank_rows, bank["length_m"] * bank["has_bank"])
+            row["adjacent_cover"] = covers.most(bank_rows, _lacking(bank))
             rows.append(row | _scores(bank, priority))
     table = gpd.GeoDataFrame(rows, geometry="geometry", crs=core["reach_measures"].crs)
     return table.sort_values(["reach_no", "side"], ignore_index=True)
+
+
+def _lacking(bank: Rows) -> np.ndarray:
+    """Weigh the stations of a bank by the metres of strip they lack; all alike where nothing is lacking; (n,)."""
+    length = bank["length_m"] * bank["has_bank"]
+    lacking = length * np.nan_to_num(bank["missing_strip"].astype(float))
+    return lacking if lacking.any() else length
 
 
 def _gap_sums(gaps: pd.DataFrame) -> dict[tuple[int, int], tuple[float, float]]:

@@ -117,7 +117,7 @@ def test_why_names_what_is_high():
     why = _ranked([(60, 0, 90), (0, 0, 0)])["banks"]["why"]
     assert why.tolist() == [
         "Short of riparian cover, less likely to erode: a bankfull flow of 60.0 W/m2, 90 % of the strip has no cover "
-        "that counts (pasture).",
+        "that counts (pasture), each where it is worst.",
         "Neither score is high.",
     ]
 

@@ -44,6 +44,12 @@ def test_a_scar_of_60_m_is_not_diluted_in_a_reach_of_200():
     assert banks.loc[(0, 0), "gap_length_m"] == 0.0
 
 
+def test_cover_beside_the_bank_is_named_where_the_strip_lacks_some_not_where_most_of_it_is_wooded():
+    banks = scored(SOUTH, scar_of_60_m)
+    assert banks.loc[(1, 0), "adjacent_cover"] == "pasture"  # on 60 of 200 m, and the only one that is not wood
+    assert banks.loc[(1, 1), "adjacent_cover"] == "woody"
+
+
 @pytest.mark.parametrize(("valley", "score"), [(12.0, 0.0), (36.0, 25.0), (60.0, 50.0), (600.0, 50.0)])
 def test_force_is_multiplied_by_freedom_to_move(valley, score):
     banks = scored(SOUTH, wood, power=35.0, valley=valley)  # 35 W/m2 scores .5; 6 widths of 6 m: half way

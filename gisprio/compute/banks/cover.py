@@ -49,7 +49,8 @@ def measure_cover(core: Tables, halo: Tables, sources: Sources, settings: Settin
     -------
     dict
         ``side_cover``: one row a station side. In a coarse look (cell, or the narrowest thing the legend can show,
-        over a third of the setback) the width is null and the shares are those of a strip two cells wide.
+        over a third of the setback) the width is null and the shares are those of the dry part of a strip two
+        cells wide, missing where all of it is water.
     """
     points, legend = core["bank_points"], halo["legend"]
     width = setback_width(settings)
@@ -143,7 +144,7 @@ def _close_look(points: pd.DataFrame, strip: Strip, width: float, grain: float, 
 
 def _coarse_look(points: pd.DataFrame, strip: Strip, setback: Setback) -> pd.DataFrame:
     classes = strip.classes
-    known = classes != UNKNOWN
+    known = (classes != UNKNOWN) & (classes != _WATER)
     counting = np.isin(classes, _positions(setback.counts)) | np.isin(classes, _positions(setback.natural))
     return _table(
         points,

@@ -13,6 +13,9 @@ Floats = NDArray[np.float64]
 LAG_FROM_WIDTHS, LAG_TO_WIDTHS = 0.5, 2.0
 """A bend works on its outer bank from half a width to two widths downstream too [own]."""
 
+STRAIGHT_WIDTHS = 100.0
+"""A radius of more widths than this is a straight bank [own]."""
+
 
 def bend_shear_factor(radius_over_width: float) -> float:
     """Give the bend shear factor K_b of HEC-15: 2.00 up to 2, 1.05 from 10 on.
@@ -75,6 +78,7 @@ def outer_bend(sides: pd.DataFrame) -> pd.DataFrame:
     value = own.copy()
     for rows in sides.groupby(["segment_no", "side"], sort=False).indices.values():
         value[rows] = _with_lag(own[rows], sides["at_m"].to_numpy()[rows], width[rows])
+    value[value > STRAIGHT_WIDTHS] = np.inf
     basis = np.where(missing & ~np.isfinite(value), "missing", "measured")
     return pd.DataFrame({"value": np.where(basis == "missing", np.nan, value), "basis": basis})
 

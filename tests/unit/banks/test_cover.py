@@ -137,3 +137,14 @@ def test_thirty_metre_cover_gives_a_coarse_look():
     side = check(SIDE_COVER, got["side_cover"])
     assert side["buffer_width_m"].isna().all()
     assert (side["woody_share"] == 1.0).all()
+
+
+def test_water_in_a_coarse_look_is_neither_cover_nor_opening():
+    x = -200 + np.arange(20) * 30  # left edges of the cells; the left strip holds 10 to 40 and 40 to 70 m
+    half_wet = np.tile(np.select([x < 10, x < 40], [2, 3], 1).astype(np.uint8), (40, 1))
+    side = _measured(half_wet, 30.0)["side_cover"]
+    left = side[side["side"] == 0]
+    assert set(left["missing_strip"]) == {0.0}
+    assert set(left["woody_share"]) == {1.0}
+    all_wet = _measured(np.full((40, 20), 3, np.uint8), 30.0)["side_cover"]
+    assert all_wet["missing_strip"].isna().all()

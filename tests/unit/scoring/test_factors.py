@@ -73,6 +73,12 @@ def test_only_the_outer_bank_scores():
     assert set(got["basis"]) == {"measured"}
 
 
+def test_a_radius_of_over_a_hundred_widths_is_straight():
+    right = outer_bend.outer_bend(_sides(np.array([1 / 990, 1 / 1010, 1e-12])))["value"][3:]
+    assert right.iloc[0] == pytest.approx(99.0)  # width 10 m
+    assert np.isinf(right.iloc[1:]).all()
+
+
 def test_a_bend_works_half_to_two_widths_downstream_too():
     curvature = np.zeros(20)
     curvature[10] = 1 / 30  # one station at 52.5 m; downstream is towards 0; width 10 m: lag 5 to 20 m

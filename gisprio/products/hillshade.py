@@ -77,7 +77,7 @@ def draw_hillshade(elevation: GridSource, crs: str, *, pixels: int = 1600, quali
     light = shade(heights, exaggeration)
     picture, (x0, y0, x1, y1) = _to_mercator(light, crs, pixels)
     buffer = io.BytesIO()
-    Image.fromarray(picture, "LA").convert("RGBA").save(buffer, "WEBP", quality=quality, method=4)
+    Image.fromarray(picture).convert("RGBA").save(buffer, "WEBP", quality=quality, method=4)
     west, south = _degrees(x0, y0)
     east, north = _degrees(x1, y1)
     return Shade(buffer.getvalue(), south, west, north, east, exaggeration)

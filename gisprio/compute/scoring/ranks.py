@@ -88,8 +88,7 @@ def _named(measures: pd.DataFrame, reaches: pd.DataFrame, settings: Settings) ->
     banks["setback_m"] = setback_width(settings)
     banks["setback_rule"] = settings.setback.rule
     banks["setback_kind"] = settings.setback.kind
-    banks["buffer_width_m_known"] = banks["buffer_width_m"].notna()
-    banks["buffer_width_basis"] = np.where(banks.pop("buffer_width_m_known"), "measured", "missing")
+    banks["buffer_width_basis"] = np.where(banks["buffer_width_m"].notna(), "measured", "missing")
     for absent in ("constrained_length_m", "plantable_area_m2", "bank_height_m", "bank_angle_deg", *_DRAWS):
         banks[absent] = np.nan
     return banks

@@ -18,6 +18,8 @@ DRAWN_SAY = 0.5
 """Most that the way a line was drawn may say, where heights say at most 1 [own]."""
 CLEAR_DROP_M = 3.0
 """A line that drops by more shows whether the layer is drawn downstream [own]."""
+ONE_WAY = 0.9
+"""A layer trusted so far is drawn one way [own]."""
 CLEARLY_HIGHER_M = 3.0
 """A loose end so much higher than the lowest one is no outlet, however the lines were drawn [own]."""
 
@@ -66,18 +68,21 @@ def direct(edges: Edges, height: Floats) -> Flow:
 
     Notes
     -----
-    In each connected part the outlet is one of the loose ends, none of those over 3 m higher than the lowest of them:
-    the one for which length x (tanh(drop / 2 errors) + trust x agreement with the drawn direction), summed over a
-    spanning tree hung from it, is largest. Trust is half the share by which the lines that drop clearly are drawn down
-    rather than up, negative in a layer drawn upstream. All edges then lead to the nearer node along the lines, which
-    makes no circles; where a node has several ways on, the shortest is the main one.
+    In each connected part the outlet is one of the loose ends or of the confluences at which a layer is cut off, none
+    of those over 3 m higher than the lowest of them: the one for which length x (tanh(drop / 2 errors) + trust x
+    agreement with the drawn direction), summed over a spanning tree hung from it, is largest. Trust is half the share
+    by which the lines that drop clearly are drawn down rather than up, negative in a layer drawn upstream. All edges
+    then lead to the nearer node along the lines, which makes no circles; where a node has several ways on, the
+    shortest is the main one.
     """
     count = len(edges.nodes)
     a, b = edges.ends[:, 0], edges.ends[:, 1]
     drop = np.nan_to_num(height[a] - height[b], nan=0.0)
-    say = edges.length * (np.tanh(drop / (2 * HEIGHT_ERROR_M)) + DRAWN_SAY * drawn_trust(drop, edges.length))
+    trust = drawn_trust(drop, edges.length)
+    say = edges.length * (np.tanh(drop / (2 * HEIGHT_ERROR_M)) + DRAWN_SAY * trust)
     part_count, part = connected_components(csr_matrix((np.ones(len(a)), (a, b)), (count, count)), directed=False)
-    outlet = _outlets(edges, say, height, part, part_count)
+    may_end = cut_off_confluences(edges, height, trust) | (np.bincount(edges.ends.ravel(), minlength=count) == 1)
+    outlet = _outlets(edges, say, may_end, height, part, part_count)
     to_outlet = dijkstra(_shortest(edges), directed=False, indices=outlet, min_only=True)
     turned = (to_outlet[b] > to_outlet[a]) | ((to_outlet[a] == to_outlet[b]) & (b > a))
     up, down = np.where(turned, b, a), np.where(turned, a, b)
@@ -101,6 +106,19 @@ def drawn_trust(drop: Floats, length: Floats) -> float:
     return float(np.sign(drop[clear]) @ length[clear] / length[clear].sum())
 
 
+def cut_off_confluences(edges: Edges, height: Floats, trust: float) -> NDArray[np.bool_]:
+    """Say at which nodes a layer may be cut off: no line is drawn away from them, nor falls away; (k,).
+
+    Only where the layer is drawn one way nearly throughout: else such places are chance.
+    """
+    if abs(trust) < ONE_WAY:
+        return np.zeros(len(edges.nodes), bool)
+    first, last = edges.ends.T if trust > 0 else edges.ends.T[::-1]
+    falls = height[first] < height[last]
+    goes_on = np.concatenate([first, last[falls]])
+    return np.bincount(goes_on, minlength=len(edges.nodes)) == 0
+
+
 def _shortest(edges: Edges) -> csr_matrix:
     """Lengths between nodes; of several edges between two nodes the shortest, of an edge to itself none."""
     table = pd.DataFrame(np.sort(edges.ends, axis=1), columns=["a", "b"]).assign(length=edges.length)
@@ -109,12 +127,13 @@ def _shortest(edges: Edges) -> csr_matrix:
     return csr_matrix((table["length"], (table["a"], table["b"])), (count, count))
 
 
-def _outlets(edges: Edges, say: Floats, height: Floats, part: NDArray[np.int64], part_count: int) -> NDArray[np.int64]:
-    """Choose the outlet node of each part, by moving the root through a spanning tree."""
+def _outlets(
+    edges: Edges, say: Floats, may_end: NDArray[np.bool_], height: Floats, part: NDArray[np.int64], part_count: int
+) -> NDArray[np.int64]:
+    """Choose the outlet node of each part, of those that may be one, by moving the root through a spanning tree."""
     tree = minimum_spanning_tree(_shortest(edges))
     tree = tree + tree.T
     agreement = _agreement(edges, say)
-    degree = np.bincount(edges.ends.ravel(), minlength=len(edges.nodes))
     outlet = np.empty(part_count, np.int64)
     for number in range(part_count):
         members = np.flatnonzero(part == number)
@@ -123,8 +142,8 @@ def _outlets(edges: Edges, say: Floats, height: Floats, part: NDArray[np.int64],
         for node in order[1:].tolist():
             above = int(parent[node])
             score[node] = score[above] - 2 * agreement.get((node, above), 0.0)
-        loose = members[degree[members] == 1] if (degree[members] == 1).any() else members
-        outlet[number] = max(_low(loose, height), key=lambda node: (round(score[node], 3), -node))
+        ends = members[may_end[members]] if may_end[members].any() else members
+        outlet[number] = max(_low(ends, height), key=lambda node: (round(score[node], 3), -node))
     return outlet
 
 

@@ -12,7 +12,7 @@ from gisprio.compute.network.join import join_streams, position_ids
 from gisprio.contracts.findings import findings_from
 from gisprio.contracts.layers import SEGMENTS, SOURCE_PARTS
 from gisprio.contracts.schema import check
-from makers import CRS, Place
+from makers import CRS, Place, straight_height
 from network_world import WHOLE, heights, streams, whole_chain
 from tables import settings, source
 
@@ -106,6 +106,31 @@ def test_a_stream_that_leaves_a_dem_cut_along_its_watershed_still_flows_out():
     segments, _, _ = joined(lines, heights(extent=(*WHOLE[:2], 2705.0, WHOLE[3])))
     outlet = segments[segments["downstream_no"] == -1]
     assert outlet.geometry.iloc[0].coords[-1] == tuple(P.on_map(3000, 0))
+
+
+def of_no_height(u, v):
+    return np.full(np.shape(u), np.nan)
+
+
+@pytest.mark.parametrize(
+    ("height", "upstream"), [(straight_height, False), (straight_height, True), (of_no_height, False)]
+)
+def test_a_layer_cut_at_a_confluence_flows_out_there(height, upstream):
+    """The two lines that meet at 2,000 m have nothing below them."""
+    lines = [line.reverse() if upstream else line for line in tree()[:4]]
+    segments, _, _ = joined(lines, heights(height))
+    outlets = segments[segments["downstream_no"] == -1]
+    assert {line.coords[-1] for line in outlets.geometry} == {tuple(P.on_map(2000, 0))}
+    assert sorted(segments["strahler_order"]) == [1, 1, 1, 2]
+
+
+def test_lines_drawn_towards_each_other_make_no_outlet_where_one_falls_away():
+    """The last line falls by 15 cm and is drawn upstream; all others are drawn downstream."""
+    lines = [P.line((0, 0), (2970, 0)), P.line((3000, 0), (2970, 0))]
+    segments, _, said = joined(lines)
+    assert len(segments) == 1
+    assert segments.geometry.iloc[0].coords[-1] == tuple(P.on_map(3000, 0))
+    assert "against_flow" in said
 
 
 def test_ends_within_the_tolerance_are_one_node_and_lines_split_where_another_ends():

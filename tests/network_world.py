@@ -1,4 +1,4 @@
-"""Stream lines and heights at hand, run through the four stages that see the whole area."""
+"""Stream lines and heights at hand, run through the five stages that see the whole area."""
 
 from __future__ import annotations
 
@@ -11,13 +11,17 @@ import shapely
 from numpy.typing import NDArray
 
 from gisprio.compute.network.join import join_streams
+from gisprio.compute.network.profiles import lay_profiles
 from gisprio.compute.network.reaches import measure_reaches
 from gisprio.compute.terrain.flow import share_catchments
 from gisprio.compute.terrain.relief import lay_routing_grid
-from gisprio.contracts.findings import findings_from
+from gisprio.contracts.findings import findings_from, findings_table
 from gisprio.contracts.grids import ArraySource, Grid
 from gisprio.contracts.layers import (
     CATCHMENTS,
+    KNICKPOINTS,
+    LONG_PROFILES,
+    PROFILE_POINTS,
     REACH_MEASURES,
     ROADS,
     SEGMENTS,
@@ -68,7 +72,7 @@ def heights(
 def whole_chain(
     lines: gpd.GeoDataFrame, dem: ArraySource, settings: Settings | None = None, **layers: pd.DataFrame
 ) -> dict[str, pd.DataFrame]:
-    """Run the four stages; give their tables, each held to its contract, and ``findings`` as a dict by check."""
+    """Run the five stages; give their tables, each held to its contract, and ``findings`` as a dict by check."""
     settings = settings or made_settings()
     tables: dict[str, pd.DataFrame] = {
         "streams": lines,
@@ -84,9 +88,10 @@ def whole_chain(
     for stage, sections, promised in (
         (join_streams, ("streams",), (SEGMENTS, SOURCE_PARTS)),
         (share_catchments, ("streams",), (CATCHMENTS,)),
-        (measure_reaches, ("streams", "hydraulics", "dem"), (REACH_MEASURES, STRETCHES)),
+        (measure_reaches, ("streams", "hydraulics", "dem"), (REACH_MEASURES, STRETCHES, PROFILE_POINTS, KNICKPOINTS)),
+        (lay_profiles, (), (LONG_PROFILES,)),
     ):
         given = stage(tables, sources, settings.part(sections))
         tables |= {layer.name: check(layer, given[layer.name]) for layer in promised}
-        said |= {finding.check: finding for finding in findings_from(given["findings"])}
+        said |= {finding.check: finding for finding in findings_from(given.get("findings", findings_table([])))}
     return tables | {"findings": said}

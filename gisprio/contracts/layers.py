@@ -148,8 +148,30 @@ REACH_MEASURES = Layer(
         _basis("bankfull_width"),
         _basis("bankfull_discharge"),
         C("discharge_from", "text", "curve, or manning where the curve has none.", null=True),
+        C("discharge_return_period_y", "float", "Mean time between flows of that discharge, where the curve's source states it.", "years", null=True, low=0),
         C("froude", "float", "Froude number of the bankfull flow.", null=True, low=0),
         C("unit_stream_power_w_m2", "float", "Bankfull discharge x slope x specific weight over width.", "W/m2", null=True, low=0),
+    ),
+)
+PROFILE_POINTS = Layer(
+    "profile_points", "none", ("segment_no", "at_m"), "Heights along each segment, one a cell of the routing grid.",
+    (
+        C("segment_no", "int", "Segment.", low=0),
+        C("at_m", "float", "Place, upstream from the segment's downstream end.", "m", low=0),
+        C("low_m", "float", "Lowest raw height within one cell.", "m", null=True),
+        C("crossing", "bool", "So near to a road or railway that crosses that the height is the road's."),
+        C("barrier", "text", "Standing water or a pipe, which no slope is measured across.", null=True, among=STREAM_KINDS),
+    ),
+)
+KNICKPOINTS = Layer(
+    "knickpoints", "none", ("segment_no", "at_m"), "Steps in the long profile that no slope is measured across.",
+    (
+        C("segment_no", "int", "Segment.", low=0),
+        C("at_m", "float", "Middle of its face, upstream from the segment's downstream end.", "m", low=0),
+        C("face_from_m", "float", "Where its face begins; below 0 in the segment below.", "m"),
+        C("face_to_m", "float", "Where its face ends.", "m"),
+        C("drop_m", "float", "Height of the stream above over that of the stream below, both drawn on to the step.", "m", low=0),
+        C("near_crossing", "bool", "At a road or railway that crosses: perhaps a culvert."),
     ),
 )
 
@@ -393,6 +415,30 @@ FINDINGS = Layer(
         C("do", "text", "What to do about it."),
     ),
 )
+LONG_PROFILES = Layer(
+    "long_profiles", "none", ("segment_id", "from_mouth_m"),
+    "The long profile of every stream, from its mouth up the main path to its source; one row a cell of the routing grid.",
+    (
+        C("stream_id", "text", "The stream: segment_id of its lowest segment."),
+        C("stream_name", "text", "Name held by most of its length.", null=True),
+        C("joins_stream_id", "text", "The stream it flows into; null at an outlet.", null=True),
+        C("segment_id", "text", "Segment."),
+        C("reach_id", "text", "Reach."),
+        C("x_m", "float", "Place on the line in the working system.", "m"),
+        C("y_m", "float", "Its y.", "m"),
+        C("from_mouth_m", "float", "Distance along the flow to the stream's mouth.", "m", low=0),
+        C("from_outlet_m", "float", "Distance along the flow to the outlet of the network.", "m", low=0),
+        C("low_elevation_m", "float", "Lowest raw height within one cell of the line.", "m", null=True),
+        C("falling_elevation_m", "float", "The same made to fall downstream by least squares; null at crossings, ponds and pipes.", "m", null=True),
+        C("slope_m_m", "float", "Slope of the reach; null below its own error.", "m/m", null=True, low=0),
+        C("unit_stream_power_w_m2", "float", "Unit stream power of the reach at bankfull.", "W/m2", null=True, low=0),
+        C("drainage_area_km2", "float", "Drainage area at the downstream end of the reach.", "km2", null=True, low=0),
+        C("crossing", "bool", "At a road or railway that crosses."),
+        C("knickpoint", "bool", "The point at or next above a step."),
+        C("knickpoint_drop_m", "float", "Height of that step.", "m", null=True, low=0),
+        C("barrier", "text", "lake_path or piped: no slope is measured across.", null=True, among=STREAM_KINDS),
+    ),
+)
 STATION_RESULTS = Layer(
     "stations", "point", ("segment_id", "station_no", "side"),
     "Every station and side, the point on the bank line; value and score of each factor follow from the cards.",
@@ -417,4 +463,4 @@ STATION_RESULTS = Layer(
 )
 
 INPUT_LAYERS = (STREAMS, PARCELS, WATER, ROADS, BANK_LINES, SOILS, WATERSHED, SUB_WATERSHEDS, LEGEND)
-RESULT_LAYERS = (REACHES, BANKS, BANK_SETBACKS, GAPS, PROPERTIES, FINDINGS, STATION_RESULTS)
+RESULT_LAYERS = (REACHES, BANKS, BANK_SETBACKS, GAPS, PROPERTIES, LONG_PROFILES, FINDINGS, STATION_RESULTS)

@@ -7,9 +7,11 @@ from __future__ import annotations
 
 from pathlib import Path
 from types import SimpleNamespace
-from typing import Annotated, Literal, cast
+from typing import Annotated, Any, Literal, cast
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from gisprio.contracts.constants import JARRETT_FACTOR, JARRETT_RADIUS_POWER, JARRETT_SLOPE_POWER
 
 Finite = Annotated[float, Field(allow_inf_nan=False)]
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
@@ -155,12 +157,24 @@ class Streams(Section):
     sub_watershed_km2: Positive = 25.0
 
 
+class SteepRoughness(Section):
+    """``[hydraulics] steep_roughness``: n = factor S^slope_power R^radius_power; published, from memory."""
+
+    factor: Positive = JARRETT_FACTOR.value
+    slope_power: Finite = JARRETT_SLOPE_POWER.value
+    radius_power: Finite = JARRETT_RADIUS_POWER.value
+
+
 class Hydraulics(Section):
     """``[hydraulics]``: bankfull width, depth and discharge from drainage area."""
 
     curve: str = "usa"
+    """Name of a shipped regional curve, or the path of a TOML of the user's own."""
+    own_curve: dict[str, Any] = {}
+    """Content of that TOML. Not a key of the file."""
     manning_low: Positive = 0.035
     """Manning's n never below this [own]; above it the steep-channel form, which rises with slope."""
+    steep_roughness: SteepRoughness = SteepRoughness()
     slope_cap: Positive = 0.03
     """Slope above which stream power rises no further [own]."""
 

@@ -13,12 +13,14 @@ from typing import Any
 from pydantic import BaseModel, ValidationError
 
 from gisprio.contracts.errors import InputError, SettingsError
-from gisprio.contracts.settings import Settings
+from gisprio.contracts.settings import Hydraulics, Settings
 from gisprio.contracts.shipped import shipped
 from gisprio.inputs.faults import Fault, nearest, quoted, raise_faults
 
 CONFIG_NAME = "gisprio.toml"
 TEMPLATE = "template.toml"
+CURVE_ENDING = ".toml"
+"""A curve whose name ends so is a file of the user's own."""
 _NOT_YET = ("run.each", "setback.rule_file", "setback.also", "factor")
 _TABLES_OF_NAMES = ("erosion", "gap", "nodes")
 
@@ -55,6 +57,8 @@ def read_settings(path: str | Path, known: Mapping[str, Collection[str]] | None 
         faults += [_fault(one) for one in error.errors() if not _is_not_finite(one["input"])]
     if "folder" in data:
         faults.append(_unknown_key(("folder",), Settings))
+    if isinstance(data.get("hydraulics"), dict) and "own_curve" in data["hydraulics"]:
+        faults.append(_unknown_key(("hydraulics", "own_curve"), Hydraulics))
     if settings is not None:
         faults += _meaning_faults(settings, named)
     else:
@@ -63,7 +67,24 @@ def read_settings(path: str | Path, known: Mapping[str, Collection[str]] | None 
         faults = [replace(faults[0], says=f"{path.name}, {faults[0].says}")]
     raise_faults(SettingsError, faults, f"faults in {path.name}")
     assert settings is not None
-    return settings
+    return _with_own_curve(settings)
+
+
+def _with_own_curve(settings: Settings) -> Settings:
+    """Read the regional curve that the config names by its path, if it does, into the settings."""
+    name = settings.hydraulics.curve
+    if not name.endswith(CURVE_ENDING):
+        return settings
+    path = settings.folder / Path(name).expanduser()
+    if not path.is_file():
+        raise SettingsError(
+            f"[hydraulics] curve: there is no file {quoted(name)}.",
+            wanted=f"a regional curve; a relative path starts at {settings.folder}.",
+            do="correct the path, or name a curve that comes with gisprio.",
+        )
+    content = _toml(path)
+    hydraulics = settings.hydraulics.model_copy(update={"own_curve": content})
+    return settings.model_copy(update={"hydraulics": hydraulics})
 
 
 def write_template(folder: str | Path) -> Path:
@@ -183,7 +204,7 @@ def _model_at(place: tuple[str | int, ...]) -> type[BaseModel] | None:
 
 
 def _keys(model: type[BaseModel]) -> list[str]:
-    return [field.alias or name for name, field in model.model_fields.items() if name != "folder"]
+    return [field.alias or name for name, field in model.model_fields.items() if name not in ("folder", "own_curve")]
 
 
 def _unknown_key(place: tuple[str | int, ...], model: type[BaseModel]) -> Fault:
@@ -273,7 +294,8 @@ def _name_faults(data: dict[str, Any], known: Mapping[str, Collection[str]]) -> 
         part = data.get(section)
         value = part.get(key) if isinstance(part, dict) else None
         names = sorted(known.get(name, ()))
-        if names and isinstance(value, str) and value not in names:
+        own = name == "curves" and isinstance(value, str) and value.endswith(CURVE_ENDING)
+        if names and isinstance(value, str) and value not in names and not own:
             yield _unknown_name(f"[{section}] {key}: there is no {what} {quoted(value)}.", value, names)
 
 

@@ -9,5 +9,6 @@ PRODUCTS: tuple[Product, ...] = (
     Product("reaches.csv", "gisprio.products.tables:write_reaches", "The reaches without geometry."),
     Product("banks.csv", "gisprio.products.tables:write_banks", "The banks without geometry."),
     Product("properties.csv", "gisprio.products.tables:write_properties", "The properties without geometry."),
+    Product("profiles.csv", "gisprio.products.profiles:write_profiles_table", "The long profile of every stream."),
     Product("map.html", "gisprio.products.map:write_map", "Interactive map, one file, needs no network."),
 )

@@ -17,6 +17,7 @@ _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\u
 _ENDS_A_CELL = re.compile(r'[",\r\n]')
 _DIGITS_BY_SUFFIX = (
     ("_m_m", 6),
+    ("_elevation_m", 2),
     ("_1_m", 6),
     ("_m3_s", 3),
     ("_w_m2", 2),

@@ -24,7 +24,7 @@ def known_names() -> dict[str, Collection[str]]:
 
 
 def read_settings(path: str | Path) -> Settings:
-    """Read a config file, its names held to the registries.
+    """Read a config file, its names held to the registries, and the regional curve of the user's own, if it names one.
 
     Parameters
     ----------
@@ -35,14 +35,19 @@ def read_settings(path: str | Path) -> Settings:
     ------
     SettingsError
         With every fault of its keys and values in one message.
+    InputError
+        The file of the user's own curve is faulty.
     """
+    from gisprio.compute.network.curves import curve_set
     from gisprio.inputs import config
 
-    return config.read_settings(path, known_names())
+    settings = config.read_settings(path, known_names())
+    curve_set(settings.hydraulics)
+    return settings
 
 
 def curve_references(settings: Settings) -> tuple[str, ...]:
     """Give the keys of the sources of the regional curve that is set."""
     from gisprio.compute.network.hydraulics import curve_sources
 
-    return curve_sources(settings.hydraulics.curve)
+    return curve_sources(settings.hydraulics)

@@ -62,8 +62,16 @@ STAGES: tuple[Stage, ...] = (
         ),
         sources=("elevation",),
         sections=("streams", "hydraulics", "dem"),
-        writes=("reach_measures", "stretches"),
-        says="Cuts segments into reaches; measures slope, sinuosity, area, bankfull size, stream power.",
+        writes=("reach_measures", "stretches", "profile_points", "knickpoints"),
+        says="Cuts segments into reaches; measures slope, sinuosity, area, bankfull size, stream power; finds steps.",
+    ),
+    Stage(
+        "long_profiles",
+        "gisprio.compute.network.profiles:lay_profiles",
+        "whole",
+        reads=("segments", "reach_measures", "profile_points", "knickpoints"),
+        writes=("long_profiles",),
+        says="Puts heights, slope and stream power together along each stream, from its mouth to its source.",
     ),
     Stage(
         "passages",
@@ -175,6 +183,7 @@ RESULT_TABLES = {
     "bank_setbacks": "bank_setbacks",
     "gaps": "gaps",
     "properties": "ranked_properties",
+    "long_profiles": "long_profiles",
 }
 """Result layer and the table it is. Findings are gathered by the engine, stations are streamed."""
 

@@ -12,6 +12,7 @@ from typing import Any, Literal, cast
 
 from gisprio.contracts.constants import CUBIC_FOOT_M3, FOOT_M, SQUARE_MILE_KM2
 from gisprio.contracts.errors import InputError, SettingsError
+from gisprio.contracts.settings import Hydraulics
 from gisprio.contracts.shipped import shipped, shipped_names
 
 Setting = Literal["rural", "urban", "not stated"]
@@ -32,7 +33,16 @@ LARGEST_LOG_RATIO = 0.25
 LARGEST_EXPONENT_GAP = 0.0501
 """Closure: and its exponent by this from the sum of theirs [own]."""
 _NEEDED = ("name", "title", "source", "table", "units", "width", "depth", "range", "setting", "status")
-_MAY = ("area", "discharge", "closure_exception", "caution")
+_MAY = ("area", "discharge", "closure_exception", "caution", "return_period_y")
+OWN_SOURCE = "config"
+"""Source of a curve that the user gave: no key of references.toml."""
+_OWN_DEFAULTS = {
+    "title": "the user's own curve",
+    "table": "the file given",
+    "range": "not known",
+    "setting": "not stated",
+    "status": "given by the user",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +83,8 @@ class Curve:
         Why section and width times depth may disagree; empty where they agree.
     caution
         What to beware of; empty for nothing.
+    return_period_y
+        Mean time between flows of the bankfull discharge [years]; None where the source does not state it.
     """
 
     name: str
@@ -88,6 +100,7 @@ class Curve:
     status: str
     closure_exception: str = ""
     caution: str = ""
+    return_period_y: float | None = None
 
     @property
     def for_cities(self) -> bool:
@@ -142,7 +155,33 @@ def curve_from(data: Mapping[str, Any]) -> Curve:
         status=str(data["status"]),
         closure_exception=str(data.get("closure_exception", "")),
         caution=str(data.get("caution", "")),
+        return_period_y=_years(data),
     )
+
+
+def own_curve(data: Mapping[str, Any], name: str) -> Curve:
+    """Make a curve from a file of the user's own.
+
+    Parameters
+    ----------
+    data
+        As for :func:`curve_from`; only ``units``, ``width`` and ``depth`` are asked for.
+    name
+        Name of its file.
+
+    Raises
+    ------
+    InputError
+        When a key is missing, unknown, or its value not of the kind.
+    """
+    return curve_from({**_OWN_DEFAULTS, **data, "name": name, "source": OWN_SOURCE})
+
+
+def curve_set(hydraulics: Hydraulics) -> Curve:
+    """Give the curve that ``[hydraulics]`` sets: the user's own, else the shipped one of that name."""
+    if hydraulics.own_curve:
+        return own_curve(hydraulics.own_curve, hydraulics.curve)
+    return read_curve(hydraulics.curve)
 
 
 def closure(curve: Curve) -> tuple[float, float] | None:
@@ -217,6 +256,16 @@ def _range(data: Mapping[str, Any]) -> tuple[float, float] | None:
     low, high = _two_numbers(data, "range")
     square = UNITS[data["units"]]["area_of_basin"]
     return low * square, high * square
+
+
+def _years(data: Mapping[str, Any]) -> float | None:
+    """Give the return period, or None where the file has none."""
+    if "return_period_y" not in data:
+        return None
+    value = data["return_period_y"]
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not 0 < value < math.inf:
+        raise _fault(str(data["name"]), f"return_period_y = {value!r} is not right", "a number of years above 0")
+    return float(value)
 
 
 def _two_numbers(data: Mapping[str, Any], key: str) -> tuple[float, float]:

@@ -9,40 +9,41 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from gisprio.compute.network.curves import Curve, Power, curve_names, read_curve
+from gisprio.compute.network.curves import Curve, Power, curve_names, curve_set, read_curve
 from gisprio.contracts.constants import (
     GRAVITY,
     JARRETT_FACTOR,
-    JARRETT_RADIUS_POWER,
-    JARRETT_SLOPE_POWER,
     WATER_DENSITY,
 )
 from gisprio.contracts.findings import Finding, listed
+from gisprio.contracts.settings import Hydraulics, SteepRoughness
 
 Floats = NDArray[np.float64]
 CURVES: Mapping[str, Curve] = MappingProxyType({name: read_curve(name) for name in curve_names()})
 """The curves that come with gisprio, by name."""
+STEEP = SteepRoughness()
 
 
-def curve_sources(name: str) -> tuple[str, ...]:
-    """Give the keys of the sources behind the hydraulics of a curve.
+def curve_sources(hydraulics: Hydraulics) -> tuple[str, ...]:
+    """Give the keys of the sources behind the hydraulics of a run.
 
     Parameters
     ----------
-    name
-        Name of a curve that comes with gisprio.
+    hydraulics
+        Section ``hydraulics``.
 
     Returns
     -------
     tuple of str
-        Keys in references.toml: the curve, stream power, and the roughness form where the curve has no discharge.
+        Keys in references.toml: the curve (``config`` for the user's own), stream power, and the roughness form where
+        the curve has no discharge.
 
     Raises
     ------
     SettingsError
         When there is no such curve.
     """
-    curve = CURVES[name] if name in CURVES else read_curve(name)
+    curve = curve_set(hydraulics)
     roughness = () if curve.discharge else (JARRETT_FACTOR.source,)
     return (curve.source, "bull1979", *roughness)
 
@@ -88,7 +89,13 @@ def bankfull_discharge(curve: Curve, area_km2: Floats) -> Floats:
 
 
 def bankfull_flow(
-    curve: Curve, area_km2: Floats, slope: Floats, *, manning_low: float, slope_cap: float
+    curve: Curve,
+    area_km2: Floats,
+    slope: Floats,
+    *,
+    manning_low: float,
+    slope_cap: float,
+    steep: SteepRoughness = STEEP,
 ) -> pd.DataFrame:
     """Give size, discharge, Froude number and unit stream power of the bankfull flow.
 
@@ -104,18 +111,21 @@ def bankfull_flow(
         Manning's n [s/m^(1/3)] is never below this.
     slope_cap
         Slope [m/m] above which neither discharge nor power rises further.
+    steep
+        Coefficients of the roughness form.
 
     Returns
     -------
     DataFrame
         (n) rows: ``bankfull_width_m``, ``bankfull_depth_m``, ``bankfull_discharge_m3_s``, ``discharge_from``
-        (``curve``; ``manning`` where the curve has none; missing), ``froude``, ``unit_stream_power_w_m2``.
+        (``curve``; ``manning`` where the curve has none; missing), ``discharge_return_period_y``, ``froude``,
+        ``unit_stream_power_w_m2``.
 
     Notes
     -----
     S = min(slope, slope_cap). Discharge: of the curve, else Q = V W D in a rectangle, V = R^(2/3) S^(1/2) / n,
-    R = W D / (W + 2 D), n = max(manning_low, 0.32 S^0.38 R^-0.16). Froude number Q / (W D sqrt(g D)). Unit stream
-    power rho g Q S / W. The section is width times depth throughout; the curve's own is not mixed in.
+    R = W D / (W + 2 D), n = max(manning_low, a S^b R^c) with a, b, c of ``steep``. Froude number Q / (W D sqrt(g D)).
+    Unit stream power rho g Q S / W. The section is width times depth throughout; the curve's own is not mixed in.
 
     References
     ----------
@@ -126,7 +136,7 @@ def bankfull_flow(
     capped = np.minimum(np.where(slope >= 0, slope, np.nan), slope_cap)
     if curve.discharge is None:
         radius = hydraulic_radius(width, depth)
-        roughness = roughness_of(capped, radius, manning_low=manning_low)
+        roughness = roughness_of(capped, radius, manning_low=manning_low, steep=steep)
         discharge = manning_velocity(roughness, radius, capped) * width * depth
     else:
         discharge = bankfull_discharge(curve, area_km2)
@@ -137,6 +147,7 @@ def bankfull_flow(
             "bankfull_depth_m": depth,
             "bankfull_discharge_m3_s": discharge,
             "discharge_from": origin.mask(np.isnan(discharge)),
+            "discharge_return_period_y": np.where(np.isnan(discharge), np.nan, curve.return_period_y or np.nan),
             "froude": discharge / (width * depth) / np.sqrt(GRAVITY.value * depth),
             "unit_stream_power_w_m2": unit_stream_power(discharge, capped, width),
         }
@@ -148,7 +159,7 @@ def hydraulic_radius(width_m: Floats, depth_m: Floats) -> Floats:
     return width_m * depth_m / (width_m + 2 * depth_m)
 
 
-def roughness_of(slope: Floats, radius_m: Floats, *, manning_low: float) -> Floats:
+def roughness_of(slope: Floats, radius_m: Floats, *, manning_low: float, steep: SteepRoughness = STEEP) -> Floats:
     """Give Manning's n, which rises with slope.
 
     Parameters
@@ -159,17 +170,19 @@ def roughness_of(slope: Floats, radius_m: Floats, *, manning_low: float) -> Floa
         Hydraulic radius [m], (n,).
     manning_low
         Lowest n [s/m^(1/3)].
+    steep
+        Coefficients a, b, c of the roughness form; the defaults .32, .38, -.16 are from memory, unverified.
 
     Notes
     -----
-    n = max(manning_low, 0.32 S^0.38 R^-0.16); the coefficients are from memory, unverified.
+    n = max(manning_low, a S^b R^c).
 
     References
     ----------
     jarrett1984
     """
-    steep = JARRETT_FACTOR.value * slope**JARRETT_SLOPE_POWER.value * radius_m**JARRETT_RADIUS_POWER.value
-    return np.maximum(steep, manning_low)
+    rising = steep.factor * slope**steep.slope_power * radius_m**steep.radius_power
+    return np.maximum(rising, manning_low)
 
 
 def manning_velocity(roughness: Floats | float, radius_m: Floats, slope: Floats | float) -> Floats:

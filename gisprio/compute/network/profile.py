@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -39,11 +40,23 @@ class Profile:
         (n,) lowest raw height within one cell [m]; NaN where left out.
     barrier
         (n,) standing water, pipe: no window goes across.
+    low
+        (n,) lowest raw height within one cell [m], also where it is left out; NaN outside the DEM.
+    kind
+        (n,) what the stream is there.
+    crossed
+        (n,) so near to a road that crosses that the height is left out.
+    crossings
+        Where roads cross [m].
     """
 
     at: Floats
     height: Floats
     barrier: NDArray[np.bool_]
+    low: Floats = field(default_factory=lambda: np.empty(0))
+    kind: NDArray[np.object_] = field(default_factory=lambda: np.empty(0, object))
+    crossed: NDArray[np.bool_] = field(default_factory=lambda: np.empty(0, bool))
+    crossings: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -89,12 +102,29 @@ def segment_profiles(
         own = by_segment[row.segment_no]
         kind = own["kind"].to_numpy()[np.clip(np.searchsorted(own["from_m"], at, side="right") - 1, 0, None)]
         barrier = np.isin(kind, ("lake_path", "piped"))
+        crossings = tuple(sorted(_crossings(row.geometry, row.length_m, road_lines, tree)))
         crossed = np.zeros(len(at), bool)
-        for place in _crossings(row.geometry, row.length_m, road_lines, tree):
+        for place in crossings:
             crossed |= np.abs(at - place) <= CROSSING_M
-        height[barrier | crossed] = np.nan
-        profiles[row.segment_no] = Profile(at.astype(np.float64), height, barrier)
+        known = np.where(barrier | crossed, np.nan, height)
+        profiles[row.segment_no] = Profile(at.astype(np.float64), known, barrier, height, kind, crossed, crossings)
     return profiles
+
+
+def profile_points(profiles: Mapping[int, Profile]) -> pd.DataFrame:
+    """Put the profiles of all segments into layer ``profile_points``."""
+    numbers = sorted(profiles)
+    parts = [profiles[number] for number in numbers]
+    kind = pd.Series(np.concatenate([part.kind for part in parts]))
+    return pd.DataFrame(
+        {
+            "segment_no": np.repeat(numbers, [len(part.at) for part in parts]),
+            "at_m": np.concatenate([part.at for part in parts]),
+            "low_m": np.concatenate([part.low for part in parts]),
+            "crossing": np.concatenate([part.crossed for part in parts]),
+            "barrier": kind.where(np.concatenate([part.barrier for part in parts])).astype("str"),
+        }
+    )
 
 
 def _crossings(
@@ -120,12 +150,15 @@ class Path:
         (n,) standing water, pipe: no window goes across.
     falling
         (n,) the heights made to fall downstream all along the path [m].
+    faces
+        Lower and upper end of the faces of steps [m]: no window goes across.
     """
 
     at: Floats
     height: Floats
     barrier: NDArray[np.bool_]
     falling: Floats
+    faces: tuple[tuple[float, float], ...] = ()
 
 
 def falling(height: Floats) -> Floats:
@@ -142,7 +175,12 @@ def falling(height: Floats) -> Floats:
 
 
 def flow_path(
-    number: int, segments: pd.DataFrame, profiles: dict[int, Profile], area_km2: Floats, inflow_km2: Floats
+    number: int,
+    segments: pd.DataFrame,
+    profiles: dict[int, Profile],
+    area_km2: Floats,
+    inflow_km2: Floats,
+    faces: Mapping[int, Sequence[tuple[float, float]]] | None = None,
 ) -> Path:
     """Put the profile of a segment together with those of the main stream above and below it.
 
@@ -158,30 +196,34 @@ def flow_path(
         (n,) drainage area at the lower end of each segment.
     inflow_km2
         (n,) area that flows in at the upper end of each segment.
+    faces
+        Lower and upper end of the faces of steps by segment, upstream from its lower end [m].
     """
     down = segments["downstream_no"].to_numpy()
     up = segments["main_upstream_no"].to_numpy()
     length = segments["length_m"].to_numpy()
-    parts = [(0.0, profiles[number])]
+    parts = [(0.0, number)]
     reach, at, here = 0.0, 0.0, number
     while (below := int(down[here])) >= 0 and reach < LONGEST_M:
         if int(up[below]) != here or area_km2[here] < MAIN_SHARE * inflow_km2[below]:
             break
         at -= length[below]
-        parts.insert(0, (at, profiles[below]))
+        parts.insert(0, (at, below))
         reach, here = reach + length[below], below
     reach, at, here = 0.0, float(length[number]), number
     while (above := int(up[here])) >= 0 and reach < LONGEST_M:
         if area_km2[above] < MAIN_SHARE * inflow_km2[here]:
             break
-        parts.append((at, profiles[above]))
+        parts.append((at, above))
         at, reach, here = at + length[above], reach + length[above], above
-    height = np.concatenate([p.height for _, p in parts])
+    height = np.concatenate([profiles[n].height for _, n in parts])
+    on_path = {(offset + low, offset + high) for offset, n in parts for low, high in (faces or {}).get(n, ())}
     return Path(
-        np.concatenate([offset + p.at for offset, p in parts]),
+        np.concatenate([offset + profiles[n].at for offset, n in parts]),
         height,
-        np.concatenate([p.barrier for _, p in parts]),
+        np.concatenate([profiles[n].barrier for _, n in parts]),
         falling(height),
+        tuple(sorted(on_path)),
     )
 
 
@@ -225,7 +267,10 @@ def reach_slope(path: Path, from_m: float, to_m: float, width_m: float, height_e
 
 
 def _bounds(path: Path, from_m: float, to_m: float) -> tuple[float | None, float]:
-    """Give how far a window may reach around a reach without crossing a barrier."""
+    """Give how far a window may reach around a reach without crossing a barrier or the face of a step.
+
+    A reach that a step parts is measured on the side that holds more of it.
+    """
     inside = (path.at >= from_m) & (path.at <= to_m)
     if not inside.any():  # a reach shorter than a cell
         inside[np.argmin(np.abs(path.at - (from_m + to_m) / 2))] = True
@@ -234,11 +279,16 @@ def _bounds(path: Path, from_m: float, to_m: float) -> tuple[float | None, float
     blocked = path.at[path.barrier]
     half = 0.5 * (path.at[1] - path.at[0]) if len(path.at) > 1 else 0.0
     middle = (from_m + to_m) / 2
-    free = path.at[inside & ~path.barrier]
+    on_face = np.zeros(len(path.at), bool)
+    for low, high in path.faces:
+        on_face |= (path.at > low) & (path.at < high)
+    free = path.at[inside & ~path.barrier & ~on_face]
+    if not len(free):
+        return None, np.nan
     middle = free[np.argmin(np.abs(free - middle))]
-    low = blocked[blocked < middle].max(initial=path.at[0] - half)
-    high = blocked[blocked > middle].min(initial=path.at[-1] + half)
-    return float(low), float(high)
+    lows = [*blocked[blocked < middle], *(high for _, high in path.faces if high <= middle)]
+    highs = [*blocked[blocked > middle], *(low for low, _ in path.faces if low >= middle)]
+    return float(max(lows, default=path.at[0] - half)), float(min(highs, default=path.at[-1] + half))
 
 
 def _fit(path: Path, low: float, high: float, height_error_m: float | None) -> tuple[float, Slope]:

@@ -11,13 +11,16 @@ import shapely
 from numpy.typing import NDArray
 
 from gisprio.compute.network.areas import NetworkAreas, area_findings, network_areas
-from gisprio.compute.network.curves import read_curve
+from gisprio.compute.network.curves import curve_set
 from gisprio.compute.network.hydraulics import bankfull_flow, bankfull_width, froude_findings, range_findings
+from gisprio.compute.network.knickpoints import faces_of, find_knickpoints, knickpoint_findings
 from gisprio.compute.network.labels import outside, sub_watersheds
 from gisprio.compute.network.profile import (
     NO_SLOPE,
+    Profile,
     flow_path,
     lowest_around,
+    profile_points,
     reach_slope,
     segment_profiles,
     sinuosities,
@@ -26,7 +29,7 @@ from gisprio.compute.network.standing import stretches_of
 from gisprio.compute.terrain.flow import whole_grid
 from gisprio.contracts.cards import Output, Sources, Tables
 from gisprio.contracts.findings import Finding, findings_table
-from gisprio.contracts.layers import REACH_MEASURES, STRETCHES
+from gisprio.contracts.layers import KNICKPOINTS, PROFILE_POINTS, REACH_MEASURES, STRETCHES
 from gisprio.contracts.schema import empty
 from gisprio.contracts.settings import Settings
 
@@ -48,7 +51,7 @@ def measure_reaches(tables: Tables, sources: Sources, settings: Settings) -> Out
     Returns
     -------
     dict
-        ``reach_measures``, ``stretches`` and ``findings``.
+        ``reach_measures``, ``stretches``, ``profile_points``, ``knickpoints`` and ``findings``.
 
     Notes
     -----
@@ -57,9 +60,10 @@ def measure_reaches(tables: Tables, sources: Sources, settings: Settings) -> Out
     """
     segments = tables["segments"]
     if not len(segments):
-        reaches = empty(REACH_MEASURES, segments.crs)
-        return {"reach_measures": reaches, "stretches": empty(STRETCHES), "findings": findings_table([])}
-    curve = read_curve(settings.hydraulics.curve)
+        nothing = {layer.name: empty(layer, segments.crs) for layer in (REACH_MEASURES, STRETCHES)}
+        nothing |= {layer.name: empty(layer) for layer in (PROFILE_POINTS, KNICKPOINTS)}
+        return nothing | {"findings": findings_table([])}
+    curve = curve_set(settings.hydraulics)
     areas = network_areas(segments, tables["catchments"])
     parts = tables["source_parts"]
     ends = areas.at_reaches(segments.assign(from_m=0.0), parts)["drainage_area_km2"].to_numpy(float)
@@ -67,9 +71,11 @@ def measure_reaches(tables: Tables, sources: Sources, settings: Settings) -> Out
     reaches = cut_reaches(segments, stretches, settings.streams.reach_length_m)
     reaches = pd.concat([reaches, areas.at_reaches(reaches, parts)], axis=1)
     width = bankfull_width(curve, reaches["drainage_area_km2"].to_numpy(float))
-    slopes = _slopes(
-        reaches, segments, stretches, tables["roads"], sources, areas, width, settings.dem.vertical_error_m
-    )
+    height_error_m = settings.dem.vertical_error_m
+    lowest = lowest_around(whole_grid(sources["elevation"]))
+    profiles = segment_profiles(segments, stretches, tables["roads"], lowest)
+    knickpoints = find_knickpoints(segments, profiles, bankfull_width(curve, ends), height_error_m)
+    slopes = _slopes(reaches, segments, profiles, areas, width, height_error_m, faces_of(segments, knickpoints))
     reaches = pd.concat([reaches, slopes, _sinuosity(reaches, segments, width)], axis=1)
     reaches["outside"] = outside(reaches, tables["watershed"])
     reaches["sub_watershed_id"] = sub_watersheds(
@@ -85,6 +91,7 @@ def measure_reaches(tables: Tables, sources: Sources, settings: Settings) -> Out
         reaches["slope_m_m"].to_numpy(float),
         manning_low=settings.hydraulics.manning_low,
         slope_cap=settings.hydraulics.slope_cap,
+        steep=settings.hydraulics.steep_roughness,
     )
     flow.loc[reaches["kind"].isin(("tidal", "lake_path")).to_numpy(), ["froude", "unit_stream_power_w_m2"]] = np.nan
     reaches = pd.concat([reaches, flow], axis=1)
@@ -98,8 +105,15 @@ def measure_reaches(tables: Tables, sources: Sources, settings: Settings) -> Out
         *range_findings(curve, reaches["drainage_area_km2"].to_numpy(float), ids),
         *froude_findings(reaches["froude"].to_numpy(float), ids),
         *_slope_findings(reaches),
+        *knickpoint_findings(knickpoints, reaches),
     ]
-    return {"reach_measures": table, "stretches": stretches, "findings": findings_table(findings)}
+    return {
+        "reach_measures": table,
+        "stretches": stretches,
+        "profile_points": profile_points(profiles),
+        "knickpoints": knickpoints,
+        "findings": findings_table(findings),
+    }
 
 
 def reach_borders(length_m: float, step_m: float) -> Floats:
@@ -169,18 +183,16 @@ def _below(reaches: pd.DataFrame, segments: pd.DataFrame) -> list[str | None]:
 def _slopes(
     reaches: pd.DataFrame,
     segments: pd.DataFrame,
-    stretches: pd.DataFrame,
-    roads: pd.DataFrame,
-    sources: Sources,
+    profiles: dict[int, Profile],
     areas: NetworkAreas,
     width_m: Floats,
     height_error_m: float | None,
+    faces: dict[int, list[tuple[float, float]]],
 ) -> pd.DataFrame:
     """Fit the slope of every reach that is a stream."""
-    profiles = segment_profiles(segments, stretches, roads, lowest_around(whole_grid(sources["elevation"])))
     found = []
     for number, own in reaches.groupby("segment_no", sort=False):
-        path = flow_path(int(number), segments, profiles, areas.below_km2, areas.above_km2)
+        path = flow_path(int(number), segments, profiles, areas.below_km2, areas.above_km2, faces)
         for row in own.itertuples():
             none = row.kind in ("lake_path", "piped")
             width = float(width_m[row.reach_no])

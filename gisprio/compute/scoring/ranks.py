@@ -11,7 +11,7 @@ import pandas as pd
 
 from gisprio.compute.banks.gaps import SIDE_LETTERS
 from gisprio.compute.factors import FACTORS, layer_with_factors
-from gisprio.compute.network.curves import Curve, read_curve
+from gisprio.compute.network.curves import Curve, curve_set
 from gisprio.compute.scoring.keys import group_score, priority_keys, priority_of, ranks, whole_weights
 from gisprio.compute.scoring.reasons import why_not_ranked, why_sentence
 from gisprio.compute.scoring.values import FULL, nodes_of
@@ -72,7 +72,7 @@ def rank_banks(tables: Tables, sources: Sources, settings: Settings) -> Output:
         "findings": findings_table(
             [
                 *_findings(banks, ranked, factors, priority),
-                *urban_findings(banks, read_curve(settings.hydraulics.curve)),
+                *urban_findings(banks, curve_set(settings.hydraulics)),
             ]
         ),
     }

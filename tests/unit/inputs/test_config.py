@@ -222,6 +222,26 @@ def test_one_fault_one_message(world, message, text):
     assert message(SettingsError, read_settings, path, KNOWN) == expected
 
 
+def test_a_curve_of_the_users_own_is_read_from_its_path(world, message):
+    path = world.config("[hydraulics]\ncurve = 'mine.toml'")
+    assert message(SettingsError, read_settings, path, KNOWN) == (
+        'SettingsError: [hydraulics] curve: there is no file "mine.toml".\n'
+        f"  Wanted: a regional curve; a relative path starts at {world.folder.resolve()}.\n"
+        "  Do: correct the path, or name a curve that comes with gisprio."
+    )
+    (world.folder / "mine.toml").write_text('units = "si"\nwidth = [3, 0.4]\ndepth = [0.3, 0.2]\n')
+    hydraulics = read_settings(path, KNOWN).hydraulics
+    assert hydraulics.own_curve == {"units": "si", "width": [3, 0.4], "depth": [0.3, 0.2]}
+    (world.folder / "mine.toml").write_text("width = ")
+    assert "mine.toml is not valid TOML" in message(SettingsError, read_settings, path, KNOWN)
+    world.config("[hydraulics]\nown_curve = {}")
+    assert message(SettingsError, read_settings, path, KNOWN) == (
+        "SettingsError: world.toml, [hydraulics] own_curve: there is no such key.\n"
+        "  Wanted: one of curve, manning_low, steep_roughness, slope_cap.\n"
+        "  Do: write curve if that is what you meant, else take the key out."
+    )
+
+
 def test_keys_of_layers_and_columns(world, message):
     path = world.config(layers='stream = "x"\nwater = ""\nroads = 5', columns="properties.class_ = 'use'")
     assert message(SettingsError, read_settings, path) == (

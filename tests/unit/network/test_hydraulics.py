@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 import gisprio
-from gisprio.compute.network.curves import closes, closure, curve_from, curve_names, read_curve
+from gisprio.compute.network.curves import closes, closure, curve_from, curve_names, curve_set, own_curve, read_curve
 from gisprio.compute.network.hydraulics import (
     CURVES,
     bankfull_depth,
@@ -28,7 +28,7 @@ from gisprio.compute.network.hydraulics import (
     unit_stream_power,
 )
 from gisprio.contracts.errors import InputError, SettingsError
-from gisprio.contracts.settings import Hydraulics
+from gisprio.contracts.settings import Hydraulics, SteepRoughness
 from gisprio.contracts.shipped import shipped
 
 FLAT = {
@@ -49,6 +49,45 @@ def flow(curve, area, slope, manning_low=0.035, slope_cap=0.03):
     return bankfull_flow(curve, np.array(area), np.array(slope), manning_low=manning_low, slope_cap=slope_cap)
 
 
+def test_own_curve_needs_only_units_width_and_depth():
+    own = own_curve({"units": "us", "width": [10, 0.4], "depth": [2, 0.3], "return_period_y": 1.5}, "mine.toml")
+    assert (own.name, own.source, own.range_km2, own.setting) == ("mine.toml", "config", None, "not stated")
+    assert bankfull_width(own, np.array([2.589988110336]))[0] == pytest.approx(3.048, rel=1e-12)
+    hydraulics = Hydraulics(curve="mine.toml", own_curve={"units": "si", "width": [4, 0.5], "depth": [0.5, 0.25]})
+    assert bankfull_width(curve_set(hydraulics), np.array([4.0]))[0] == pytest.approx(8.0)
+    assert curve_sources(hydraulics) == ("config", "bull1979", "jarrett1984")
+
+
+def test_faults_of_an_own_curve_name_its_file():
+    with pytest.raises(InputError) as told:
+        own_curve({"units": "si", "width": [4, 0.5], "depht": [1, 1]}, "mine.toml")
+    assert str(told.value) == (
+        "Regional curve mine.toml: depth is missing; there is no key depht.\n"
+        "  Wanted: name, title, source, table, units, width, depth, range, setting, status; perhaps area, discharge, "
+        "closure_exception, caution, return_period_y.\n"
+        "  Do: correct its file."
+    )
+
+
+def test_return_period_stands_beside_the_discharge():
+    curve = curve_from({**FLAT, "discharge": [3.0, 0.7], "return_period_y": 1.5})
+    assert flow(curve, [1.0, np.nan], [0.002, 0.002])["discharge_return_period_y"].tolist()[0] == 1.5
+    assert np.isnan(flow(curve, [np.nan], [0.002])["discharge_return_period_y"][0])
+    assert flow(curve_from(FLAT), [1.0], [0.002])["discharge_return_period_y"].isna().all()
+    with pytest.raises(InputError, match="return_period_y = 0 is not right"):
+        curve_from({**FLAT, "return_period_y": 0})
+
+
+def test_roughness_follows_the_settings():
+    one, steep = np.ones(1), SteepRoughness(factor=0.5, slope_power=0.5, radius_power=0.0)
+    assert roughness_of(0.04 * one, one, manning_low=0.035, steep=steep)[0] == pytest.approx(0.1)
+    slow = bankfull_flow(curve_from(FLAT), one, 0.04 * one, manning_low=0.01, slope_cap=1.0, steep=steep)
+    fast = bankfull_flow(curve_from(FLAT), one, 0.04 * one, manning_low=0.1, slope_cap=1.0, steep=steep)
+    assert slow["froude"][0] == pytest.approx(fast["froude"][0])  # both have n = .1
+    assert SteepRoughness() == Hydraulics().steep_roughness
+    assert roughness_of(0.01 * one, one, manning_low=0.0)[0] == pytest.approx(0.32 * 0.01**0.38)
+
+
 def test_default_curve_is_shipped():
     assert Hydraulics().curve in CURVES
     assert list(CURVES) == curve_names()
@@ -57,9 +96,9 @@ def test_default_curve_is_shipped():
 def test_sources_are_listed_references():
     listed = tomllib.loads((Path(gisprio.__file__).parent / "contracts" / "references.toml").read_text())
     for name in CURVES:
-        assert set(curve_sources(name)) <= set(listed), name
-    assert curve_sources("usa") == ("bieger2015", "bull1979", "jarrett1984")
-    assert curve_sources("northeast-2013") == ("bent_waite2013", "bull1979")
+        assert set(curve_sources(Hydraulics(curve=name))) <= set(listed), name
+    assert curve_sources(Hydraulics()) == ("bieger2015", "bull1979", "jarrett1984")
+    assert curve_sources(Hydraulics(curve="northeast-2013")) == ("bent_waite2013", "bull1979")
 
 
 @pytest.mark.parametrize("name", curve_names())
@@ -136,13 +175,13 @@ def test_unknown_name_is_told_with_the_nearest_and_all():
     assert "write vermont-2001 if that is what you meant." in text
     assert all(name in text for name in curve_names())
     with pytest.raises(SettingsError):
-        curve_sources("../usa")
+        curve_sources(Hydraulics(curve="../usa"))
 
 
 def test_every_curve_file_is_read():
     files = {path.stem for path in shipped("curves/usa.toml").parent.iterdir()}
     assert files == set(curve_names())
-    assert len(files) == 29
+    assert len(files) == 53
 
 
 def test_missing_area_or_slope_is_missing_after():
@@ -169,6 +208,7 @@ def test_no_rows_give_the_columns():
         "bankfull_depth_m",
         "bankfull_discharge_m3_s",
         "discharge_from",
+        "discharge_return_period_y",
         "froude",
         "unit_stream_power_w_m2",
     ]

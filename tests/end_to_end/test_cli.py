@@ -104,8 +104,8 @@ def test_run_tells_progress_on_standard_error(done, results):
     for stage in ("routing grid", "network", "side scores", "property ranks", "products"):
         assert f"\n{stage}: " in "\n" + done.stderr
     assert {path.name for path in results.iterdir()} >= {
-        "ranked.gpkg", "banks.csv", "reaches.csv", "properties.csv", "profiles.csv", "stations.parquet", "map.html",
-        "run.json", "run.log",
+        "ranked.gpkg", "banks.csv", "reaches.csv", "properties.csv", "profiles.csv", "profiles.svg", "stations.parquet",
+        "map.html", "run.json", "run.log",
     }  # fmt: skip
 
 

@@ -13,7 +13,7 @@ from gisprio.contracts.layers import STRETCHES, WATER
 from gisprio.contracts.schema import check, empty
 from makers import CRS, LENGTH_M, Place, frame
 from network_world import heights, streams, whole_chain
-from tables import segments
+from tables import segments, settings
 
 LENGTH = 1000.0
 
@@ -142,3 +142,25 @@ def test_tidal_reaches_have_a_slope_but_no_power_and_pipes_no_slope():
     assert piped["slope_m_m"].isna().all()
     assert piped["unit_stream_power_w_m2"].isna().all()
     assert piped["drainage_area_km2"].notna().all()
+
+
+def flow_of(**hydraulics):
+    line = streams([Place().line((0, 0), (LENGTH_M, 0))])
+    return whole_chain(line, heights(), settings(hydraulics=hydraulics))["reach_measures"]
+
+
+def test_roughness_of_ones_own_reaches_the_discharge():
+    """At n = .4 S^0 R^0 everywhere half the discharge of n = .2."""
+    rough = {"slope_power": 0.0, "radius_power": 0.0}
+    slow, fast = (flow_of(steep_roughness={"factor": n} | rough)["bankfull_discharge_m3_s"] for n in (0.4, 0.2))
+    np.testing.assert_allclose(slow, fast / 2)
+
+
+def test_a_curve_of_ones_own_reaches_width_discharge_and_return_period():
+    own = {"units": "si", "width": [4.0, 1e-9], "depth": [0.5, 1e-9], "discharge": [3.0, 1e-9], "return_period_y": 1.5}
+    reaches = flow_of(curve="mine.toml", own_curve=own)
+    np.testing.assert_allclose(reaches["bankfull_width_m"], 4.0)
+    np.testing.assert_allclose(reaches["bankfull_discharge_m3_s"], 3.0)
+    np.testing.assert_allclose(reaches["discharge_return_period_y"], 1.5)
+    np.testing.assert_allclose(reaches["unit_stream_power_w_m2"], 9810 * 3.0 * reaches["slope_m_m"] / 4.0)
+    assert flow_of()["discharge_return_period_y"].isna().all()

@@ -122,21 +122,41 @@ def divide(rng: np.random.Generator, whole: Polygon, mean_ha: float, spread: flo
         if piece.area < 1.5 * wanted:
             done.append(piece)
             continue
-        corners = np.array(piece.minimum_rotated_rectangle.exterior.coords)[:4]
-        sides = np.hypot(*(corners - np.roll(corners, -1, axis=0)).T)
-        k = int(sides[1] > sides[0])
-        a, b = corners[k], corners[(k + 1) % 4]
-        across = corners[(k + 2) % 4] - b
+        a, b, across = long_side(piece)
         at = a + rng.uniform(0.38, 0.62) * (b - a)
         turn = np.radians(rng.normal(0, 7))
         across = np.array([across[0] * np.cos(turn) - across[1] * np.sin(turn),
                            across[0] * np.sin(turn) + across[1] * np.cos(turn)])
         parts = [p for p in split(piece, LineString([at - 3 * across, at + 4 * across])).geoms if p.area > 1.0]
+        parts.sort(key=lambda p: (round(p.centroid.x), round(p.centroid.y)))
         if len(parts) < 2:
             done.append(piece)
         else:
             waiting += parts
     return done
+
+
+def long_side(piece: Polygon) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Ends of a long side of the smallest rectangle about a piece, and the way across to the other side.
+
+    Rectangles on two sides of a triangle are equally large, and a last digit, which processors round each in their
+    own way, would choose: of rectangles within a millionth the one with the least turn is taken.
+    """
+    hull = shapely.get_coordinates(piece.convex_hull)
+    ahead = np.diff(hull, axis=0)
+    ahead = ahead[np.hypot(*ahead.T) > 0.5]
+    turn = np.arctan2(ahead[:, 1], ahead[:, 0]) % (np.pi / 2)
+    turn[turn > np.pi / 2 - 1e-6] = 0.0
+    turn = np.unique(np.round(turn, 6))
+    u, v = np.stack([np.cos(turn), np.sin(turn)], 1), np.stack([-np.sin(turn), np.cos(turn)], 1)
+    along, over = hull @ u.T, hull @ v.T
+    area = np.ptp(along, axis=0) * np.ptp(over, axis=0)
+    k = int(np.flatnonzero(area <= area.min() * (1 + 1e-6))[0])
+    corner = along[:, k].min() * u[k] + over[:, k].min() * v[k]
+    first, second = np.ptp(along[:, k]) * u[k], np.ptp(over[:, k]) * v[k]
+    if np.hypot(*second) > np.hypot(*first) + 0.01:
+        first, second = second, first
+    return corner, corner + first, second
 
 
 def join_small(pieces: list[Polygon], least_ha: float) -> list[Polygon]:

@@ -47,6 +47,8 @@ class Stage:
         What it does, in the words of a method section.
     references
         Keys in references.toml of the methods it follows.
+    kernels
+        ``module:function`` that says whether the kernels it calls were compiled on this machine before; empty for none.
     """
 
     name: str
@@ -60,6 +62,7 @@ class Stage:
     sources: tuple[str, ...] = ()
     sections: tuple[str, ...] = ()
     references: tuple[str, ...] = ()
+    kernels: str = ""
 
 
 @dataclass(frozen=True, slots=True)

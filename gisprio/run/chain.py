@@ -22,7 +22,7 @@ from gisprio.contracts.settings import Settings
 from gisprio.run.fingerprints import Parts, joined, key_of, section_digests
 from gisprio.run.pieces import Surroundings, core_rows, halo_width
 from gisprio.run.shelf import Shelf
-from gisprio.run.stages import STATION_TABLE, promised, stage_function
+from gisprio.run.stages import STATION_TABLE, needs_compiling, promised, stage_function
 from gisprio.run.store import Entry, Store
 from gisprio.run.tiles import Tile, lay_tiles
 
@@ -178,6 +178,8 @@ class Chain:
         if entry is not None:
             run.kept += 1
         else:
+            if needs_compiling(stage):
+                self.progress.note("Compiling the routing kernels, once on this machine ...")
             outcome, findings = held_to_promise(stage, call(), self.shelf.crs)
             entry = self.store.keep(stage.name, key, outcome, findings, perf_counter() - began)
             run.ran += 1

@@ -43,8 +43,9 @@ STAGES: tuple[Stage, ...] = (
         reads=("segments", "watershed"),
         sources=("elevation",),
         sections=("streams",),
-        writes=("catchments",),
-        references=("barnes2014", "ocallaghan1984"),
+        writes=("catchments", "height_above_stream"),
+        kernels="gisprio.compute.terrain.routing:compiled_before",
+        references=("barnes2014", "ocallaghan1984", "nobre2011"),
         says="Routes the flow on heights lowered under the lines; gives each piece of stream its ground.",
     ),
     Stage(
@@ -212,6 +213,15 @@ def promised(table: str) -> Layer | None:
     from gisprio.compute.factors import layer_with_factors
 
     return layer_with_factors(layer)
+
+
+def needs_compiling(stage: Stage) -> bool:
+    """Say whether a stage will have to compile its kernels, as in the first run on a machine."""
+    if not stage.kernels:
+        return False
+    module, name = stage.kernels.split(":")
+    compiled_before: Callable[[], bool] = getattr(import_module(module), name)
+    return not compiled_before()
 
 
 def stage_function(stage: Stage) -> Callable[..., dict[str, Any]]:

@@ -11,17 +11,8 @@ import pytest
 from scipy import ndimage
 from skimage import morphology
 
-from gisprio.compute.terrain.flow import bordered
-from gisprio.compute.terrain.kernels import (
-    NODATA,
-    OUTLET,
-    accumulate,
-    drain_flats,
-    fill,
-    neighbour_offsets,
-    steepest,
-    walk_to_label,
-)
+from gisprio.compute.terrain.cells import NODATA, OUTLET
+from gisprio.compute.terrain.routing import route
 
 pytestmark = pytest.mark.reference
 
@@ -72,44 +63,22 @@ ABOVE_STREAM = np.array(
 """Height above the stream cell each cell drains to; streams begin at 5 cells."""
 
 
-def routed(heights):
-    """Fill, direct and drain a grid; give heights, directions, both bordered and flat, and the offsets."""
-    z, direction, _ = bordered(heights, np.full(heights.shape, -1, np.int32))
-    offset = neighbour_offsets(heights.shape[1] + 2)
-    fill(z, direction, offset)
-    steepest(z, direction, offset)
-    drain_flats(z, direction, offset)
-    return z, direction, offset
-
-
-def inner(flat, heights):
-    """Give a flat bordered array its shape back, without the border."""
-    rows, columns = heights.shape
-    return flat.reshape(rows + 2, columns + 2)[1:-1, 1:-1]
-
-
 def filled(heights):
-    return inner(routed(heights)[0], heights)
+    return route(heights).filled
 
 
 def test_directions_of_the_6_by_6_grid():
     codes = np.array([0, 1, 2, 4, 8, 16, 32, 64, 128])
-    _, direction, _ = routed(HEIGHTS)
-    np.testing.assert_array_equal(codes[inner(direction, HEIGHTS)], CODES)
+    np.testing.assert_array_equal(codes[route(HEIGHTS).direction], CODES)
 
 
 def test_accumulation_of_the_6_by_6_grid():
-    _, direction, offset = routed(HEIGHTS)
-    np.testing.assert_array_equal(inner(accumulate(direction, offset), HEIGHTS) - 1, COUNTS)
+    np.testing.assert_array_equal(route(HEIGHTS).counts() - 1, COUNTS)
 
 
 def test_height_above_the_nearest_stream_of_the_6_by_6_grid():
-    _, direction, offset = routed(HEIGHTS)
-    place = np.arange(36, dtype=np.int32).reshape(6, 6)
-    label = np.pad(np.where(COUNTS >= 5, place, -1), 1, constant_values=-1).astype(np.int32).ravel()
-    met = inner(walk_to_label(direction, label, offset), HEIGHTS)
-    assert (met >= 0).all()  # every cell of this grid meets a stream
-    np.testing.assert_array_equal(HEIGHTS - HEIGHTS.ravel()[met], ABOVE_STREAM)
+    above = route(HEIGHTS).height_above(COUNTS >= 5, HEIGHTS)
+    np.testing.assert_array_equal(above, ABOVE_STREAM)  # every cell of this grid meets a stream
 
 
 def test_filling_the_5_by_5_grid_raises_the_inside_to_the_notch_and_no_more_when_done_again():
@@ -141,7 +110,7 @@ def rough(seed, rounded=False):
     rng = np.random.default_rng(seed)
     heights = ndimage.gaussian_filter(rng.normal(0, 30, (60, 80)), 3) + rng.normal(0, 0.3, (60, 80))
     heights[20:35, 60:] = np.nan
-    return np.round(heights) if rounded else heights
+    return (np.round(heights) if rounded else heights).astype(np.float32)
 
 
 @pytest.mark.parametrize("rounded", [False, True])
@@ -156,10 +125,10 @@ def test_filling_agrees_with_a_slow_way_written_apart(rounded):
 
 def test_filling_agrees_with_topotoolbox():
     topotoolbox = pytest.importorskip("topotoolbox", reason="topotoolbox is no part of the test set")
-    heights = rough(5)[:, :60].astype(np.float32)
+    heights = np.ascontiguousarray(rough(5)[:, :60])
     grid = topotoolbox.GridObject()
     grid.z, grid.cellsize = heights, 10.0
-    np.testing.assert_array_equal(filled(heights.astype(float)), np.asarray(grid.fillsinks().z, float))
+    np.testing.assert_array_equal(filled(heights), np.asarray(grid.fillsinks().z))
 
 
 def test_filling_agrees_with_reconstruction_of_scikit_image():
@@ -173,7 +142,6 @@ def test_filling_agrees_with_reconstruction_of_scikit_image():
 def test_every_cell_of_rough_ground_drains_and_all_of_it_is_counted_at_outlets():
     for rounded in (False, True):
         heights = rough(7, rounded)
-        _, direction, offset = routed(heights)
-        assert set(np.unique(direction)) <= {*range(9), NODATA}
-        count = accumulate(direction, offset)
-        assert count[direction == OUTLET].sum() == (~np.isnan(heights)).sum()
+        routed = route(heights)
+        assert set(np.unique(routed.direction)) <= {*range(9), NODATA}
+        assert routed.counts()[routed.direction == OUTLET].sum() == (~np.isnan(heights)).sum()

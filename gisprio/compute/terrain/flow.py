@@ -14,16 +14,7 @@ import shapely
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from gisprio.compute.terrain.kernels import (
-    NODATA,
-    OUTLET,
-    UNSET,
-    drain_flats,
-    fill,
-    neighbour_offsets,
-    steepest,
-    walk_to_label,
-)
+from gisprio.compute.terrain.routing import route
 from gisprio.contracts.cards import Output, Sources, Tables
 from gisprio.contracts.findings import Finding, findings_table, listed
 from gisprio.contracts.grids import Grid, GridSource
@@ -32,7 +23,7 @@ from gisprio.contracts.settings import Settings
 PIECE_M = 50.0
 """Length of a piece of segment that is given its own ground."""
 HOLE_CELLS = 25
-"""Holes without data up to this size, away from the rim, are bridged [own]."""
+"""A hole without data that is larger than this is warned of, not only noted [own]."""
 RAMP_LINE_ERRORS = 3.0
 """Ground so near to a line, in errors of its place, is lowered on a ramp towards it [own]..."""
 RAMP_CELLS = 2.5
@@ -56,31 +47,40 @@ def share_catchments(tables: Tables, sources: Sources, settings: Settings) -> Ou
     Returns
     -------
     dict
-        ``catchments``: one row for every 50 m of each segment; and ``findings``.
+        ``catchments``: one row for every 50 m of each segment; ``height_above_stream``: float32 [m], nodata NaN; and
+        ``findings``.
 
     Notes
     -----
     Lines are lowered by ``burn_m`` in a working copy, and the ground beside them on a ramp down to them, as far as the
     lines may lie off. Depressions are filled (barnes2014), flow is led to the steepest of eight neighbours
     (ocallaghan1984), flats are drained by direction. Ground is ``cut`` where it reaches the edge of the DEM and still
-    rises towards it, inside the watershed: what lies beyond is not known.
+    rises towards it, inside the watershed: what lies beyond is not known. Height above the stream (nobre2011) reads
+    raw heights alone: that of the cell less the lowest within a cell of the stream cell it drains to, as the channel
+    may lie a cell beside its line; below 0 where ground behind a rise lies lower than that.
     """
     elevation = whole_grid(sources["elevation"])
-    raw = np.where(elevation.valid(), elevation.values.astype(np.float64), np.nan)
-    bridged, holes = bridge_holes(raw)
+    raw = np.where(elevation.valid(), elevation.values, np.nan).astype(np.float32, copy=False)
     pieces = stream_pieces(tables["segments"])
     label = stream_labels(tables["segments"], pieces, elevation)
+    bridged, holes = bridge_holes(raw, label >= 0)
     cell_m = elevation.lattice.cell_m
     ramp_m = max(RAMP_LINE_ERRORS * settings.streams.line_error_m, RAMP_CELLS * cell_m)
     last = outlet_cells(tables["segments"], elevation)
-    met = _routed(lowered(bridged, label >= 0, last, settings.streams.burn_m, ramp_m / cell_m), label)
+    routed = route(lowered(bridged, label >= 0, last, settings.streams.burn_m, ramp_m / cell_m), label >= 0)
+    met = routed.met(label)
     open_rim = rim_that_rises(bridged) & _inside(elevation, tables["watershed"], BORDER_CELLS * cell_m)
     found = met >= 0
     area = np.bincount(met[found], minlength=len(pieces)) * cell_m**2
     cut = np.bincount(met[found & open_rim], minlength=len(pieces)) > 0
     table = pieces.assign(area_m2=area.astype(float), cut=cut)
-    findings = [*_hole_findings(holes), *_outside_findings(tables["segments"], elevation)]
-    return {"catchments": table, "findings": findings_table(findings)}
+    above = raw - routed.carried(label >= 0, lowest_beside(raw, label >= 0))
+    findings = [*_hole_findings(holes, cell_m), *_outside_findings(tables["segments"], elevation)]
+    return {
+        "catchments": table,
+        "height_above_stream": Grid(above, elevation.lattice, elevation.row, elevation.column, None),
+        "findings": findings_table(findings),
+    }
 
 
 def whole_grid(source: GridSource) -> Grid:
@@ -137,43 +137,92 @@ def outlet_cells(segments: pd.DataFrame, elevation: Grid) -> NDArray[np.bool_]:
     return last
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Holes:
-    """Holes without data that were bridged: how many, and how many cells."""
+    """Holes without data that were bridged.
 
-    count: int
-    cells: int
+    Parameters
+    ----------
+    count
+        How many.
+    cells, largest_cells
+        Cells of all of them, and of the largest.
+    under_streams
+        How many of them lie under a stream line.
+    """
+
+    count: int = 0
+    cells: int = 0
+    largest_cells: int = 0
+    under_streams: int = 0
 
 
-def bridge_holes(raw: NDArray[np.float64]) -> tuple[NDArray[np.float64], Holes]:
-    """Fill small holes away from the rim with the mean of the cells around them, ring by ring.
+def bridge_holes(raw: NDArray[np.float32], stream: NDArray[np.bool_]) -> tuple[NDArray[np.float32], Holes]:
+    """Make each hole without data that is enclosed by ground a pond at the level of the lowest cell around it.
 
-    A hole in a channel would swallow the flow of all that lies above it.
+    Parameters
+    ----------
+    raw
+        (rows, columns) [m], NaN where there is no ground.
+    stream
+        (rows, columns) cells under a line.
+
+    Returns
+    -------
+    heights, holes
+        ``raw`` itself where there is no hole.
+
+    Notes
+    -----
+    A hole swallows the flow of all that lies above it. Over a pond water goes on, and leaves where the ground around it
+    is lowest. What touches the rim of the grid, by a corner at least, is no hole.
     """
     gone = np.isnan(raw)
+    if not gone.any():
+        return raw, Holes()
     names, count = ndimage.label(gone, structure=np.ones((3, 3)))
-    size = np.bincount(names.ravel(), minlength=count + 1)
-    at_rim = np.unique(np.concatenate([names[0], names[-1], names[:, 0], names[:, -1]]))
-    small = (size <= HOLE_CELLS) & ~np.isin(np.arange(count + 1), at_rim)
-    small[0] = False
-    hole = small[names]
+    enclosed = np.arange(count + 1) > 0
+    enclosed[np.concatenate([names[0], names[-1], names[:, 0], names[:, -1]])] = False
+    row, column = np.nonzero(enclosed[names])
+    if not len(row):
+        return raw, Holes()
+    name = names[row, column]
+    level = np.full(count + 1, np.inf, np.float32)
+    np.minimum.at(level, name, _lowest_near(raw, row, column))
     bridged = raw.copy()
-    while np.isnan(bridged[hole]).any():
-        known = ~np.isnan(bridged)
-        total = ndimage.convolve(np.where(known, bridged, 0.0), np.ones((3, 3)), mode="constant")
-        near = ndimage.convolve(known.astype(float), np.ones((3, 3)), mode="constant")
-        ring = hole & ~known & (near > 0)
-        bridged[ring] = total[ring] / near[ring]
-    return bridged, Holes(int(small.sum()), int(hole.sum()))
+    bridged[row, column] = level[name]
+    size = np.bincount(name, minlength=count + 1)
+    under = np.unique(name[stream[row, column]]).size
+    return bridged, Holes(int(enclosed.sum()), len(row), int(size.max()), under)
+
+
+def _lowest_near(heights: NDArray[np.float32], row: NDArray[np.intp], column: NDArray[np.intp]) -> NDArray[np.float32]:
+    """Give the lowest height among each cell and its neighbours [m]; infinite where none has any."""
+    rows, columns = heights.shape
+    lowest = np.full(row.shape, np.inf, np.float32)
+    for down in (-1, 0, 1):
+        for right in (-1, 0, 1):
+            near = heights[np.clip(row + down, 0, rows - 1), np.clip(column + right, 0, columns - 1)]
+            np.fmin(lowest, near, out=lowest)
+    return lowest
+
+
+def lowest_beside(heights: NDArray[np.float32], stream: NDArray[np.bool_]) -> NDArray[np.float32]:
+    """Give stream cells the lowest height within one cell of them [m]; (rows, columns), NaN elsewhere."""
+    lowest = np.full(heights.shape, np.nan, np.float32)
+    row, column = np.nonzero(stream)
+    near = _lowest_near(heights, row, column)
+    lowest[row, column] = np.where(np.isinf(near), np.nan, near)
+    return lowest
 
 
 def lowered(
-    heights: NDArray[np.float64],
+    heights: NDArray[np.float32],
     stream: NDArray[np.bool_],
     last: NDArray[np.bool_],
     burn_m: float,
     ramp_cells: float,
-) -> NDArray[np.float64]:
+) -> NDArray[np.float32]:
     """Lower a copy of the heights under the streams, and less and less beside them.
 
     Parameters
@@ -184,9 +233,9 @@ def lowered(
         (rows, columns) cells under a line.
     last
         (rows, columns) cells under the lower end of an outlet: no ramp leads to them, or ground below the end of the
-        line would drain back up to it.
+        line would drain back up to it. They win where a common stream cell is as near.
     burn_m
-        Depth under the line [m]; beside it burn_m (1 - d / ramp) at a distance of d cells.
+        Depth under the line [m]; beside it burn_m (1 - d / ramp) at a distance of d cells to the nearest stream cell.
     ramp_cells
         Distance at which nothing is lowered any more [cells].
 
@@ -194,47 +243,36 @@ def lowered(
     -----
     Without the ramp a channel that lies two cells beside its line would carry the valley's water past it.
     """
-    if not stream.any():
-        return heights.copy()
-    away, nearest = ndimage.distance_transform_edt(~stream, return_indices=True)
-    ramp = np.where(last[tuple(nearest)] & ~stream, 0.0, np.maximum(0.0, 1.0 - away / ramp_cells))
-    lower: NDArray[np.float64] = heights - burn_m * ramp
-    return lower
+    rows, columns = heights.shape
+    depth = np.zeros(heights.shape, np.float32)
+    common, ends = np.argwhere(stream & ~last), np.argwhere(stream & last)
+    for steps in _rings(ramp_cells):
+        burnt = burn_m * (1.0 - np.hypot(*steps[0]) / ramp_cells)
+        for cells, here in ((common, burnt), (ends, 0.0)):
+            for step in steps:
+                row, column = (cells + step).T
+                inside = (row >= 0) & (row < rows) & (column >= 0) & (column < columns)
+                depth[row[inside], column[inside]] = here
+    depth[stream] = burn_m
+    return heights - depth
 
 
-def _routed(heights: NDArray[np.float64], label: NDArray[np.int32]) -> NDArray[np.int32]:
-    """Route flow on lowered heights; give the label each cell meets first, -1 for none. (rows, columns)
-
-    Water that meets a line is taken up: the lowered cells are outlets, not a trench to be filled.
-    """
-    z, direction, marks = bordered(heights, label)
-    direction[marks >= 0] = OUTLET
-    offset = neighbour_offsets(heights.shape[1] + 2)
-    fill(z, direction, offset)
-    steepest(z, direction, offset)
-    drain_flats(z, direction, offset)
-    met = walk_to_label(direction, marks, offset)
-    return met.reshape(heights.shape[0] + 2, heights.shape[1] + 2)[1:-1, 1:-1]
+def _rings(radius: float) -> list[NDArray[np.int64]]:
+    """Give the steps to all cells nearer than ``radius`` [cells], by distance, the farthest first."""
+    reach = int(np.ceil(radius))
+    steps = np.argwhere(np.ones((2 * reach + 1, 2 * reach + 1), bool)) - reach
+    square = (steps**2).sum(axis=1)
+    return [steps[square == s] for s in np.unique(square)[::-1] if 0 < s < radius**2]
 
 
-def bordered(
-    heights: NDArray[np.float64], label: NDArray[np.int32]
-) -> tuple[NDArray[np.float64], NDArray[np.uint8], NDArray[np.int32]]:
-    """Put a border of one cell without data around a grid, and flatten: heights, directions to fill in, labels."""
-    z = np.pad(np.nan_to_num(heights, nan=0.0), 1)
-    direction = np.pad(np.where(np.isnan(heights), NODATA, UNSET).astype(np.uint8), 1, constant_values=NODATA)
-    marks = np.pad(np.where(np.isnan(heights), -1, label).astype(np.int32), 1, constant_values=-1)
-    return z.ravel(), direction.ravel(), marks.ravel()
-
-
-def rim_that_rises(heights: NDArray[np.float64]) -> NDArray[np.bool_]:
+def rim_that_rises(heights: NDArray[np.float32]) -> NDArray[np.bool_]:
     """Say where the ground reaches the edge of the data and still rises towards it; (rows, columns).
 
     The rise is the sum, over the neighbours without data, of the height less that of the neighbour opposite.
     """
     z = np.pad(heights, 1, constant_values=np.nan)
     middle = z[1:-1, 1:-1]
-    rise, rim = np.zeros(heights.shape), np.zeros(heights.shape, bool)
+    rise, rim = np.zeros(heights.shape, np.float32), np.zeros(heights.shape, bool)
     rows, columns = heights.shape
     for r in (-1, 0, 1):
         for c in (-1, 0, 1):
@@ -263,14 +301,18 @@ def _inside(elevation: Grid, watershed: pd.DataFrame, margin_m: float) -> NDArra
     return inside
 
 
-def _hole_findings(holes: Holes) -> list[Finding]:
+def _hole_findings(holes: Holes, cell_m: float) -> list[Finding]:
     if not holes.count:
         return []
+    one = holes.count == 1
     says = (
-        f"{holes.count} holes without heights, {holes.cells} cells, lie inside the DEM: "
-        "they were bridged for routing only."
+        f"{holes.count} {'hole' if one else 'holes'} without heights, {holes.cells} cells, "
+        f"{'lies' if one else 'lie'} inside the DEM, the largest {holes.largest_cells * cell_m**2 / 1e4:.2g} ha, "
+        f"{holes.under_streams} under a stream line: for routing only, each was taken for a pond as high as the lowest "
+        "cell around it."
     )
-    return [Finding("note", "dem", "holes", "", says, "Fill them in the DEM if they lie on a stream.")]
+    grave = holes.largest_cells > HOLE_CELLS or holes.under_streams > 0
+    return [Finding("warning" if grave else "note", "dem", "holes", "", says, "Fill them in the DEM.")]
 
 
 def _outside_findings(segments: pd.DataFrame, elevation: Grid) -> list[Finding]:

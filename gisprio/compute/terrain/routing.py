@@ -1,0 +1,278 @@
+"""Flow over a grid of heights: filled ground, directions, and what follows from them.
+
+What is done, in the words of a method section. Depressions are filled to the level at which water leaves them, the
+surface that priority-flood gives (barnes2014), found by another way: every cell is followed down the raw ground to
+its pit, cells of one pit are a basin, and water rises on the graph of basins over the lowest passes between them.
+Each cell then flows to the steepest of its eight lower neighbours, diagonal ones by their distance (ocallaghan1984);
+of equal drops the first of E, S, W, N, then of SE, SW, NW, NE. Flats are drained by direction and not by tilting:
+each of their cells points to where a cell of the same height that drains is fewest steps away. Stream order is
+Strahler's (strahler1957), height above nearest drainage is the height over the stream cell met first downstream
+(nobre2011).
+
+Directions are 1 to 8 for E, SE, S, SW, W, NW, N, NE; OUTLET (0) where water leaves; NODATA (254) where there is no
+ground.
+
+Rules where ground ends:
+
+- A cell on the rim of the grid or beside a cell without data flows inwards where a neighbour is lower. Else it is an
+  outlet: water leaves there and nothing is raised above it.
+- That holds at holes without data too: they swallow what flows in. Bridge them before, where they should not.
+- Taken cells, such as those under a stream line, are outlets and are never raised.
+- Where no stream is met on the way down to an outlet there is no label (-1) and no height above a stream (NaN).
+
+Heights are held as float32, to 0.0002 m at 4,000 m. Counts are exact. No result depends on the number of threads.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gisprio.compute.terrain.accumulation import DONE, accumulate, count_inflows, join_strips, order_streams
+from gisprio.compute.terrain.cells import (
+    NODATA,
+    OUTLET,
+    UNSET,
+    WORKERS,
+    Strip,
+    T,
+    bordered,
+    in_threads,
+    lay_strips,
+    neighbour_offsets,
+    without_border,
+)
+from gisprio.compute.terrain.directions import drain_flats, find_flat_ends, point_again, point_steepest
+from gisprio.compute.terrain.drainage import carry_up
+from gisprio.compute.terrain.filling import OUTSIDE, find_passes, flood_basins, label_basins, raise_basins
+
+KERNELS = (
+    point_steepest,
+    label_basins,
+    find_passes,
+    flood_basins,
+    raise_basins,
+    point_again,
+    find_flat_ends,
+    drain_flats,
+    count_inflows,
+    accumulate,
+    join_strips,
+    order_streams,
+    carry_up,
+)
+"""All that is compiled once on a machine, inner ones left out."""
+TABLE_SLOTS = 1 << 12
+"""Places in a table of passes to begin with."""
+
+
+@dataclass(frozen=True, slots=True)
+class Routed:
+    """Flow over a grid, of :func:`route`; whatever is asked of it comes as (rows, columns).
+
+    Parameters
+    ----------
+    shape
+        Rows and columns.
+    flat_heights, flat_direction
+        Filled heights [m], and directions; flat, with a border of one cell.
+    strips
+        Rows that are done together.
+    workers
+        Threads.
+    """
+
+    shape: tuple[int, int]
+    flat_heights: NDArray[np.float32]
+    flat_direction: NDArray[np.uint8]
+    strips: list[Strip]
+    workers: int = WORKERS
+
+    @property
+    def filled(self) -> NDArray[np.float32]:
+        """Heights without depressions [m]; NaN where there is no ground."""
+        return without_border(self.flat_heights, self.shape)
+
+    @property
+    def direction(self) -> NDArray[np.uint8]:
+        """Directions 1 to 8, OUTLET or NODATA."""
+        return without_border(self.flat_direction, self.shape)
+
+    def counts(self) -> NDArray[np.int32] | NDArray[np.int64]:
+        """Count the cells that drain through each cell, itself included; 0 where there is no ground."""
+        size, offset, width = self.flat_direction.size, self._offset, self._width
+        count = bordered(self.shape, np.int32 if size < 2**31 else np.int64, 0)
+        inflow = bordered(self.shape, np.uint8, DONE)
+        self._in_threads(lambda _, strip: count_inflows(self.flat_direction, inflow, count, offset, width, *strip))
+        leaving = self._in_threads(
+            lambda _, strip: accumulate(self.flat_direction, inflow, count, offset, *cells_of(strip, width))
+        )
+        join_strips(self.flat_direction, inflow, count, offset, np.concatenate(leaving))
+        return without_border(count, self.shape)
+
+    def strahler(self, stream: NDArray[np.bool_]) -> NDArray[np.uint8]:
+        """Give stream cells their Strahler order, 0 elsewhere.
+
+        Parameters
+        ----------
+        stream
+            (rows, columns) stream cells. One whose way down leaves the stream ends it.
+        """
+        mask = bordered(self.shape, np.uint8, 0)
+        np.logical_and(stream, self.direction != NODATA, out=without_border(mask, self.shape).view(np.bool_))
+        return without_border(order_streams(self.flat_direction, mask, self._offset), self.shape)
+
+    def height_above(self, stream: NDArray[np.bool_], heights: NDArray[np.floating]) -> NDArray[np.float32]:
+        """Give the height of each cell above the stream cell it meets first [m]; NaN where it meets none.
+
+        Parameters
+        ----------
+        stream
+            (rows, columns) stream cells.
+        heights
+            (rows, columns) raw heights [m]; below a stream where the ground was filled or lowered for routing.
+        """
+        above = self.carried(stream, heights)
+        np.subtract(heights, above, out=above, casting="same_kind")
+        return above
+
+    def carried(self, stream: NDArray[np.bool_], values: NDArray[np.floating]) -> NDArray[np.float32]:
+        """Give each cell the value of the stream cell it meets first; NaN where it meets none.
+
+        Parameters
+        ----------
+        stream
+            (rows, columns) stream cells.
+        values
+            (rows, columns) as float32; read on stream cells only.
+        """
+        flat = bordered(self.shape, np.float32, -np.inf)
+        np.copyto(without_border(flat, self.shape), values, where=stream, casting="same_kind")
+        unknown, nothing = np.array([-np.inf, np.nan], np.float32).view(np.int32)
+        self._carry_up(flat.view(np.int32), int(unknown), int(nothing))
+        return without_border(flat, self.shape)
+
+    def met(self, label: NDArray[np.integer]) -> NDArray[np.int32]:
+        """Give each cell the label it meets first on its way down; -1 where it meets none.
+
+        Parameters
+        ----------
+        label
+            (rows, columns) labels from 0 up on stream cells, -1 elsewhere.
+        """
+        unknown, nothing = -2, -1
+        flat = bordered(self.shape, np.int32, unknown)
+        np.copyto(without_border(flat, self.shape), label, where=label >= 0, casting="same_kind")
+        self._carry_up(flat, unknown, nothing)
+        return without_border(flat, self.shape)
+
+    def _carry_up(self, values: NDArray[np.int32], unknown: int, nothing: int) -> None:
+        offset, width = self._offset, self._width
+        self._in_threads(
+            lambda _, strip: carry_up(self.flat_direction, values, offset, unknown, nothing, *cells_of(strip, width))
+        )
+
+    def _in_threads(self, work: Callable[[int, Strip], T]) -> list[T]:
+        return in_threads(work, self.strips, self.workers)
+
+    @property
+    def _width(self) -> int:
+        return self.shape[1] + 2
+
+    @property
+    def _offset(self) -> NDArray[np.int64]:
+        return neighbour_offsets(self._width)
+
+
+def route(
+    heights: NDArray[np.floating],
+    taken: NDArray[np.bool_] | None = None,
+    *,
+    strips: int | None = None,
+    workers: int = WORKERS,
+) -> Routed:
+    """Fill depressions and lead the flow over a grid.
+
+    Parameters
+    ----------
+    heights
+        (rows, columns) [m], float32 or float64; NaN where there is no ground. At least one cell.
+    taken
+        (rows, columns) cells that take the water up, such as those under a stream line; none when absent.
+    strips, workers
+        Strips the rows are cut into, and threads. They change no result.
+
+    References
+    ----------
+    barnes2014, ocallaghan1984
+    """
+    rows, columns = heights.shape
+    z = bordered((rows, columns), np.float32, np.nan)
+    direction = bordered((rows, columns), np.uint8, NODATA)
+    np.copyto(without_border(z, (rows, columns)), heights, casting="same_kind")
+    without_border(direction, (rows, columns))[:] = UNSET if taken is None else np.where(taken, OUTLET, UNSET)
+    routed = Routed((rows, columns), z, direction, lay_strips((rows, columns), strips), workers)
+    _fill(routed)
+    _direct(routed)
+    return routed
+
+
+def _fill(routed: Routed) -> None:
+    """Point cells down the raw ground and raise depressions; directions that no longer hold are UNSET again."""
+    z, direction, offset, width = routed.flat_heights, routed.flat_direction, routed._offset, routed._width
+    number = len(routed.strips)
+    basin = bordered(routed.shape, np.int32, 0)
+    routed._in_threads(lambda _, strip: point_steepest(z, direction, offset, width, *strip))
+    basins = routed._in_threads(
+        lambda n, strip: label_basins(z, direction, basin, offset, *cells_of(strip, width), OUTSIDE + 1 + n, number)
+    )
+    passes = routed._in_threads(
+        lambda n, strip: find_passes(z, basin, width, TABLE_SLOTS, *cells_of((strip[0] - (n == 0), strip[1]), width))
+    )
+    low, high, height = (np.concatenate(some) for some in zip(*passes, strict=True))
+    del passes
+    level = flood_basins(low, high, height, np.argsort(height), max(basins))
+    routed._in_threads(lambda _, strip: raise_basins(z, direction, basin, level, offset, *cells_of(strip, width)))
+
+
+def _direct(routed: Routed) -> None:
+    """Point the cells that are UNSET: by steepest descent where a neighbour is lower, else through their flat."""
+    z, direction, offset, width = routed.flat_heights, routed.flat_direction, routed._offset, routed._width
+    flat = routed._in_threads(lambda _, strip: point_again(z, direction, offset, *cells_of(strip, width)))
+    ends = routed._in_threads(lambda n, strip: find_flat_ends(z, direction, offset, flat[n], *cells_of(strip, width)))
+    queue = np.empty(sum(flat), np.int64)
+    waiting = 0
+    for some in ends:
+        queue[waiting : waiting + some.size] = some
+        waiting += some.size
+    drain_flats(direction, offset, queue, waiting)
+
+
+def cells_of(strip: Strip, width: int) -> tuple[int, int]:
+    """Give the first flat cell of a strip and the cell after the last, borders left and right counted."""
+    return strip[0] * width, strip[1] * width
+
+
+def compiled_before() -> bool:
+    """Say whether the kernels were compiled on this machine before, for this Python and this version of gisprio.
+
+    Notes
+    -----
+    numba keeps an index for each kernel, and compiles again where the source is younger than that.
+    """
+    return all(_has_index(kernel) for kernel in KERNELS)
+
+
+def _has_index(kernel: Callable[..., object]) -> bool:
+    stats = getattr(kernel, "stats", None)
+    if stats is None:  # the compiler is off
+        return True
+    source = Path(sys.modules[kernel.__module__].__file__ or "")
+    written = source.stat().st_mtime
+    pattern = f"{source.stem}.{kernel.__name__}-*.py{sys.version_info.major}{sys.version_info.minor}.nbi"
+    return any(index.stat().st_mtime >= written for index in Path(stats.cache_path).glob(pattern))

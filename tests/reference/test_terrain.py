@@ -13,6 +13,7 @@ from skimage import morphology
 
 from gisprio.compute.terrain.cells import NODATA, OUTLET
 from gisprio.compute.terrain.routing import route
+from reference.outside import library
 
 pytestmark = pytest.mark.reference
 
@@ -124,7 +125,7 @@ def test_filling_agrees_with_a_slow_way_written_apart(rounded):
 
 
 def test_filling_agrees_with_topotoolbox():
-    topotoolbox = pytest.importorskip("topotoolbox", reason="topotoolbox is no part of the test set")
+    topotoolbox = library("topotoolbox")
     heights = np.ascontiguousarray(rough(5)[:, :60])
     grid = topotoolbox.GridObject()
     grid.z, grid.cellsize = heights, 10.0

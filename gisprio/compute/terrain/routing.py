@@ -60,13 +60,9 @@ KERNELS = (
     point_again,
     find_flat_ends,
     drain_flats,
-    count_inflows,
-    accumulate,
-    join_strips,
-    order_streams,
     carry_up,
 )
-"""All that is compiled once on a machine, inner ones left out."""
+"""What a run calls, and so compiles the first time; counts and order are compiled when they are asked for."""
 TABLE_SLOTS = 1 << 12
 """Places in a table of passes to begin with."""
 
@@ -259,11 +255,12 @@ def cells_of(strip: Strip, width: int) -> tuple[int, int]:
 
 
 def compiled_before() -> bool:
-    """Say whether the kernels were compiled on this machine before, for this Python and this version of gisprio.
+    """Say whether the kernels that a run calls were compiled on this machine before.
 
     Notes
     -----
-    numba keeps an index for each kernel, and compiles again where the source is younger than that.
+    numba keeps an index for each kernel, named after its file, name, first line and Python. A kernel that was changed
+    without moving is taken for the old one: it is compiled again, and nothing is said.
     """
     return all(_has_index(kernel) for kernel in KERNELS)
 
@@ -272,7 +269,7 @@ def _has_index(kernel: Callable[..., object]) -> bool:
     stats = getattr(kernel, "stats", None)
     if stats is None:  # the compiler is off
         return True
-    source = Path(sys.modules[kernel.__module__].__file__ or "")
-    written = source.stat().st_mtime
-    pattern = f"{source.stem}.{kernel.__name__}-*.py{sys.version_info.major}{sys.version_info.minor}.nbi"
-    return any(index.stat().st_mtime >= written for index in Path(stats.cache_path).glob(pattern))
+    code = kernel.py_func.__code__  # type: ignore[attr-defined]
+    python = f"py{sys.version_info.major}{sys.version_info.minor}"
+    pattern = f"{Path(code.co_filename).stem}.{code.co_name}-{code.co_firstlineno}.{python}*.nbi"
+    return any(Path(stats.cache_path).glob(pattern))

@@ -80,11 +80,17 @@ class World:
     cover_cell: float = 1.0
     cover_extent: tuple[float, float, float, float] | None = None
     config: dict[str, str] = field(default_factory=dict)
+    finer: dict[str, tuple[tuple[float, float, float, float], float, Callable[[NDArray, NDArray], NDArray]]] = field(
+        default_factory=dict
+    )
+    """Files of heights listed before ``dem.tif``: extent (u0, v0, u1, v1), cell, height."""
 
     def write(self, folder: Path) -> Path:
         """Write layers and config into ``folder``; give the config's path."""
         folder.mkdir(parents=True, exist_ok=True)
         _raster(folder / "dem.tif", self.place, self.extent, self.dem_cell, self.height, "float32", -9999)
+        for name, (extent, cell, height) in self.finer.items():
+            _raster(folder / name, self.place, extent, cell, height, "float32", -9999)
         inner = self.cover_extent or self.extent
         _raster(folder / "cover.tif", self.place, inner, self.cover_cell, self.cover, "uint8", 0)
         (folder / "legend.csv").write_text(LEGEND)
@@ -109,7 +115,7 @@ class World:
                 f'crs = "{CRS}"',
                 self.config.get("run", ""),
                 "[layers]",
-                'dem = "dem.tif"',
+                f"dem = {[*self.finer, 'dem.tif']}",
                 'land_cover = "cover.tif"',
                 *lines,
                 "[columns]",

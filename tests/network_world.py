@@ -81,9 +81,8 @@ def whole_chain(
         "watershed": empty(WATERSHED, CRS),
         "sub_watersheds": empty(SUB_WATERSHEDS, CRS),
     } | layers
-    grid = lay_routing_grid({}, {"dem": dem}, settings.part(("dem",)))["elevation"]
-    assert isinstance(grid, Grid)
-    sources = {"elevation": ArraySource(grid)}
+    grids = lay_routing_grid({}, {"dem": dem}, settings.part(("dem",)))
+    sources = {name: ArraySource(grid) for name, grid in grids.items() if isinstance(grid, Grid)}
     said = {}
     for stage, sections, promised in (
         (join_streams, ("streams",), (SEGMENTS, SOURCE_PARTS)),

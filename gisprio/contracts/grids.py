@@ -8,12 +8,15 @@ of a point does not depend on which window it was read through.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
 
 Bounds = tuple[float, float, float, float]
+
+NO_SURVEY = -1
+"""Survey of a cell without data."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,6 +140,15 @@ class GridSource(Protocol):
         ...
 
 
+@runtime_checkable
+class SurveyedSource(GridSource, Protocol):
+    """A grid source that knows which survey each of its heights comes from."""
+
+    def surveyed_window(self, bounds: Bounds) -> tuple[Grid, Grid]:
+        """Give the window, and one of the same cells with the number of the survey, :data:`NO_SURVEY` for none."""
+        ...
+
+
 @dataclass(frozen=True, slots=True)
 class ArraySource:
     """A grid source over an array at hand (or a memory map)."""
@@ -169,3 +181,40 @@ def window_cells(lattice: Lattice, shape: tuple[int, int], bounds: Bounds) -> tu
     row0, row1 = int(np.clip(row0, 0, rows)), int(np.clip(row1 + 1, 0, rows))
     column0, column1 = int(np.clip(column0, 0, columns)), int(np.clip(column1 + 1, 0, columns))
     return row0, max(row0, row1), column0, max(column0, column1)
+
+
+def surveyed_window(source: GridSource, bounds: Bounds) -> tuple[Grid, Grid]:
+    """Give the cells that touch ``bounds`` and the survey of each, int16; a source without surveys is one, number 0."""
+    if isinstance(source, SurveyedSource):
+        return source.surveyed_window(bounds)
+    grid = source.window(bounds)
+    survey = np.where(grid.valid(), 0, NO_SURVEY).astype(np.int16)
+    return grid, Grid(survey, grid.lattice, grid.row, grid.column, NO_SURVEY)
+
+
+def bilinear_within(
+    heights: Grid, surveys: Grid, x: NDArray[np.float64], y: NDArray[np.float64], own: NDArray[np.integer]
+) -> NDArray[np.float64]:
+    """Give heights between cell centres that come from one survey, row by row.
+
+    Parameters
+    ----------
+    heights, surveys
+        Windows of the same cells.
+    x, y
+        (n, k) places [m].
+    own
+        (n,) survey of each row; the heights of any other, and those of a row of :data:`NO_SURVEY`, are missing.
+
+    Returns
+    -------
+    array
+        (n, k); NaN where one of the four cells has no data or is of another survey.
+    """
+    found = np.full(np.shape(x), np.nan)
+    for number in np.unique(own[own != NO_SURVEY]):
+        rows = own == number
+        kept = np.where(heights.valid() & (surveys.values == number), heights.values, np.nan)
+        grid = Grid(kept, heights.lattice, heights.row, heights.column)
+        found[rows] = grid.bilinear(x[rows], y[rows])
+    return found

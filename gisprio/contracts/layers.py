@@ -161,6 +161,7 @@ PROFILE_POINTS = Layer(
         C("low_m", "float", "Lowest raw height within one cell.", "m", null=True),
         C("crossing", "bool", "So near to a road or railway that crosses that the height is the road's."),
         C("barrier", "text", "Standing water or a pipe, which no slope is measured across.", null=True, among=STREAM_KINDS),
+        C("survey", "int", "Survey of the DEM the height is from, -1 for none.", low=-1),
     ),
 )
 KNICKPOINTS = Layer(
@@ -437,6 +438,7 @@ LONG_PROFILES = Layer(
         C("knickpoint", "bool", "The point at or next above a step."),
         C("knickpoint_drop_m", "float", "Height of that step.", "m", null=True, low=0),
         C("barrier", "text", "lake_path or piped: no slope is measured across.", null=True, among=STREAM_KINDS),
+        C("seam", "bool", "The point next above a seam between surveys of the DEM: no slope is measured across."),
     ),
 )
 STATION_RESULTS = Layer(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import closing
 from dataclasses import dataclass
 
 import pandas as pd
@@ -24,6 +25,7 @@ from gisprio.inputs.legends import Legend, read_legend
 from gisprio.inputs.paths import Place, expand_layers
 from gisprio.inputs.raster_files import RasterFile, read_head
 from gisprio.inputs.rasters import UNIT_M, RasterSource, round_cell
+from gisprio.inputs.surveys import find_surveys
 from gisprio.inputs.vectors import VectorFile, attribute_columns, column_faults, read_vector, spatial_layers, tidy
 
 _REGION_MARGIN_M = 2000.0
@@ -99,7 +101,10 @@ def read_inputs(settings: Settings) -> Inputs:
     extents = [one for one in (_extent(dem), _extent(vectors["streams"])) if one is not None]
     crs = working_crs(settings.run.crs, extents)
     unit = settings.dem.vertical_unit
-    heights = RasterSource(dem, crs, "heights", UNIT_M[unit])
+    with closing(RasterSource(dem, crs, "heights", UNIT_M[unit])) as unsorted:
+        surveys, told = find_surveys(unsorted)
+    findings += told
+    heights = RasterSource(dem, crs, "heights", UNIT_M[unit], surveys=surveys)
     sources: dict[str, GridSource] = {"dem": heights}
     digests = {"dem": raster_digest(dem, unit), "legend": text_digest(legend.table.to_csv(index=False).splitlines())}
     tables, told, more = _tables(settings, vectors, crs)

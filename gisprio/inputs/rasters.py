@@ -17,7 +17,7 @@ from rasterio.windows import Window
 
 from gisprio.contracts.constants import FOOT_M, US_SURVEY_FOOT_M
 from gisprio.contracts.errors import InputError
-from gisprio.contracts.grids import Bounds, Grid, Lattice, window_cells
+from gisprio.contracts.grids import NO_SURVEY, Bounds, Grid, Lattice, window_cells
 from gisprio.inputs.crs import same, transform_bounds
 from gisprio.inputs.raster_files import RasterFile, address, native_cell_m
 from gisprio.inputs.warp import BlockCache, block_places, pick_bilinear, pick_nearest, window_from_blocks
@@ -57,6 +57,8 @@ class RasterSource:
         Metres in one unit of height.
     region
         Box of interest [m]; files of another system are not drawn beyond it. None: all of them.
+    surveys
+        Survey of each file, as :func:`~gisprio.inputs.surveys.find_surveys` tells. None: all are one.
 
     Raises
     ------
@@ -71,15 +73,17 @@ class RasterSource:
         kind: Kind,
         unit_m: float = 1.0,
         region: Bounds | None = None,
+        surveys: Sequence[int] | None = None,
     ) -> None:
         self.files = tuple(files)
         self.crs = crs
         self.kind: Kind = kind
         self.unit_m = unit_m
+        self.surveys = tuple(surveys) if surveys is not None else (0,) * len(self.files)
         self.cells_m = tuple(native_cell_m(file, crs) for file in self.files)
-        boxes = self._boxes = [_box_in(file, crs, region) for file in self.files]
+        self.boxes = [_box_in(file, crs, region) for file in self.files]
         finest = int(np.argmin(self.cells_m))
-        self._lattice, self._shape = _lattice_over(self.files[finest], self.cells_m[finest], boxes, crs)
+        self._lattice, self._shape = _lattice_over(self.files[finest], self.cells_m[finest], self.boxes, crs)
         self._offsets = tuple(_offset_on(file, self._lattice, crs) for file in self.files)
         self._start()
 
@@ -92,7 +96,7 @@ class RasterSource:
         """Heights that no land has, met so far, with the number of times."""
 
     def __getstate__(self) -> dict[str, Any]:
-        kept = ("files", "crs", "kind", "unit_m", "cells_m", "_boxes", "_lattice", "_shape", "_offsets")
+        kept = ("files", "crs", "kind", "unit_m", "surveys", "cells_m", "boxes", "_lattice", "_shape", "_offsets")
         return {name: self.__dict__[name] for name in kept}
 
     def __setstate__(self, state: dict[str, Any]) -> None:
@@ -132,21 +136,58 @@ class RasterSource:
         InputError
             When a file can no longer be read, or a file of classes holds fractions.
         """
+        return self._window(bounds, None)
+
+    def surveyed_window(self, bounds: Bounds) -> tuple[Grid, Grid]:
+        """Give the cells that touch ``bounds``, and the survey each of them comes from, int16; no data is -1.
+
+        Parameters, result and faults are those of :meth:`window`.
+        """
+        row0, row1, column0, column1 = window_cells(self._lattice, self._shape, bounds)
+        survey = np.full((row1 - row0, column1 - column0), NO_SURVEY, np.int16)
+        grid = self._window(bounds, survey)
+        return grid, Grid(survey, self._lattice, row0, column0, NO_SURVEY)
+
+    def _window(self, bounds: Bounds, survey: NDArray[np.int16] | None) -> Grid:
+        """Give a window; write the survey of its cells into ``survey``."""
         row0, row1, column0, column1 = window_cells(self._lattice, self._shape, bounds)
         empty = self._empty()
         values = np.full((row1 - row0, column1 - column0), empty)
         missing = np.ones(values.shape, bool)
         with self._lock:
-            for number, box in enumerate(self._boxes):
+            for number, box in enumerate(self.boxes):
                 if not missing.any():
                     break
                 if box is None or not _touch(box, bounds, 2 * self._lattice.cell_m):
                     continue
                 got = self._file_window(number, (row0, row1), (column0, column1))
                 np.copyto(values, got, where=missing)
-                missing = np.isnan(values) if self.kind == "heights" else values == empty
+                still = np.isnan(values) if self.kind == "heights" else values == empty
+                if survey is not None:
+                    survey[missing & ~still] = self.surveys[number]
+                missing = still
         nodata = None if self.kind == "heights" else float(NO_CODE)
         return Grid(values, self._lattice, row0, column0, nodata)
+
+    def file_cells(
+        self, number: int, row0: int, row1: int, column0: int, column1: int
+    ) -> tuple[NDArray[np.generic], NDArray[np.bool_]]:
+        """Give cells of one file as they lie in it, in metres or codes, and which of them hold data.
+
+        Parameters
+        ----------
+        number
+            The file, as in ``files``.
+        row0, row1, column0, column1
+            First cell and the one after the last, of the file; those beyond it hold no data.
+
+        Raises
+        ------
+        InputError
+            When the file can no longer be read.
+        """
+        with self._lock:
+            return self._read(number, row0, row1, column0, column1)
 
     def close(self) -> None:
         """Close the files; they are opened again when asked for."""

@@ -9,7 +9,7 @@ from scipy.ndimage import uniform_filter1d
 
 from gisprio.contracts.cards import Sources, Tables
 from gisprio.contracts.constants import UNCONFINED_RATIO, VALLEY_RISE_DEPTHS
-from gisprio.contracts.grids import Grid, GridSource
+from gisprio.contracts.grids import NO_SURVEY, Grid, GridSource, bilinear_within
 from gisprio.contracts.settings import Settings
 
 Floats = NDArray[np.floating]
@@ -31,7 +31,7 @@ def measure_valleys(core: Tables, halo: Tables, sources: Sources, settings: Sett
     halo
         None.
     sources
-        ``elevation``: raw heights of the routing grid.
+        ``elevation``: raw heights of the routing grid. ``survey``: which survey each is from; without it all are one.
     settings
         Section ``setback``.
 
@@ -43,21 +43,24 @@ def measure_valleys(core: Tables, halo: Tables, sources: Sources, settings: Sett
     Notes
     -----
     Valley floor: ground reached on both sides before it rises more than twice the mean bankfull depth over the
-    low of the channel [own]; looked for out to 10 widths a side, the ratio from which a valley is open.
+    low of the channel [own]; looked for out to 10 widths a side, the ratio from which a valley is open. Heights of
+    another survey than the one at the station count as missing, and a floor that goes on into one has no width.
     """
     stations = core["stations"]
     reaches = core["reach_measures"].set_index("reach_no")
     depth = reaches["bankfull_depth_m"].reindex(stations["reach_no"]).to_numpy(float)
     width = stations["bankfull_width_m"].to_numpy(float)
     reach_out = max(float(np.nanmax(width)) * UNCONFINED_RATIO.value if np.isfinite(width).any() else 0.0, 60.0)
-    heights = _window(sources["elevation"], stations, reach_out + settings.setback.width_m)
+    margin = reach_out + settings.setback.width_m
+    heights = _window(sources["elevation"], stations, margin)
+    surveys = _window(sources["survey"], stations, margin) if "survey" in sources else None
     return {
         "valleys": pd.DataFrame(
             {
                 "segment_no": stations["segment_no"].to_numpy(),
                 "station_no": stations["station_no"].to_numpy(),
-                "valley_width_m": valley_width(stations, heights, width, depth),
-                "line_offset_m": line_offset(stations, heights, max(settings.setback.width_m, 30.0)),
+                "valley_width_m": valley_width(stations, heights, width, depth, surveys),
+                "line_offset_m": line_offset(stations, heights, max(settings.setback.width_m, 30.0), surveys),
             }
         )
     }
@@ -72,33 +75,42 @@ def _window(elevation: GridSource, stations: pd.DataFrame, margin: float) -> Gri
     )
 
 
-def _across(stations: pd.DataFrame, heights: Grid, out: Floats) -> Floats:
-    """Heights at signed distances to the left of each station; ``out`` is (n, k) or (k,)."""
+def _across(stations: pd.DataFrame, heights: Grid, out: Floats, surveys: Grid | None) -> Floats:
+    """Heights of the station's own survey at signed distances to the left of it; ``out`` is (n, k) or (k,)."""
     out = np.broadcast_to(out, (len(stations), np.shape(out)[-1]))
     x = stations["x"].to_numpy()[:, None] + stations["left_x"].to_numpy()[:, None] * out
     y = stations["y"].to_numpy()[:, None] + stations["left_y"].to_numpy()[:, None] * out
-    return heights.bilinear(x, y)
+    if surveys is None:
+        return heights.bilinear(x, y)
+    own = surveys.nearest(stations["x"].to_numpy(), stations["y"].to_numpy(), NO_SURVEY).astype(np.int16)
+    return bilinear_within(heights, surveys, x, y, own)
 
 
-def valley_width(stations: pd.DataFrame, heights: Grid, width: Floats, depth: Floats) -> Floats:
+def valley_width(
+    stations: pd.DataFrame, heights: Grid, width: Floats, depth: Floats, surveys: Grid | None = None
+) -> Floats:
     """Give the width of the valley floor at each station; NaN where width, depth or heights are missing. (n,) [m]."""
     step = UNCONFINED_RATIO.value * width / SAMPLES
     near = np.maximum(width, heights.lattice.cell_m)[:, None] * np.linspace(-1.5, 1.5, 13)
-    sections = _across(stations, heights, near)
+    sections = _across(stations, heights, near, surveys)
     low = np.where(np.isnan(sections), np.inf, sections).min(axis=1)
     limit = np.where(np.isfinite(low), low, np.nan) + VALLEY_RISE_DEPTHS.value * depth
     total = np.zeros(len(stations))
     for sign in (1.0, -1.0):
         out = step[:, None] * np.arange(1, SAMPLES + 1)
-        z = _across(stations, heights, sign * out)
+        z = _across(stations, heights, sign * out, surveys)
         outside = np.array(np.isnan(z) | (z > limit[:, None]), bool)
         first = np.where(outside.any(axis=1), outside.argmax(axis=1), SAMPLES)
         total += first * step
+        if surveys is not None:
+            end = sign * out[np.arange(len(out)), np.minimum(first, SAMPLES - 1)][:, None]
+            own, any_survey = _across(stations, heights, end, surveys), _across(stations, heights, end, None)
+            total[(np.isnan(own) & ~np.isnan(any_survey))[:, 0]] = np.nan
     total[np.isnan(limit)] = np.nan
     return np.maximum(total, np.where(np.isnan(total), np.nan, width))
 
 
-def line_offset(stations: pd.DataFrame, heights: Grid, reach_m: float) -> Floats:
+def line_offset(stations: pd.DataFrame, heights: Grid, reach_m: float, surveys: Grid | None = None) -> Floats:
     """Give the signed distance from the line to the lowest ground across it (left positive); (n,) [m].
 
     Cross-sections are averaged along the stream first; NaN where the relief is too small to tell.
@@ -107,7 +119,7 @@ def line_offset(stations: pd.DataFrame, heights: Grid, reach_m: float) -> Floats
     out = np.arange(-half, half + 1) * (heights.lattice.cell_m / 2)
     offset = np.full(len(stations), np.nan)
     for rows in stations.groupby("segment_no", sort=False).indices.values():
-        z = _across(stations.iloc[rows], heights, out)
+        z = _across(stations.iloc[rows], heights, out, surveys)
         known = np.asarray(np.isfinite(z).all(axis=1), bool)
         if not known.any():
             continue

@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 from scipy import ndimage
 from scipy.optimize import isotonic_regression
 
+from gisprio.compute.network.seams import lowest_of_own, seam_places, seams
 from gisprio.contracts.constants import SLOPE_ERROR_SHARE, SLOPE_WIDTHS
-from gisprio.contracts.grids import Grid
+from gisprio.contracts.grids import NO_SURVEY, Grid
 
 Floats = NDArray[np.float64]
 CROSSING_M = 15.0
@@ -48,6 +49,8 @@ class Profile:
         (n,) so near to a road that crosses that the height is left out.
     crossings
         Where roads cross [m].
+    survey
+        (n,) survey the lowest height is from, -1 for none; empty where all are one.
     """
 
     at: Floats
@@ -57,6 +60,7 @@ class Profile:
     kind: NDArray[np.object_] = field(default_factory=lambda: np.empty(0, object))
     crossed: NDArray[np.bool_] = field(default_factory=lambda: np.empty(0, bool))
     crossings: tuple[float, ...] = ()
+    survey: NDArray[np.int16] = field(default_factory=lambda: np.empty(0, np.int16))
 
 
 @dataclass(frozen=True)
@@ -72,10 +76,13 @@ class Slope:
 NO_SLOPE = Slope(np.nan, np.nan, np.nan, np.nan)
 
 
-def lowest_around(elevation: Grid) -> Grid:
-    """Give the lowest height within one cell of each cell: the low of a channel beside a line."""
-    values = np.where(elevation.valid(), elevation.values, np.inf)
-    low = ndimage.minimum_filter(values, size=3, mode="nearest")
+def lowest_around(elevation: Grid, survey: Grid | None = None) -> Grid:
+    """Give the lowest height within one cell of each cell, of its own survey: the low of a channel beside a line."""
+    height = np.where(elevation.valid(), elevation.values, np.inf)
+    if survey is None or len(np.unique(survey.values[elevation.valid()])) < 2:
+        low = ndimage.minimum_filter(height, size=3, mode="nearest")
+    else:
+        low = lowest_of_own(height, survey.values)
     return Grid(
         np.where(elevation.valid() & np.isfinite(low), low, np.nan),
         elevation.lattice,
@@ -86,9 +93,9 @@ def lowest_around(elevation: Grid) -> Grid:
 
 
 def segment_profiles(
-    segments: pd.DataFrame, stretches: pd.DataFrame, roads: pd.DataFrame, lowest: Grid
+    segments: pd.DataFrame, stretches: pd.DataFrame, roads: pd.DataFrame, lowest: Grid, survey: Grid | None = None
 ) -> dict[int, Profile]:
-    """Read the long profile of every segment, a height a cell."""
+    """Read the long profile of every segment, a height a cell; ``survey`` holds the survey of each cell."""
     step = lowest.lattice.cell_m
     road_lines = np.asarray(roads.geometry.array) if len(roads) else np.empty(0, object)
     tree = shapely.STRtree(road_lines)
@@ -107,7 +114,12 @@ def segment_profiles(
         for place in crossings:
             crossed |= np.abs(at - place) <= CROSSING_M
         known = np.where(barrier | crossed, np.nan, height)
-        profiles[row.segment_no] = Profile(at.astype(np.float64), known, barrier, height, kind, crossed, crossings)
+        own_survey = np.zeros(len(at), np.int16)
+        if survey is not None:
+            own_survey = survey.nearest(points[:, 0], points[:, 1], NO_SURVEY).astype(np.int16)
+        profiles[row.segment_no] = Profile(
+            at.astype(np.float64), known, barrier, height, kind, crossed, crossings, own_survey
+        )
     return profiles
 
 
@@ -123,8 +135,14 @@ def profile_points(profiles: Mapping[int, Profile]) -> pd.DataFrame:
             "low_m": np.concatenate([part.low for part in parts]),
             "crossing": np.concatenate([part.crossed for part in parts]),
             "barrier": kind.where(np.concatenate([part.barrier for part in parts])).astype("str"),
+            "survey": surveys_along(parts).astype(np.int64),
         }
     )
+
+
+def surveys_along(parts: Sequence[Profile]) -> NDArray[np.int16]:
+    """Give the survey at each point of profiles put together; (n,)."""
+    return np.concatenate([part.survey if len(part.survey) else np.zeros(len(part.at), np.int16) for part in parts])
 
 
 def _crossings(
@@ -151,7 +169,8 @@ class Path:
     falling
         (n,) the heights made to fall downstream all along the path [m].
     faces
-        Lower and upper end of the faces of steps [m]: no window goes across.
+        Lower and upper end of the faces of steps [m], and twice the place of each seam between surveys: no window goes
+        across.
     """
 
     at: Floats
@@ -161,16 +180,18 @@ class Path:
     faces: tuple[tuple[float, float], ...] = ()
 
 
-def falling(height: Floats) -> Floats:
-    """Make heights, counted upstream, fall downstream by least squares; NaN stays.
+def falling(height: Floats, survey: NDArray[np.integer] | None = None) -> Floats:
+    """Make heights, counted upstream, fall downstream by least squares, each survey for itself; NaN stays.
 
     Done once for a whole path: in a short window the same would read slope into noise, since a rising fit is never
     flatter than the plain one.
     """
     known = ~np.isnan(height)
     made = np.full(len(height), np.nan)
-    if known.any():
-        made[known] = isotonic_regression(height[known], increasing=True).x
+    stretch = np.zeros(len(height), int) if survey is None else np.cumsum(seams(survey))
+    for number in np.unique(stretch[known]):
+        own = known & (stretch == number)
+        made[own] = isotonic_regression(height[own], increasing=True).x
     return made
 
 
@@ -217,12 +238,15 @@ def flow_path(
         parts.append((at, above))
         at, reach, here = at + length[above], reach + length[above], above
     height = np.concatenate([profiles[n].height for _, n in parts])
+    along = np.concatenate([offset + profiles[n].at for offset, n in parts])
+    survey = surveys_along([profiles[n] for _, n in parts])
     on_path = {(offset + low, offset + high) for offset, n in parts for low, high in (faces or {}).get(n, ())}
+    on_path |= {(place, place) for place in seam_places(along, survey).tolist()}
     return Path(
-        np.concatenate([offset + profiles[n].at for offset, n in parts]),
+        along,
         height,
         np.concatenate([profiles[n].barrier for _, n in parts]),
-        falling(height),
+        falling(height, survey),
         tuple(sorted(on_path)),
     )
 

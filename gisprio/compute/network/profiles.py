@@ -9,7 +9,9 @@ from numpy.typing import NDArray
 
 from gisprio.compute.network.knickpoints import main_paths, path_offsets
 from gisprio.compute.network.profile import falling
+from gisprio.compute.network.seams import seams
 from gisprio.contracts.cards import Output, Sources, Tables
+from gisprio.contracts.findings import Finding, findings_table, listed
 from gisprio.contracts.layers import LONG_PROFILES
 from gisprio.contracts.schema import empty
 from gisprio.contracts.settings import Settings
@@ -31,16 +33,16 @@ def lay_profiles(tables: Tables, sources: Sources, settings: Settings) -> Output
     Returns
     -------
     dict
-        ``long_profiles``: by stream, upstream.
+        ``long_profiles``: by stream, upstream; and ``findings``.
 
     Notes
     -----
     A stream is the main path from an outlet, or from its mouth in another stream, to its source. Heights are made to
-    fall downstream along the whole of it.
+    fall downstream along the whole of it, but not across a seam between surveys.
     """
     segments, points = tables["segments"], tables["profile_points"]
     if not len(points):
-        return {"long_profiles": empty(LONG_PROFILES)}
+        return {"long_profiles": empty(LONG_PROFILES), "findings": findings_table([])}
     points = points.reset_index(drop=True)
     streams = stream_table(segments)
     number = points["segment_no"].to_numpy()
@@ -66,13 +68,32 @@ def lay_profiles(tables: Tables, sources: Sources, settings: Settings) -> Output
             "knickpoint": ~np.isnan(drop),
             "knickpoint_drop_m": drop,
             "barrier": points["barrier"],
+            "survey": points["survey"],
         }
     )
     made = made.sort_values(["stream_id", "from_mouth_m"], kind="stable", ignore_index=True)
-    made["falling_elevation_m"] = made.groupby("stream_id", sort=False)["falling_elevation_m"].transform(
+    made["seam"] = made.groupby("stream_id", sort=False)["survey"].transform(lambda survey: seams(survey.to_numpy()))
+    stretch = [made["stream_id"], made["seam"].cumsum()]
+    made["falling_elevation_m"] = made.groupby(stretch, sort=False)["falling_elevation_m"].transform(
         lambda height: falling(height.to_numpy(float))
     )
-    return {"long_profiles": made[LONG_PROFILES.names()]}
+    findings = _seam_findings(made, tables["reach_measures"])
+    return {"long_profiles": made[LONG_PROFILES.names()], "findings": findings_table(findings)}
+
+
+def _seam_findings(profiles: pd.DataFrame, reaches: pd.DataFrame) -> list[Finding]:
+    """Say where streams pass from one survey of the DEM to another."""
+    count = int(profiles["seam"].sum())
+    if not count:
+        return []
+    length = reaches["length_m"] / 1000
+    crossed = reaches["reach_id"].isin(profiles.loc[profiles["seam"], "reach_id"])
+    says = (
+        f"Streams pass from one survey of the DEM to another at {count} place{'s' if count > 1 else ''}, in "
+        f"{listed(reaches.loc[crossed, 'reach_id'])}: {length[crossed].sum():.1f} of {length.sum():.1f} km of reaches. "
+        "No slope and no step is measured across a seam; the slope of such a reach is that of one side."
+    )
+    return [Finding("note", "reaches", "dem_seam", "", says, "See dem_offset for how the surveys lie to each other.")]
 
 
 def stream_table(segments: pd.DataFrame) -> pd.DataFrame:

@@ -44,7 +44,7 @@ def measure_reaches(tables: Tables, sources: Sources, settings: Settings) -> Out
     tables
         ``segments``, ``source_parts``, ``catchments``, ``water``, ``roads``, ``sub_watersheds``, ``watershed``.
     sources
-        ``elevation``: raw heights of the routing grid.
+        ``elevation``: raw heights of the routing grid. ``survey``: which survey each is from; without it all are one.
     settings
         Sections ``streams``, ``hydraulics``, ``dem``.
 
@@ -72,8 +72,9 @@ def measure_reaches(tables: Tables, sources: Sources, settings: Settings) -> Out
     reaches = pd.concat([reaches, areas.at_reaches(reaches, parts)], axis=1)
     width = bankfull_width(curve, reaches["drainage_area_km2"].to_numpy(float))
     height_error_m = settings.dem.vertical_error_m
-    lowest = lowest_around(whole_grid(sources["elevation"]))
-    profiles = segment_profiles(segments, stretches, tables["roads"], lowest)
+    survey = whole_grid(sources["survey"]) if "survey" in sources else None
+    lowest = lowest_around(whole_grid(sources["elevation"]), survey)
+    profiles = segment_profiles(segments, stretches, tables["roads"], lowest, survey)
     knickpoints = find_knickpoints(segments, profiles, bankfull_width(curve, ends), height_error_m)
     slopes = _slopes(reaches, segments, profiles, areas, width, height_error_m, faces_of(segments, knickpoints))
     reaches = pd.concat([reaches, slopes, _sinuosity(reaches, segments, width)], axis=1)

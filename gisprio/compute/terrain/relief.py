@@ -5,11 +5,13 @@ Heights and slopes are read from it as it is; only a working copy is ever lowere
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
 from gisprio.contracts.cards import Output, Sources, Tables
-from gisprio.contracts.grids import Grid, GridSource, Lattice
+from gisprio.contracts.grids import NO_SURVEY, Grid, GridSource, Lattice, surveyed_window
 from gisprio.contracts.settings import Settings
 
 CELL_M = 10.0
@@ -33,20 +35,24 @@ def lay_routing_grid(tables: Tables, sources: Sources, settings: Settings) -> Ou
     Returns
     -------
     dict
-        ``elevation``: float32 [m], nodata NaN.
+        ``elevation``: float32 [m], nodata NaN. ``survey``: int16, the survey each height comes from, numbered in the
+        order of ``[layers] dem``; -1 where there is none.
 
     Notes
     -----
     A DEM finer than 10 m is averaged over whole blocks of its own cells, the largest block that is not over 10 m:
-    exact means of the cells that have data, never overviews. A coarser DEM is taken as it is.
+    exact means of the cells that have data, never overviews. A coarser DEM is taken as it is. Surveys may lie above
+    each other, so no mean mixes them: where a block holds cells of several, it is the mean of the one that has the
+    most, of equal ones the first. Every height is thus of one survey.
     """
     dem = sources["dem"]
     block = max(1, int(np.floor(CELL_M / dem.lattice.cell_m + 1e-6)))
-    return {"elevation": block_means(dem, block)}
+    elevation, survey = block_means(dem, block)
+    return {"elevation": elevation, "survey": survey}
 
 
-def block_means(dem: GridSource, block: int) -> Grid:
-    """Average a grid over blocks of ``block`` x ``block`` cells, strip by strip.
+def block_means(dem: GridSource, block: int) -> tuple[Grid, Grid]:
+    """Average a grid over blocks of ``block`` x ``block`` cells of one survey, strip by strip.
 
     Parameters
     ----------
@@ -57,42 +63,59 @@ def block_means(dem: GridSource, block: int) -> Grid:
 
     Returns
     -------
-    Grid
-        float32 [m]; a block without data is NaN.
+    elevation, survey
+        float32 [m], a block without data is NaN; int16, there -1.
     """
     lattice, (rows, columns) = dem.lattice, dem.shape
-    out_rows, out_columns = -(-rows // block), -(-columns // block)
-    values = np.full((out_rows, out_columns), np.nan, np.float32)
+    shape = (-(-rows // block), -(-columns // block))
+    values, surveys = np.full(shape, np.nan, np.float32), np.full(shape, NO_SURVEY, np.int16)
     step = max(1, STRIP_CELLS // max(1, columns * block))
-    for first in range(0, out_rows, step):
-        after = min(out_rows, first + step)
-        values[first:after] = _means(_strip(dem, first * block, min(rows, after * block)), block)
-    return Grid(values, Lattice(lattice.x0, lattice.y0, lattice.cell_m * block), 0, 0, None)
+    for first in range(0, shape[0], step):
+        after = min(shape[0], first + step)
+        heights, survey = _strip(dem, first * block, min(rows, after * block))
+        values[first:after], surveys[first:after] = _means(heights, survey, block)
+    coarse = Lattice(lattice.x0, lattice.y0, lattice.cell_m * block)
+    return Grid(values, coarse, 0, 0, None), Grid(surveys, coarse, 0, 0, NO_SURVEY)
 
 
-def _strip(dem: GridSource, row0: int, row1: int) -> NDArray[np.float64]:
-    """Read whole rows of a source as float64, NaN where there is no data."""
+def _strip(dem: GridSource, row0: int, row1: int) -> tuple[NDArray[np.float64], NDArray[np.int16]]:
+    """Read whole rows of a source as float64, NaN where there is no data, and the survey of each cell."""
     lattice, (_, columns) = dem.lattice, dem.shape
     half = lattice.cell_m / 2
-    grid = dem.window(
+    grid, survey = surveyed_window(
+        dem,
         (
             lattice.x0 + half,
             lattice.y0 - row1 * lattice.cell_m + half,
             lattice.x0 + columns * lattice.cell_m - half,
             lattice.y0 - row0 * lattice.cell_m - half,
-        )
+        ),
     )
-    return np.where(grid.valid(), grid.values.astype(np.float64), np.nan)
+    return np.where(grid.valid(), grid.values.astype(np.float64), np.nan), survey.values.astype(np.int16)
 
 
-def _means(values: NDArray[np.float64], block: int) -> NDArray[np.float32]:
+def _means(
+    values: NDArray[np.float64], survey: NDArray[np.int16], block: int
+) -> tuple[NDArray[np.float32], NDArray[np.int16]]:
+    """Give the mean of each block over its commonest survey, of equal ones the lowest number, and that number."""
     if block == 1:
-        return values.astype(np.float32)
+        return values.astype(np.float32), survey
+    heights, number = _blocks(values, block, np.nan), _blocks(survey, block, NO_SURVEY)
+    shape = (heights.shape[0], heights.shape[2])
+    most, mean, own = np.zeros(shape, np.int64), np.full(shape, np.nan), np.full(shape, NO_SURVEY, np.int16)
+    for one in np.unique(survey[survey != NO_SURVEY]):
+        known = number == one
+        count = known.sum(axis=(1, 3))
+        total = np.where(known, heights, 0.0).sum(axis=(1, 3))
+        more = count > most
+        most, own = np.where(more, count, most), np.where(more, one, own)
+        mean = np.where(more, total / np.maximum(count, 1), mean)
+    return mean.astype(np.float32), own.astype(np.int16)
+
+
+def _blocks(values: NDArray[Any], block: int, beyond: float) -> NDArray[Any]:
+    """Lay cells out as (block row, row in block, block column, column in block); past the edge stands ``beyond``."""
     rows, columns = values.shape
-    padded = np.full((-(-rows // block) * block, -(-columns // block) * block), np.nan)
+    padded = np.full((-(-rows // block) * block, -(-columns // block) * block), beyond, values.dtype)
     padded[:rows, :columns] = values
-    blocks = padded.reshape(padded.shape[0] // block, block, padded.shape[1] // block, block)
-    known = ~np.isnan(blocks)
-    count = known.sum(axis=(1, 3))
-    total = np.where(known, blocks, 0.0).sum(axis=(1, 3))
-    return np.where(count > 0, total / np.maximum(count, 1), np.nan).astype(np.float32)
+    return padded.reshape(padded.shape[0] // block, block, padded.shape[1] // block, block)

@@ -27,6 +27,7 @@ def three():
             "low_m": [1.0, 2.0, 1.5, 3.0, 5.0, np.nan, 6.0, 4.0, 4.5],
             "crossing": [False, False, False, True, False, False, False, False, False],
             "barrier": [None, None, None, None, None, None, None, "piped", None],
+            "survey": 0,
         }
     )
     steps = pd.DataFrame(

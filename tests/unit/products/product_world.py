@@ -343,6 +343,7 @@ def _long_profiles(reach: gpd.GeoDataFrame) -> pd.DataFrame:
         one["knickpoint_drop_m"] = np.where(one["knickpoint"], 1.5, np.nan)
         one["barrier"] = np.where((at > 600) & (at < 700), "lake_path", None)
         one["low_elevation_m"] = 420 + 0.006 * at + np.where(at > 500, 1.5, 0.0) + 0.1 * np.sin(at)
+        one["seam"] = False
         out = one["crossing"] | one["barrier"].notna()
         one["falling_elevation_m"] = one["low_elevation_m"].cummax().mask(out)
         parts.append(one)

@@ -103,7 +103,7 @@ class World:
             columns += ['properties.id = "parcel"']
             if "use" in self.layers["properties"]:
                 columns += ['properties.class = "use"']
-        if "kind" in self.layers["streams"]:
+        if "kind" in self.layers.get("streams", []):
             columns += ['streams.kind = "kind"']
         if "class" in self.layers.get("roads", []):
             columns += ['roads.class = "class"']

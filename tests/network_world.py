@@ -75,7 +75,7 @@ def whole_chain(
     """Run the five stages; give their tables, each held to its contract, and ``findings`` as a dict by check."""
     settings = settings or made_settings()
     tables: dict[str, pd.DataFrame] = {
-        "streams": lines,
+        "stream_lines": lines,
         "water": empty(WATER, CRS),
         "roads": empty(ROADS, CRS),
         "watershed": empty(WATERSHED, CRS),

@@ -45,7 +45,9 @@ def settings(**sections: dict[str, object]) -> Settings:
     )
 
 
-def segments(*lines: shapely.LineString, downstream: tuple[int, ...] | None = None) -> gpd.GeoDataFrame:
+def segments(
+    *lines: shapely.LineString, downstream: tuple[int, ...] | None = None, line_error_m: float = 5.0
+) -> gpd.GeoDataFrame:
     """Give segments drawn downstream; ``downstream`` names the row each flows into."""
     down = list(downstream or [-1] * len(lines))
     up = [next((i for i, d in enumerate(down) if d == n), -1) for n in range(len(lines))]
@@ -59,6 +61,7 @@ def segments(*lines: shapely.LineString, downstream: tuple[int, ...] | None = No
             "minor": False,
             "strahler_order": 1,
             "length_m": [line.length for line in lines],
+            "line_error_m": line_error_m,
         },
         geometry=list(lines),
         crs=CRS,
@@ -73,9 +76,10 @@ def network(
     step: float = 200.0,
     downstream: tuple[int, ...] | None = None,
     kind: str = "natural",
+    line_error_m: float = 5.0,
 ) -> dict[str, pd.DataFrame]:
     """Give segments, reaches cut every ``step`` metres upstream, and stretches."""
-    made = segments(*lines, downstream=downstream)
+    made = segments(*lines, downstream=downstream, line_error_m=line_error_m)
     rows = []
     for number, line in enumerate(lines):
         borders = np.append(np.arange(0, max(line.length - step / 2, 0) + 1e-6, step), line.length)

@@ -88,6 +88,7 @@ SEGMENTS = Layer(
         C("minor", "bool", "A path beside the main one at a divergence: raises no order, doubles no area."),
         C("strahler_order", "int", "Strahler order.", low=1),
         C("length_m", "float", "Length along the line.", "m", low=0),
+        C("line_error_m", "float", "Standard error of its place: at least one routing cell where the kind is unconfirmed.", "m", low=0),
     ),
 )
 SOURCE_PARTS = Layer(
@@ -205,6 +206,7 @@ STATIONS = Layer(
         C("left_y", "float", "Its y."),
         C("curvature_1_m", "float", "Curvature of the smoothed line; positive where it bends to the left going downstream.", "1/m", null=True),
         C("bankfull_width_m", "float", "Bankfull width.", "m", null=True, low=0),
+        C("line_error_m", "float", "Standard error of the line's place.", "m", low=0),
     ),
 )
 BANK_POINTS = Layer(

@@ -147,7 +147,7 @@ class Streams(Section):
     reach_length_m: Positive = 200.0
     station_spacing_m: Positive = 5.0
     start_area_km2: Positive = 0.25
-    """Where streams would start when drawn from the DEM. Read and checked; this version wants the lines given."""
+    """Drainage area at which streams begin that are drawn from the DEM, where no lines are given [own]."""
     snap_m: Positive = 1.0
     """Ends of lines nearer than this are one node [own]."""
     line_error_m: Positive = 5.0

@@ -75,6 +75,17 @@ def shared_ground(inputs: Inputs, settings: Settings) -> Iterator[Finding]:
             yield Finding("error", layer, "no_overlap", "", says, do)
 
 
+def streams_given(inputs: Inputs, settings: Settings) -> Iterator[Finding]:
+    """There are stream lines along which the other layers can be checked."""
+    if inputs.tables["streams"].empty:
+        says = (
+            "[layers] streams is not given: lines are drawn from the DEM, and what is otherwise checked along the "
+            "streams beforehand (data, codes of the land cover, slopes) is not."
+        )
+        do = "give the stream lines of your map agency where there are some; they also know ditches and pipes."
+        yield Finding("note", "streams", "not_given", "", says, do)
+
+
 def streams_on_grids(inputs: Inputs, settings: Settings) -> Iterator[Finding]:
     """The DEM and the land cover have data along the streams."""
     points = points_along(inputs.tables["streams"].geometry.to_numpy(), _STEP_M)
@@ -247,6 +258,7 @@ def lines_in_channel(inputs: Inputs, settings: Settings) -> Iterator[Finding]:
 
 CHECKS: tuple[Check, ...] = (
     shared_ground,
+    streams_given,
     streams_on_grids,
     codes_known,
     cover_fine_enough,

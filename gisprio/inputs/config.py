@@ -245,7 +245,7 @@ _KINDS = {
 _PATHS = "a path, a glob, or a list of them"
 _REQUIRED = {
     "run": "[run] with name and output",
-    "layers": "[layers] with dem, land_cover and streams",
+    "layers": "[layers] with dem and land_cover",
     "land_cover": '[land_cover] with legend, as in legend = "nlcd"',
 }
 

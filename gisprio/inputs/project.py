@@ -87,18 +87,12 @@ def read_inputs(settings: Settings) -> Inputs:
     SettingsError
         ``[run] crs`` cannot be the working system.
     """
-    if not settings.layers.streams:
-        raise InputError(
-            "[layers] streams is not given.",
-            wanted='stream lines, as in streams = "../data/streams.gpkg".',
-            do="give the stream lines of your map agency; this version does not draw them from the DEM.",
-        )
     places = expand_layers(settings)
     legend = read_legend(settings.land_cover.legend, settings.folder)
     rasters, vectors, findings = _open_all(places)
     _refuse_columns(settings, vectors)
     dem = rasters["dem"]
-    extents = [one for one in (_extent(dem), _extent(vectors["streams"])) if one is not None]
+    extents = [one for one in (_extent(dem), _extent(vectors.get("streams", ()))) if one is not None]
     crs = working_crs(settings.run.crs, extents)
     unit = settings.dem.vertical_unit
     with closing(RasterSource(dem, crs, "heights", UNIT_M[unit])) as unsorted:

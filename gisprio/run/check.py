@@ -1,4 +1,4 @@
-"""Reads every layer, joins the streams, lists what it finds, and writes nothing."""
+"""Reads every layer, draws streams where none are given, joins them, lists what it finds, and writes nothing."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from gisprio.run.engine import Given
 from gisprio.run.shelf import Shelf
 from gisprio.run.stages import STAGES, stage_function
 
-CHECKED_STAGES = ("routing_grid", "network")
+CHECKED_STAGES = ("routing_grid", "channels", "network")
 """Stages whose findings are about the layers themselves."""
 
 

@@ -26,10 +26,21 @@ STAGES: tuple[Stage, ...] = (
         says="Lays one grid of heights in metres over the area, the finest heights first, each of one survey.",
     ),
     Stage(
+        "channels",
+        "gisprio.compute.network.channels:draw_streams",
+        "whole",
+        reads=("streams", "watershed"),
+        sources=("elevation",),
+        sections=("streams",),
+        writes=("stream_lines",),
+        references=("barnes2014", "ocallaghan1984"),
+        says="Hands the stream lines on; draws them from the heights where none are given.",
+    ),
+    Stage(
         "network",
         "gisprio.compute.network.join:join_streams",
         "whole",
-        reads=("streams",),
+        reads=("stream_lines",),
         sources=("elevation",),
         sections=("streams",),
         writes=("segments", "source_parts"),
@@ -98,7 +109,6 @@ STAGES: tuple[Stage, ...] = (
         "piece",
         reads=("stations",),
         halo=("water", "bank_lines", "roads"),
-        sections=("streams",),
         writes=("bank_points",),
         says="Finds the bank line on each transect: given, edge of the water, or half the bankfull width.",
     ),
@@ -194,7 +204,12 @@ STATION_TABLE = "station_results"
 FACTOR_TABLES = ("side_scores", "bank_measures", "banks", "station_results")
 """Tables that carry the columns of the factor cards besides their own."""
 
-_OTHER_NAMES = {"properties": "PARCELS", "parcels": "PARCELS_MARKED", "ranked_properties": "PROPERTIES"}
+_OTHER_NAMES = {
+    "stream_lines": "STREAMS",
+    "properties": "PARCELS",
+    "parcels": "PARCELS_MARKED",
+    "ranked_properties": "PROPERTIES",
+}
 
 
 def promised(table: str) -> Layer | None:

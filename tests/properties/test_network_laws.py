@@ -91,7 +91,7 @@ def drawings(draw):
 
 
 def joined(lines):
-    return join_streams({"streams": lines}, {"elevation": ground()}, made_settings())
+    return join_streams({"stream_lines": lines}, {"elevation": ground()}, made_settings())
 
 
 def ground():

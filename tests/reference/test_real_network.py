@@ -78,7 +78,7 @@ def network(request):
         geometry=list(drawn),
         crs=lines.crs,
     )
-    out = join_streams({"streams": check(STREAMS, layer)}, {"elevation": node_heights(lines)}, only_streams())
+    out = join_streams({"stream_lines": check(STREAMS, layer)}, {"elevation": node_heights(lines)}, only_streams())
     parts = check(SOURCE_PARTS, out["source_parts"]).set_index("name").loc[lines.index]
     return Network(lines, check(SEGMENTS, out["segments"]), findings_from(out["findings"]), parts)
 

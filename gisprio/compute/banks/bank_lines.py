@@ -36,7 +36,7 @@ def find_bank_lines(core: Tables, halo: Tables, sources: Sources, settings: Sett
     sources
         None.
     settings
-        Section ``streams``.
+        None.
 
     Returns
     -------
@@ -46,7 +46,7 @@ def find_bank_lines(core: Tables, halo: Tables, sources: Sources, settings: Sett
     stations = core["stations"]
     width = stations["bankfull_width_m"].to_numpy(float)
     search = np.maximum(SEARCH_LEAST_M, SEARCH_WIDTHS * np.nan_to_num(width))
-    near = np.maximum(np.nan_to_num(width), 3 * settings.streams.line_error_m)
+    near = np.maximum(np.nan_to_num(width), 3 * stations["line_error_m"].to_numpy(float))
     centre = stations[["x", "y"]].to_numpy(float)
     left = stations[["left_x", "left_y"]].to_numpy(float)
     transects = transect_lines(centre, left, search)

@@ -41,10 +41,11 @@ def lay_stations(core: Tables, halo: Tables, sources: Sources, settings: Setting
     Notes
     -----
     Smoothing length [m] = max(2 bankfull widths, 3 line errors), as the equal-variance Gaussian of a moving mean:
-    sigma = length / sqrt(12). A radius under 3 line errors is missing: it measures the digitiser. The line goes on
-    through a confluence along the main path; a tributary goes straight on.
+    sigma = length / sqrt(12). The error of a line drawn from the heights is a cell at least. A radius under 3 line
+    errors is missing: it measures the digitiser. The line goes on through a confluence along the main path; a tributary
+    goes straight on.
     """
-    spacing, line_error = settings.streams.station_spacing_m, settings.streams.line_error_m
+    spacing = settings.streams.station_spacing_m
     lines = _Lines.of(core["segments"], halo["segments"])
     pieces = []
     for segment in core["segments"].itertuples(index=False):
@@ -53,7 +54,7 @@ def lay_stations(core: Tables, halo: Tables, sources: Sources, settings: Setting
         stretches = core["stretches"]
         stretches = stretches[stretches["segment_no"] == segment.segment_no]
         line = shapely.get_coordinates(segment.geometry)
-        pieces.append(_segment_stations(segment, line, lines, reaches, stretches, spacing, line_error))
+        pieces.append(_segment_stations(segment, line, lines, reaches, stretches, spacing))
     if not pieces:
         return {"stations": empty(STATIONS)}
     return {"stations": pd.concat(pieces, ignore_index=True)}
@@ -134,9 +135,9 @@ def _segment_stations(
     reaches: pd.DataFrame,
     stretches: pd.DataFrame,
     spacing: float,
-    line_error: float,
 ) -> pd.DataFrame:
     number = int(segment.segment_no)  # type: ignore[attr-defined]
+    line_error = float(segment.line_error_m)  # type: ignore[attr-defined]
     length = float(_along(line)[-1])
     borders = station_borders(length, spacing)
     at = (borders[:-1] + borders[1:]) / 2
@@ -163,6 +164,7 @@ def _segment_stations(
             "left_y": left_y,
             "curvature_1_m": curvature,
             "bankfull_width_m": widths[reach_row],
+            "line_error_m": line_error,
         }
     )
 

@@ -36,7 +36,7 @@ def join_streams(tables: Tables, sources: Sources, settings: Settings) -> Output
     Parameters
     ----------
     tables
-        ``streams``, drawn either way, rows in any order.
+        ``stream_lines``, drawn either way, rows in any order.
     sources
         ``elevation``: raw heights.
     settings
@@ -47,7 +47,7 @@ def join_streams(tables: Tables, sources: Sources, settings: Settings) -> Output
     dict
         ``segments``, ``source_parts`` and ``findings``.
     """
-    streams = tables["streams"]
+    streams = tables["stream_lines"]
     edges, findings = edges_of(streams, settings.streams.snap_m)
     if not len(edges.lines):
         return {
@@ -59,6 +59,8 @@ def join_streams(tables: Tables, sources: Sources, settings: Settings) -> Output
     flow = direct(edges, height)
     chains = list(_chains(edges, flow))
     table, parts = _segments(chains, edges, flow, streams)
+    cell_m = sources["elevation"].lattice.cell_m
+    table = table.assign(line_error_m=line_errors(parts, settings.streams.line_error_m, cell_m))
     findings += direction_findings(edges, flow, height, streams) + loose_end_findings(edges, [c.edges for c in chains])
     return {"segments": table, "source_parts": parts, "findings": findings_table(findings)}
 
@@ -187,6 +189,15 @@ def _parts(
     own = own.reset_index(drop=True)
     own["area_km2"] = own["area_km2"].astype(float).where(table.pop("holds"))
     return pd.concat([table, own], axis=1)
+
+
+def line_errors(parts: pd.DataFrame, line_error_m: float, cell_m: float) -> NDArray[np.float64]:
+    """Give the standard error of each segment's place [m]; (n,).
+
+    A line of unconfirmed kind, drawn from the heights or of unknown origin, is trusted no better than to one cell.
+    """
+    unconfirmed = (parts["kind"] == "unconfirmed").groupby(parts["segment_no"]).any().to_numpy()
+    return np.where(unconfirmed, max(line_error_m, cell_m), line_error_m)
 
 
 def position_ids(lines: list[shapely.LineString]) -> list[str]:

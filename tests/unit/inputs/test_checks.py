@@ -6,6 +6,7 @@ import shapely
 
 from gisprio.contracts.findings import Finding
 from gisprio.inputs.checks import CHECKS, check_inputs
+from gisprio.inputs.config import read_settings
 from gisprio.inputs.project import read_inputs
 
 
@@ -42,6 +43,19 @@ def test_streams_beyond_the_grids(world):
     assert [(one.severity, one.layer, one.check, one.says) for one in found] == [
         ("warning", "dem", "streams_without_data", "30 % of the stream length (0.150 of 0.500 km) has no DEM.")
     ]
+
+
+def test_streams_that_are_not_given(world):
+    path = world.config()
+    path.write_text(path.read_text().replace('streams = "streams.gpkg"', ""))
+    assert checked(read_settings(path)) == [
+        Finding(
+            "note", "streams", "not_given", "",
+            "[layers] streams is not given: lines are drawn from the DEM, and what is otherwise checked along the "
+            "streams beforehand (data, codes of the land cover, slopes) is not.",
+            "give the stream lines of your map agency where there are some; they also know ditches and pipes.",
+        )
+    ]  # fmt: skip
 
 
 def test_streams_without_any_cover(world):

@@ -117,7 +117,7 @@ def test_an_empty_config_lists_the_sections_it_needs(tmp_path, message):
         "     Wanted: [run] with name and output.\n"
         "     Do: add it; `gisprio new FOLDER` writes a config that has it.\n"
         "  2. [layers] is missing.\n"
-        "     Wanted: [layers] with dem, land_cover and streams.\n"
+        "     Wanted: [layers] with dem and land_cover.\n"
         "     Do: add it; `gisprio new FOLDER` writes a config that has it.\n"
         "  3. [land_cover] is missing.\n"
         '     Wanted: [land_cover] with legend, as in legend = "nlcd".\n'

@@ -8,7 +8,9 @@ import shapely
 from pyproj import CRS
 
 from gisprio.contracts.errors import InputError, SettingsError
-from gisprio.contracts.layers import INPUT_LAYERS
+from gisprio.contracts.layers import INPUT_LAYERS, STREAMS
+from gisprio.contracts.schema import check
+from gisprio.inputs.config import read_settings
 from gisprio.inputs.project import read_inputs
 
 
@@ -75,16 +77,14 @@ def test_files_that_are_not_there_are_named_all_at_once(world, message):
     )
 
 
-def test_no_streams(world, message):
+def test_without_streams_the_layer_is_empty_and_the_system_that_of_the_dem(world):
     path = world.config()
     path.write_text(path.read_text().replace('streams = "streams.gpkg"', ""))
-    from gisprio.inputs.config import read_settings
-
-    assert message(InputError, read_inputs, read_settings(path)) == (
-        "InputError: [layers] streams is not given.\n"
-        '  Wanted: stream lines, as in streams = "../data/streams.gpkg".\n'
-        "  Do: give the stream lines of your map agency; this version does not draw them from the DEM."
-    )
+    inputs = read_inputs(read_settings(path))
+    assert inputs.tables["streams"].empty
+    assert check(STREAMS, inputs.tables["streams"]).crs == inputs.crs
+    assert "streams" not in inputs.digests
+    assert inputs.crs.to_epsg() == 32633
 
 
 def test_a_raster_without_a_system(world, message):

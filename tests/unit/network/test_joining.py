@@ -22,7 +22,7 @@ P = Place()
 def joined(lines, dem=None, **columns):
     """Join lines over the straight valley: segments, source parts, findings by check."""
     layer = streams(lines, **columns)
-    out = join_streams({"streams": layer}, {"elevation": dem or heights()}, settings().part(("streams",)))
+    out = join_streams({"stream_lines": layer}, {"elevation": dem or heights()}, settings().part(("streams",)))
     said = {finding.check: finding for finding in findings_from(out["findings"])}
     return check(SEGMENTS, out["segments"]), check(SOURCE_PARTS, out["source_parts"]), said
 

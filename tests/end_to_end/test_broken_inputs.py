@@ -37,11 +37,6 @@ FIRST_LINES = {
   Wanted: stream lines.
   Do: check the layer in your GIS.
 """,
-    "no_streams_and_flat_heights": """InputError: [layers] streams is not given, and no streams can be drawn from \
-the DEM: all heights are 80 m.
-  Wanted: stream lines, or a DEM with relief.
-  Do: give the lines of your map agency, as in streams = "../data/streams.gpkg".
-""",
     "property_column_misspelt": """InputError: [columns] properties.id: properties.gpkg has no column "parcl".
   Wanted: one of parcel.
   Do: write properties.id = "parcel" if that is what you meant.

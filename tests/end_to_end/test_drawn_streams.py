@@ -7,6 +7,7 @@ from pathlib import Path
 import geopandas as gpd
 import numpy as np
 import pytest
+import rasterio
 import shapely
 
 import gisprio
@@ -14,6 +15,7 @@ from gisprio.compute.network.channels import draw_streams
 from gisprio.compute.terrain.relief import lay_routing_grid
 from gisprio.contracts.findings import Finding, findings_from
 from gisprio.contracts.grids import ArraySource
+from gisprio.faces.main import main
 from gisprio.inputs.project import read_inputs
 from gisprio.run.check import check
 from gisprio.run.engine import run
@@ -62,10 +64,10 @@ def test_it_is_measured_as_a_given_one_is(drawn):
     inside = u < LENGTH_M - 100
     np.testing.assert_allclose(reaches["drainage_area_km2"][inside], by_hand[inside], rtol=0.05)
     narrow, wide = ("right", "left") if place.mirrored else ("left", "right")
-    gap = results.gaps.groupby("side")["area_m2"].sum()
-    # 18 m are missing of 30 along the narrow side, 30 along 500 m of the other; the water edge is mapped
-    assert gap[wide] == pytest.approx(500 * 30 + (gap[wide] - 500 * 30), rel=1)
-    assert gap[narrow] > 0.9 * 3000 * 18
+    gap = results.gaps.groupby("side")[["length_m", "area_m2"]].sum()
+    assert gap.loc[wide].tolist() == pytest.approx([500, 500 * 30], rel=0.01)
+    # 12 of 30 m are there along the whole side: 3,300 m of DEM, of which the cover ends 200 m before
+    assert gap.loc[narrow].tolist() == pytest.approx([3200, 3200 * 18], rel=0.05)
 
 
 def test_it_is_ranked_when_asked_for_and_its_banks_have_no_outer_bend(drawn):
@@ -85,7 +87,6 @@ def test_without_asking_nothing_is_ranked_and_the_finding_says_what_to_write(tmp
     told = {finding.check: finding for finding in findings_from(results.findings[list(Finding.__slots__)])}
     assert told["streams_drawn"].severity == "warning"
     assert UNCONFIRMED in told["streams_drawn"].do
-    assert UNCONFIRMED.partition(" = ")[0] == "ranked_kinds"
 
 
 def test_check_tells_what_would_be_drawn(tmp_path):
@@ -97,6 +98,19 @@ def test_check_tells_what_would_be_drawn(tmp_path):
     assert [(error.layer, error.check, error.do) for error in errors] == [
         ("streams", "channels", "Give the lines of your map agency, or lower start_area_km2.")
     ]
+
+
+def test_flat_heights_are_refused_before_anything_is_written(tmp_path, capsys):
+    config = written(tmp_path)
+    with rasterio.open(tmp_path / "dem.tif", "r+") as raster:
+        raster.write(np.full(raster.shape, 80, np.float32), 1)
+    assert main(["run", str(config), "--quiet"]) == 2
+    assert capsys.readouterr().err == (
+        "InputError: [layers] streams is not given, and no streams can be drawn from the DEM: all heights are 80 m.\n"
+        "  Wanted: stream lines, or a DEM with relief.\n"
+        '  Do: give the lines of your map agency, as in streams = "../data/streams.gpkg".\n'
+    )
+    assert not (tmp_path / "results" / "banks.csv").exists()
 
 
 def test_lines_drawn_on_the_sample_lie_on_its_streams(sample_config):

@@ -33,6 +33,7 @@ STAGES: tuple[Stage, ...] = (
         sources=("elevation",),
         sections=("streams",),
         writes=("stream_lines",),
+        kernels="gisprio.compute.terrain.routing:compiled_before",  # first of the two stages that route
         references=("barnes2014", "ocallaghan1984"),
         says="Hands the stream lines on; draws them from the heights where none are given.",
     ),
@@ -55,7 +56,6 @@ STAGES: tuple[Stage, ...] = (
         sources=("elevation",),
         sections=("streams",),
         writes=("catchments", "height_above_stream"),
-        kernels="gisprio.compute.terrain.routing:compiled_before",
         references=("barnes2014", "ocallaghan1984", "nobre2011"),
         says="Routes the flow on heights lowered under the lines; gives each piece of stream its ground.",
     ),

@@ -14,8 +14,8 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from gisprio.compute.terrain.flow import bordered, bridge_holes, whole_grid
-from gisprio.compute.terrain.kernels import accumulate, drain_flats, fill, neighbour_offsets, steepest
+from gisprio.compute.terrain.flow import bridge_holes, whole_grid
+from gisprio.compute.terrain.routing import route
 from gisprio.contracts.cards import Output, Sources, Tables
 from gisprio.contracts.errors import InputError
 from gisprio.contracts.findings import Finding, findings_table
@@ -56,7 +56,7 @@ def draw_streams(tables: Tables, sources: Sources, settings: Settings) -> Output
 
     Notes
     -----
-    Small holes are bridged, depressions filled, and the flow led to the steepest of eight neighbours; channels begin
+    Holes are bridged, depressions filled, and the flow led to the steepest of eight neighbours; channels begin
     where ``start_area_km2`` drains. With a watershed only links that touch it are drawn, and those that flow into them.
     """
     streams, watershed, elevation = tables["streams"], tables["watershed"], sources["elevation"]
@@ -64,10 +64,11 @@ def draw_streams(tables: Tables, sources: Sources, settings: Settings) -> Output
     if len(streams):
         return {"stream_lines": streams}
     grid = whole_grid(elevation)
-    raw = np.where(grid.valid(), grid.values.astype(np.float64), np.nan)
+    raw = np.where(grid.valid(), grid.values, np.nan).astype(np.float32, copy=False)
     _refuse_flat(raw)
-    heights, _ = bridge_holes(raw)
-    network = channel_cells(*flow_counts(heights), start_km2 * 1e6 / grid.lattice.cell_m**2)
+    heights, _ = bridge_holes(raw, np.zeros(raw.shape, bool))  # told of with the catchments
+    routed = route(heights)
+    network = channel_cells(routed.direction, routed.counts(), start_km2 * 1e6 / grid.lattice.cell_m**2)
     lines = channel_lines(network, grid)
     if len(watershed):
         lines = lines[_into(lines, np.asarray(watershed.geometry.array))]
@@ -78,25 +79,6 @@ def draw_streams(tables: Tables, sources: Sources, settings: Settings) -> Output
         unknown, index=range(len(lines)), geometry=lines["geometry"].to_numpy(), crs=streams.crs
     ).astype({"source_id": "str", "name": "str"})
     return {"stream_lines": drawn, "findings": findings_table([_drawn_finding(drawn, start_km2)])}
-
-
-def flow_counts(heights: Floats) -> tuple[NDArray[np.uint8], Numbers]:
-    """Give the direction of flow and the count of cells that drain through each cell; (rows, columns) each.
-
-    Parameters
-    ----------
-    heights
-        (rows, columns) [m]; NaN where there are none.
-    """
-    rows, columns = heights.shape
-    z, direction, _ = bordered(heights, np.zeros(heights.shape, np.int32))
-    offset = neighbour_offsets(columns + 2)
-    fill(z, direction, offset)
-    steepest(z, direction, offset)
-    drain_flats(z, direction, offset)
-    counts = accumulate(direction, offset)
-    shape = (rows + 2, columns + 2)
-    return direction.reshape(shape)[1:-1, 1:-1], counts.reshape(shape)[1:-1, 1:-1]
 
 
 @dataclass(frozen=True)
@@ -253,7 +235,7 @@ def _drawn_finding(drawn: gpd.GeoDataFrame, start_km2: float) -> Finding:
     return Finding("warning", "streams", "streams_drawn", "", says, do)
 
 
-def _refuse_flat(raw: Floats) -> None:
+def _refuse_flat(raw: NDArray[np.float32]) -> None:
     known = raw[~np.isnan(raw)]
     if len(known) and known.min() < known.max():
         return

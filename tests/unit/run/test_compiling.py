@@ -37,4 +37,4 @@ def test_a_run_says_once_that_it_compiles_and_only_where_it_has_to(compiled, sai
 
 def test_stages_without_kernels_need_no_compiling(monkeypatch):
     monkeypatch.setattr(routing, "compiled_before", lambda: False)
-    assert [stage.name for stage in STAGES if needs_compiling(stage)] == ["catchments"]
+    assert [stage.name for stage in STAGES if needs_compiling(stage)] == ["channels"]

@@ -133,6 +133,11 @@ class Factor:
         """Name of the score column."""
         return self.key + "_score"
 
+    @property
+    def worst_column(self) -> str:
+        """Name of the column with the score where the factor's group is worst by itself."""
+        return self.key + "_worst_score"
+
 
 @dataclass(frozen=True, slots=True)
 class SetbackRule:

@@ -32,7 +32,7 @@ _SHOWN_ON = {"side_scores": False, "bank_measures": True, "banks": True, "statio
 
 
 def factor_columns(*, with_basis: bool) -> tuple[Column, ...]:
-    """Give the columns every factor adds to a layer: value, basis if asked, score."""
+    """Give the columns every factor adds to a layer: value, score; for banks also basis and score apart."""
     columns: list[Column] = []
     for factor in (registered.card for registered in FACTORS):
         columns.append(Column(factor.value_column, "float", factor.says, factor.unit, null=True))
@@ -41,6 +41,9 @@ def factor_columns(*, with_basis: bool) -> tuple[Column, ...]:
         columns.append(
             Column(factor.score_column, "float", f"Score of {factor.title.lower()}.", null=True, low=0, high=100)
         )
+        if with_basis:
+            says = f"Score of {factor.title.lower()} where the {factor.group} score alone is worst."
+            columns.append(Column(factor.worst_column, "float", says, null=True, low=0, high=100))
     return tuple(columns)
 
 

@@ -12,7 +12,7 @@ import pandas as pd
 from gisprio.compute.banks.gaps import SIDE_LETTERS
 from gisprio.compute.factors import FACTORS, layer_with_factors
 from gisprio.compute.network.curves import Curve, curve_set
-from gisprio.compute.scoring.keys import group_score, priority_keys, priority_of, ranks, whole_weights
+from gisprio.compute.scoring.keys import Whole, group_score, priority_keys, priority_of, ranks, whole_weights
 from gisprio.compute.scoring.reasons import why_not_ranked, why_sentence
 from gisprio.compute.scoring.values import FULL, nodes_of
 from gisprio.compute.setbacks import setback_width
@@ -118,6 +118,7 @@ def _factor_row(card: Factor, ranked: pd.DataFrame, priority: Priority) -> dict[
         "value_column": card.value_column,
         "basis_column": card.basis_column,
         "score_column": card.score_column,
+        "worst_column": card.worst_column,
         "given_weight": float(given),
         "weight": 0,
         "known_share": known,
@@ -137,39 +138,53 @@ def _fill_missing(banks: pd.DataFrame, ranked: np.ndarray) -> None:
     """Give ranked banks the neutral score where a factor is missing; basis default."""
     for card in (registered.card for registered in FACTORS):
         gone = ranked & (banks[card.basis_column] == "missing").to_numpy()
-        banks.loc[gone, card.score_column] = card.neutral * 100
+        banks.loc[gone, [card.score_column, card.worst_column]] = card.neutral * 100
         banks.loc[gone, card.basis_column] = "default"
 
 
 def _add_scores(banks: pd.DataFrame, ranked: np.ndarray, factors: pd.DataFrame, priority: Priority) -> None:
     """Add scores, keys, ranks and need to ``banks``, which is this stage's own new table."""
-    whole_scores = {
-        row.key: np.round(banks.loc[ranked, row.score_column].to_numpy(float) * FULL / 100).astype(np.int64)
-        for row in factors[factors["used"]].itertuples()
-    }
-    group: dict[str, np.ndarray] = {}
-    for name in _GROUPS:
-        own = factors[(factors["group"] == name) & factors["used"]]
-        if len(own):
-            group[name] = group_score(whole_scores, dict(zip(own["key"], own["weight"], strict=True)))
-    share = whole_weights({name: getattr(priority.weights, name) if name in group else 0.0 for name in _GROUPS}, 100)
+    used = factors[factors["used"]]
+    known = [name for name in _GROUPS if (used["group"] == name).any()]
+    scores = {name: _group_scores(banks[ranked], used[used["group"] == name]) for name in known}
     nothing = np.zeros(int(ranked.sum()), np.int64)
     for name in _GROUPS:
-        banks[f"{name}_score"] = np.nan
+        for kind in ("score", "worst_score", "rank"):
+            banks[f"{name}_{kind}"] = np.nan
         banks[f"{name}_rank"] = pd.array([pd.NA] * len(banks), dtype="Int64")
-        if name in group:
-            banks.loc[ranked, f"{name}_score"] = group[name] / 100
-            banks.loc[ranked, f"{name}_rank"] = ranks(group[name])
+        if name in known:
+            shared, apart = scores[name]
+            banks.loc[ranked, f"{name}_score"] = shared / 100
+            banks.loc[ranked, f"{name}_worst_score"] = apart / 100
+            banks.loc[ranked, f"{name}_rank"] = ranks(apart)
     banks["priority"], banks["rank"] = np.nan, pd.array([pd.NA] * len(banks), dtype="Int64")
     banks["need"] = None
-    if not group:
+    if not known:
         return
-    keys = priority_keys(group.get("erosion", nothing), group.get("gap", nothing), share, priority.combine)
+    share = whole_weights({name: getattr(priority.weights, name) if name in known else 0.0 for name in _GROUPS}, 100)
+    erosion, gap = (scores[name][0] if name in known else nothing for name in _GROUPS)
+    keys = priority_keys(erosion, gap, share, priority.combine)
     banks.loc[ranked, "priority"] = priority_of(keys, priority.combine)
     banks.loc[ranked, "rank"] = ranks(keys)
     banks.loc[ranked, "need"] = needs(
-        banks.loc[ranked, "erosion_score"], banks.loc[ranked, "gap_score"], priority.need_at
+        banks.loc[ranked, "erosion_worst_score"], banks.loc[ranked, "gap_worst_score"], priority.need_at
     )
+
+
+def _group_scores(ranked: pd.DataFrame, factors: pd.DataFrame) -> tuple[Whole, Whole]:
+    """Give a group's whole scores, on the worst stretch that is shared and on its own."""
+    weights = dict(zip(factors["key"], factors["weight"], strict=True))
+
+    def total(columns: pd.Series) -> Whole:
+        scores = {key: _thousandths(ranked[column]) for key, column in zip(factors["key"], columns, strict=True)}
+        return group_score(scores, weights)
+
+    return total(factors["score_column"]), total(factors["worst_column"])
+
+
+def _thousandths(scores: pd.Series) -> Whole:
+    """Give scores of 0..100 as whole numbers of 0..1000."""
+    return np.round(scores.to_numpy(float) * FULL / 100).astype(np.int64)
 
 
 def needs(erosion: pd.Series, gap: pd.Series, need_at: float) -> list[str]:

@@ -59,9 +59,7 @@ def why_sentence(bank: Mapping[Any, Any], factors: Sequence[Mapping[Any, Any]]) 
     unknown = [row["title"].lower() for row in factors if bank[row["basis_column"]] == "default"]
     sentence = NEED_WORDS[bank["need"]]
     if reasons:
-        sentence += (
-            ": " + ", ".join(reasons) + (", each where it is worst" if len(reasons) > 1 else " where it is worst")
-        )
+        sentence += ": " + ", ".join(reasons) + (", all" if len(reasons) > 1 else "") + " on its worst stretch"
     if unknown:
         sentence += "; not known: " + ", ".join(unknown)
     return sentence + "."

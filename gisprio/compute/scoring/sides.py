@@ -14,8 +14,8 @@ from gisprio.compute.banks.runs import Rows, Words, columns_of, cut, median, run
 from gisprio.compute.banks.sides import SIDE_KEY, station_sides
 from gisprio.compute.banks.strips import bank_line
 from gisprio.compute.factors import FACTORS, layer_with_factors
-from gisprio.compute.scoring.keys import whole_weights
-from gisprio.compute.scoring.values import FULL, nodes_of, value_score, whole, worst_stretch
+from gisprio.compute.scoring.keys import FLOOR, TOP, whole_weights
+from gisprio.compute.scoring.values import FULL, Floats, Windows, nodes_of, value_score, whole, worst
 from gisprio.contracts.cards import Factor, Sources, Tables
 from gisprio.contracts.constants import CONFINED_RATIO, UNCONFINED_RATIO
 from gisprio.contracts.layers import BANK_MEASURES, STATION_RESULTS
@@ -24,6 +24,9 @@ from gisprio.contracts.settings import Priority, Settings
 from gisprio.contracts.words import SIDES
 
 CARDS = {registered.card.key: registered.card for registered in FACTORS}
+_GROUPS = ("erosion", "gap")
+TOUCH_M = 0.01
+"""Stations nearer than this touch [m]."""
 KNOWN_LEAST = 0.5
 """Share of a bank's length on which a factor must be known to be the bank's [own]."""
 
@@ -47,8 +50,10 @@ def score_sides(core: Tables, halo: Tables, sources: Sources, settings: Settings
 
     Notes
     -----
-    A bank's score by a factor is the length-weighted mean over its worst contiguous 50 m [own], so that a 60 m scar
-    is not diluted in 200 m; its value is the mean, or the least, of the same stretch, as the card says.
+    A bank is judged by its worst contiguous 50 m [own], so that a 60 m scar is not diluted in 200 m: the stretch where
+    erosion and gap together, weighed as the priority weighs them, are highest. All factors are read there, so that a
+    wooded bend and a bare straight on one bank are not taken for a bare bend. Each group is also read where it alone
+    is worst, for the orders by erosion and by gap.
     """
     sides = _assembled(core)
     for registered in FACTORS:
@@ -162,31 +167,75 @@ def _measures(bank: Rows, gap: tuple[float, float]) -> dict[str, object]:
 
 
 def _scores(bank: Rows, priority: Priority) -> dict[str, object]:
-    row: dict[str, object] = {}
+    """Score a bank by its worst stretches: one that all factors share, and the worst of each group by itself."""
+    own = {name: values[bank["has_bank"]] for name, values in bank.items()}
+    apart = np.concatenate([[False], np.abs(own["from_m"][1:] - own["to_m"][:-1]) > TOUCH_M])[: len(own["length_m"])]
+    windows = Windows.along_bank(own["length_m"], priority.worst_m, apart)
+    groups = {group: windows.means(_group(own, getattr(priority, group))) for group in _GROUPS}
+    shared = worst(combined(groups["erosion"], groups["gap"], priority))
+    row: dict[str, object] = _place(own, windows, shared)
     for registered in FACTORS:
-        row |= _factor(bank, registered.card, priority.worst_m)
-    for group, weights in (("erosion", priority.erosion), ("gap", priority.gap)):
-        row[f"{group}_above_share"] = _above(bank, weights, priority.need_at)
+        card = registered.card
+        row |= _factor(own, card, windows, shared, worst(groups[card.group]))
+    for group in _GROUPS:
+        row[f"{group}_above_share"] = _above(bank, getattr(priority, group), priority.need_at)
     return row
 
 
-def _factor(bank: Rows, card: Factor, worst_m: float) -> dict[str, object]:
-    """Give a bank's value, basis and score (0..100) by one factor."""
-    own, score = bank["has_bank"], bank[card.score_column]
-    known = own & ~np.isnan(score)
-    length = bank["length_m"][known]
-    if not known.any() or length.sum() < KNOWN_LEAST * bank["length_m"][own].sum():
-        return {card.value_column: np.nan, card.basis_column: "missing", card.score_column: np.nan}
-    mean, start, end = worst_stretch(length, score[known], worst_m)
-    along = np.cumsum(length) - length / 2
-    values = bank[card.value_column][known][(along >= start) & (along <= end)]
+def combined(erosion: Floats, gap: Floats, priority: Priority) -> Floats:
+    """Put mean scores (0..1000) of stretches together as the priority does: the weights, and the floor."""
+    total = max(priority.weights.erosion + priority.weights.gap, 1e-9)
+    a, b = priority.weights.erosion / total, priority.weights.gap / total
+    if priority.combine == "weighted_sum":
+        return a * erosion + b * gap
+    least = FLOOR * FULL / TOP
+    return np.exp(a * np.log(np.maximum(erosion, least)) + b * np.log(np.maximum(gap, least)))
+
+
+def _group(own: Rows, weights: Mapping[str, float]) -> Floats:
+    """Give the weighted score of one group at stations, 0..1000; what is missing counts as neutral."""
+    total = np.zeros(len(own["length_m"]))
+    for key, weight in whole_weights(weights, FULL).items():
+        score = own[CARDS[key].score_column]
+        total += weight / FULL * np.where(np.isnan(score), CARDS[key].neutral * FULL, score)
+    return total
+
+
+def _place(own: Rows, windows: Windows, one: int) -> dict[str, object]:
+    """Give the lower and upper end of a stretch, upstream from the reach's lower end [m]."""
+    inside = windows.inside(one)
+    if not inside.any():
+        return {"worst_from_m": np.nan, "worst_to_m": np.nan}
+    low = float(own["reach_from_m"][0])
+    return {
+        "worst_from_m": max(0.0, float(own["from_m"][inside].min()) - low),
+        "worst_to_m": float(own["to_m"][inside].max()) - low,
+    }
+
+
+def _factor(own: Rows, card: Factor, windows: Windows, shared: int, alone: int) -> dict[str, object]:
+    """Give a bank's value, basis and score (0..100) by one factor, and its score where its group is worst."""
+    score, length = own[card.score_column], own["length_m"]
+    known = ~np.isnan(score)
+    means = windows.means(score)
+    if not known.any() or length[known].sum() < KNOWN_LEAST * length.sum() or np.isnan(means[shared]):
+        gone = dict.fromkeys((card.value_column, card.score_column, card.worst_column), np.nan)
+        return gone | {card.basis_column: "missing"}
+    values = own[card.value_column][windows.inside(shared) & known]
     told = values[~np.isnan(values)]
-    bases, counts = np.unique(bank[card.basis_column][known].astype(str), return_counts=True)
+    bases, counts = np.unique(own[card.basis_column][known].astype(str), return_counts=True)
+    apart = means[alone] if not np.isnan(means[alone]) else card.neutral * FULL
     return {
         card.value_column: float(told.min() if card.value_of == "least" else told.mean()) if len(told) else np.nan,
         card.basis_column: str(bases[counts.argmax()]),
-        card.score_column: float(whole(np.array(mean / FULL))) / (FULL / 100),
+        card.score_column: _percent(means[shared]),
+        card.worst_column: _percent(apart),
     }
+
+
+def _percent(score: float) -> float:
+    """Give a score of 0..1000 as 0..100, rounded to whole thousandths first."""
+    return float(whole(np.array(score / FULL))) / (FULL / 100)
 
 
 def _above(bank: Rows, weights: Mapping[str, float], need_at: float) -> float:
@@ -195,11 +244,8 @@ def _above(bank: Rows, weights: Mapping[str, float], need_at: float) -> float:
     length = bank["length_m"][own]
     if not length.sum():
         return np.nan
-    total = np.zeros(len(length))
-    for key, weight in whole_weights(weights, FULL).items():
-        score = bank[CARDS[key].score_column][own]
-        total += weight * np.where(np.isnan(score), CARDS[key].neutral * FULL, score)
-    return float(length[total / FULL >= need_at * FULL / 100].sum() / length.sum())
+    total = _group({name: values[own] for name, values in bank.items()}, weights)
+    return float(length[total >= need_at * FULL / 100].sum() / length.sum())
 
 
 def _station_results(sides: pd.DataFrame, core: Tables) -> pd.DataFrame:

@@ -1,8 +1,10 @@
-"""Value functions: from a value to a score of 0 to 1000, and the worst stretch of a bank."""
+"""Value functions: from a value to a score of 0 to 1000; and the stretches of a bank, of which the worst counts."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -50,34 +52,71 @@ def whole(scores: Floats) -> Floats:
     return np.floor(np.asarray(scores, float) * FULL + 0.5)
 
 
-def worst_stretch(length: Floats, score: Floats, stretch_m: float) -> tuple[float, float, float]:
-    """Find the contiguous stretch with the highest length-weighted mean score.
+@dataclass(frozen=True, slots=True)
+class Windows:
+    """Stretches of one length that may be laid along a bank; a shorter bank is one stretch.
 
     Parameters
     ----------
-    length
-        (n,) lengths of neighbouring stations [m].
-    score
-        (n,) scores, none missing.
-    stretch_m
-        Length of the stretch [m]; a shorter bank is taken whole.
-
-    Returns
-    -------
-    tuple
-        Mean score, start and end of the stretch from the first station [m]; of equal ones the first.
+    along
+        (n + 1,) borders of neighbouring stations, from 0 [m].
+    start, end
+        (k,) ends of the stretches: each begins or ends at a border [m].
 
     Examples
     --------
-    >>> worst_stretch(np.full(4, 25.0), np.array([0.0, 10.0, 30.0, 0.0]), 50.0)
-    (20.0, 25.0, 75.0)
+    >>> lie = Windows.along_bank(np.full(4, 25.0), 50.0)
+    >>> lie.means(np.array([0.0, 10.0, 30.0, 0.0])).tolist()
+    [5.0, 20.0, 15.0]
     """
-    along = np.concatenate([[0.0], np.cumsum(length)])
-    sums = np.concatenate([[0.0], np.cumsum(length * score)])
-    total = along[-1]
-    if total <= stretch_m:
-        return float(sums[-1] / max(total, 1e-9)), 0.0, float(total)
-    starts = np.unique(np.clip(np.concatenate([along, along - stretch_m]), 0.0, total - stretch_m))
-    means = (np.interp(starts + stretch_m, along, sums) - np.interp(starts, along, sums)) / stretch_m
-    best = int(np.argmax(np.round(means, 6)))
-    return float(means[best]), float(starts[best]), float(starts[best] + stretch_m)
+
+    along: Floats
+    start: Floats
+    end: Floats
+
+    @classmethod
+    def along_bank(cls, length: Floats, stretch_m: float, new_run: NDArray[np.bool_] | None = None) -> Windows:
+        """Lay stretches of ``stretch_m`` along stations.
+
+        Parameters
+        ----------
+        length
+            (n,) length of each station [m].
+        stretch_m
+            Length of a stretch [m]; a shorter run is one stretch, if it has half of that or none is longer [own].
+        new_run
+            (n,) whether a station does not touch the one before it, as behind a crossing: no stretch goes across.
+        """
+        along = np.concatenate([[0.0], np.cumsum(length)])
+        breaks = along[:-1][new_run] if new_run is not None else np.empty(0)
+        ends = np.unique(np.concatenate([[0.0], breaks, along[-1:]]))
+        runs = list(pairwise(ends)) or [(0.0, 0.0)]
+        enough = min(stretch_m / 2, max(b - a for a, b in runs))
+        found: list[tuple[Floats, Floats]] = []
+        for low, high in (run for run in runs if run[1] - run[0] >= enough):
+            inside = along[(along >= low) & (along <= high)]
+            start = np.unique(np.clip(np.concatenate([inside, inside - stretch_m]), low, max(low, high - stretch_m)))
+            found.append((start, np.minimum(start + stretch_m, high)))
+        return cls(along, np.concatenate([s for s, _ in found]), np.concatenate([e for _, e in found]))
+
+    def sums(self, values: Floats) -> Floats:
+        """Integrate station values (n,) over each stretch; (k,) [value x m]."""
+        total = np.concatenate([[0.0], np.cumsum(np.diff(self.along) * values)])
+        return np.interp(self.end, self.along, total) - np.interp(self.start, self.along, total)
+
+    def means(self, values: Floats) -> Floats:
+        """Give the length-weighted mean of station values (n,) over each stretch, of what is known; (k,)."""
+        known = ~np.isnan(values)
+        length = self.sums(known.astype(float))
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return np.where(length > 1e-9, self.sums(np.where(known, values, 0.0)) / length, np.nan)
+
+    def inside(self, one: int) -> NDArray[np.bool_]:
+        """Say which stations have their middle in a stretch; (n,)."""
+        middle = (self.along[1:] + self.along[:-1]) / 2
+        return np.asarray((middle >= self.start[one]) & (middle <= self.end[one]))
+
+
+def worst(means: Floats) -> int:
+    """Give the place of the highest mean, of equal ones the first: what differs by under a millionth is equal."""
+    return int(np.argmax(np.round(means, 6)))

@@ -15,8 +15,11 @@ from makers import CRS
 from tables import network, settings
 
 
-def _tables(scores, kind="natural"):
-    """Banks of reaches of 200 m; ``scores``: (power, bend, strip) 0..100 a bank, left then right of each reach."""
+def _tables(scores, kind="natural", apart=None):
+    """Banks of reaches of 200 m; ``scores``: (power, bend, strip) 0..100 a bank, left then right of each reach.
+
+    ``apart``: the same where each group is worst by itself; as ``scores`` unless given.
+    """
     count = len(scores) // 2
     core = network(shapely.LineString([(0, 200 * count), (0, 0)]), kind=kind)
     banks = gpd.GeoDataFrame(
@@ -34,6 +37,7 @@ def _tables(scores, kind="natural"):
         value = {"unit_stream_power": "unit_stream_power_w_m2"}.get(key, key)
         score = np.array([np.nan if row[n] is None else row[n] for row in scores], float)
         banks[f"{key}_score"] = score
+        banks[f"{key}_worst_score"] = score if apart is None else np.array([row[n] for row in apart], float)
         banks[value] = np.where(np.isnan(score), np.nan, score / 100 if key == "missing_strip" else score)
         banks[f"{key}_basis"] = np.where(np.isnan(score), "missing", "measured")
     return {
@@ -43,8 +47,8 @@ def _tables(scores, kind="natural"):
     }
 
 
-def _ranked(scores, kind="natural", **sections):
-    got = rank_banks(_tables(scores, kind), {}, settings(**sections))
+def _ranked(scores, kind="natural", apart=None, **sections):
+    got = rank_banks(_tables(scores, kind, apart), {}, settings(**sections))
     check(layer_with_factors(BANKS), got["banks"])
     check(REACHES, got["reaches"])
     check(GAPS, got["gaps"])
@@ -69,6 +73,18 @@ def test_a_reach_takes_the_priority_of_its_more_urgent_bank():
     assert reaches["priority"].tolist() == [70.71, 60.0]
     assert reaches["rank"].tolist() == [1, 2]
     assert reaches["gap_length_m"].tolist() == [200.0, 200.0]
+
+
+def test_orders_by_one_group_and_need_look_where_that_group_is_worst():
+    shared = [(20, 20, 100), (60, 60, 60)]
+    banks = _ranked(shared, apart=[(100, 80, 100), (60, 60, 90)])["banks"]
+    assert banks["erosion_score"].tolist() == [20.0, 60.0]
+    assert banks["erosion_worst_score"].tolist() == [90.0, 60.0]
+    assert banks["erosion_rank"].tolist() == [1, 2]
+    assert banks["gap_worst_score"].tolist() == [100.0, 90.0]
+    assert banks["priority"].tolist() == [44.72, 60.0]  # sqrt(20 x 100): on one and the same stretch
+    assert banks["rank"].tolist() == [2, 1]
+    assert banks["need"].tolist() == ["both", "both"]
 
 
 def test_weighted_sum():
@@ -117,7 +133,7 @@ def test_why_names_what_is_high():
     why = _ranked([(60, 0, 90), (0, 0, 0)])["banks"]["why"]
     assert why.tolist() == [
         "Short of riparian cover, less likely to erode: a bankfull flow of 60.0 W/m2, 90 % of the strip has no cover "
-        "that counts (pasture), each where it is worst.",
+        "that counts (pasture), all on its worst stretch.",
         "Neither score is high.",
     ]
 

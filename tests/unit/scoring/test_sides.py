@@ -44,6 +44,36 @@ def test_a_scar_of_60_m_is_not_diluted_in_a_reach_of_200():
     assert banks.loc[(0, 0), "gap_length_m"] == 0.0
 
 
+def test_a_wooded_bend_and_a_bare_straight_are_not_taken_for_a_bare_bend():
+    """Bend and bare ground lie 300 m apart on one bank of 600 m: each is worst by itself, neither stretch is both."""
+    angle = np.linspace(0, np.pi / 2, 100)
+    arc = np.column_stack([18 * np.cos(angle) - 18, 18 * np.sin(angle)])  # bends left: the right bank is the outer one
+    line = shapely.LineString([(0, -400), *arc, (-200, 18)])
+
+    def bare_below(x, y):
+        return np.where((y < -100) & (y > -200), 2, 1)
+
+    def bare_bend(x, y):
+        return np.where((np.hypot(x + 18, y) < 60) & (y > -20), 2, 1)
+
+    def right(cover):
+        banks = scored(line, cover, step=700.0, power=10.0)
+        assert len(banks) == 2
+        return banks.loc[(0, 1)]
+
+    apart, together = right(bare_below), right(bare_bend)
+    assert apart["outer_bend_worst_score"] > 60
+    assert apart["missing_strip_worst_score"] == 100
+    assert min(apart["outer_bend_score"], apart["missing_strip_score"]) < 10
+    assert together["outer_bend_score"] > 60
+    assert together["missing_strip_score"] > 90
+
+
+def test_the_worst_stretch_is_named_by_its_place():
+    banks = scored(SOUTH, scar_of_60_m)
+    assert banks.loc[(1, 0), ["worst_from_m", "worst_to_m"]].tolist() == pytest.approx([100.0, 150.0], abs=5.0)
+
+
 def test_cover_beside_the_bank_is_named_where_the_strip_lacks_some_not_where_most_of_it_is_wooded():
     banks = scored(SOUTH, scar_of_60_m)
     assert banks.loc[(1, 0), "adjacent_cover"] == "pasture"  # on 60 of 200 m, and the only one that is not wood

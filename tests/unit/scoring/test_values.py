@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gisprio.compute.factors import FACTORS
-from gisprio.compute.scoring.values import value_score, whole, worst_stretch
+from gisprio.compute.scoring.values import Windows, value_score, whole, worst
 
 CARDS = {registered.card.key: registered.card for registered in FACTORS}
 PUBLISHED_POWER = ((10.0, 0.0), (35.0, 0.5), (300.0, 1.0))
@@ -70,31 +70,53 @@ def test_missing_stays_missing():
     assert whole(np.array([0.0005, 0.00049])).tolist() == [1.0, 0.0]
 
 
+def worst_stretch(length, score, stretch_m, new_run=None):
+    """Give mean, start and end of the worst stretch."""
+    windows = Windows.along_bank(np.asarray(length, float), stretch_m, new_run)
+    means = windows.means(np.asarray(score, float))
+    one = worst(means)
+    return float(means[one]), float(windows.start[one]), float(windows.end[one])
+
+
 def test_worst_stretch_finds_a_scar_that_a_mean_would_dilute():
-    length = np.full(40, 5.0)
     score = np.zeros(40)
     score[10:22] = 1000.0  # 60 m of 200 m
-    mean, start, end = worst_stretch(length, score, 50.0)
-    assert mean == 1000.0
-    assert (start, end) == (50.0, 100.0)
+    assert worst_stretch(np.full(40, 5.0), score, 50.0) == (1000.0, 50.0, 100.0)
 
 
 def test_worst_stretch_starts_between_stations_when_that_is_worse():
-    mean, start, end = worst_stretch(np.array([30.0, 30.0]), np.array([0.0, 1000.0]), 50.0)
-    assert (mean, start, end) == (600.0, 10.0, 60.0)
+    assert worst_stretch([30.0, 30.0], [0.0, 1000.0], 50.0) == (600.0, 10.0, 60.0)
 
 
 def test_a_bank_shorter_than_the_stretch_is_taken_whole():
-    assert worst_stretch(np.array([10.0, 30.0]), np.array([0.0, 1000.0]), 50.0) == (750.0, 0.0, 40.0)
+    assert worst_stretch([10.0, 30.0], [0.0, 1000.0], 50.0) == (750.0, 0.0, 40.0)
+
+
+def test_no_stretch_goes_across_a_crossing():
+    score = np.array([0.0] * 8 + [1000.0] * 4 + [1000.0] * 4 + [0.0] * 8)  # 20 m on either side of a road
+    new_run = np.arange(24) == 12
+    assert worst_stretch(np.full(24, 5.0), score, 40.0)[0] == 1000.0
+    assert worst_stretch(np.full(24, 5.0), score, 40.0, new_run) == (500.0, 20.0, 60.0)
+
+
+def test_a_short_rest_behind_a_crossing_counts_only_where_nothing_longer_is_left():
+    score = np.array([0.0] * 20 + [1000.0] * 4)  # 20 m behind the crossing, of 50 m wanted
+    assert worst_stretch(np.full(24, 5.0), score, 50.0, np.arange(24) == 20)[0] == 0.0
+    assert worst_stretch(np.full(24, 5.0), score, 40.0, np.arange(24) == 20) == (1000.0, 100.0, 120.0)
+    assert worst_stretch([20.0, 15.0], [0.0, 1000.0], 50.0, np.array([False, True]))[0] == 0.0
+
+
+def test_what_is_not_known_weighs_nothing_in_a_stretch():
+    windows = Windows.along_bank(np.full(4, 25.0), 50.0)
+    assert windows.means(np.array([np.nan, 10.0, np.nan, np.nan])).tolist()[:2] == [10.0, 10.0]
+    assert np.isnan(windows.means(np.array([np.nan, 10.0, np.nan, np.nan]))[2])
 
 
 @given(st.lists(st.tuples(st.integers(1, 20), st.integers(0, 1000)), min_size=1, max_size=30))
 def test_no_stretch_is_worse_than_the_worst(stations):
     """Metre by metre: every window of 50 whole metres has at most the mean that was found."""
     metres = np.repeat([float(s[1]) for s in stations], [s[0] for s in stations])
-    mean, start, end = worst_stretch(
-        np.array([float(s[0]) for s in stations]), np.array([float(s[1]) for s in stations]), 50.0
-    )
+    mean, start, end = worst_stretch([s[0] for s in stations], [s[1] for s in stations], 50.0)
     window = min(50, len(metres))
     every = [metres[i : i + window].mean() for i in range(len(metres) - window + 1)]
     assert mean == pytest.approx(max(every), abs=1e-6)

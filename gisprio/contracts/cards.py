@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
 
@@ -99,6 +99,10 @@ class Factor:
         Column of 0..1 that multiplies the score, with ``scaled_says`` to explain it; empty for none.
     value_of
         What stands for a bank: the mean of its worst stretch, or the least of it.
+    shares
+        Name of what it measures together with others that go with it: they share one weight; empty for none.
+    forms
+        Other published value functions, by the name that ``[priority.forms]`` calls them.
     """
 
     key: str
@@ -117,6 +121,8 @@ class Factor:
     scaled_by: str = ""
     scaled_says: str = ""
     value_of: Literal["mean", "least"] = "mean"
+    shares: str = ""
+    forms: Mapping[str, tuple[tuple[float, float], ...]] = field(default_factory=dict)
 
     @property
     def value_column(self) -> str:

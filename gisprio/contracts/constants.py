@@ -46,6 +46,8 @@ JARRETT_FACTOR = Constant(
 )
 JARRETT_SLOPE_POWER = Constant(0.38, "", "jarrett1984", "memory", "Exponent of slope in the roughness form.")
 JARRETT_RADIUS_POWER = Constant(-0.16, "", "jarrett1984", "memory", "Exponent of hydraulic radius in it.")
+GRASS_SHEAR = Constant(1.97, "of bare soil", "julian_torres2006", "verified", "Critical shear stress under grass.")
+TREES_SHEAR = Constant(19.2, "of bare soil", "julian_torres2006", "verified", "Critical shear stress under trees.")
 URBAN_SHARE = Constant(0.2, "share", "own", "own", "Developed share of the ground from which a rural curve is doubted.")
 CROSSING_ANGLE_DEG = Constant(
     30.0, "degrees", "own", "own", "A road that meets the stream at more than this crosses it."

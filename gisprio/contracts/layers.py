@@ -241,6 +241,7 @@ SIDE_COVER = Layer(
         C("missing_strip", "float", "Share of the strip without counting cover, the inner third weighing most.", null=True, low=0, high=1),
         C("woody_share", "float", "Share of the strip that is woody.", null=True, low=0, high=1),
         C("natural", "bool", "What is missing is a class where a gap is no gap."),
+        C("near_bank_cover", "float", "Erodibility under the cover of the inner third, over that of bare soil.", null=True, low=0, high=1),
         C("adjacent_cover", "text", "Commonest class of the strip that does not count; else of the whole strip.", null=True, among=COVERS),
     ),
 )

@@ -203,8 +203,8 @@ class Priority(Section):
 
     combine: Literal["geometric", "weighted_sum"] = "geometric"
     weights: Weights = Weights()
-    erosion: dict[str, Weight] = {"unit_stream_power": 50.0, "outer_bend": 50.0}
-    gap: dict[str, Weight] = {"missing_strip": 100.0}
+    erosion: dict[str, Weight] = {"unit_stream_power": 50.0, "outer_bend": 50.0, "near_bank_cover": 0.0}
+    gap: dict[str, Weight] = {"missing_strip": 80.0, "adjacent_use": 20.0}
     factor_coverage: Annotated[float, Field(ge=0, le=1)] = 0.8
     """A factor known on a smaller share of the ranked banks is shown but not ranked on [own]."""
     worst_m: Positive = 50.0
@@ -214,6 +214,10 @@ class Priority(Section):
     ranked_kinds: tuple[StreamKind, ...] = ("natural",)
     nodes: dict[str, tuple[tuple[Finite, Finite], ...]] = {}
     """Value functions that replace those of the factor cards: [[value, score 0..1], ...]."""
+    forms: dict[str, str] = {}
+    """Which of its published value functions a factor takes, where it has several."""
+    adjacent_use: dict[Cover, Annotated[float, Field(ge=0, le=1)]] = {}
+    """Weight of a use beside the bank, 0 to 1, in place of the one that comes with gisprio."""
 
 
 class Robustness(Section):

@@ -287,6 +287,13 @@ def _name_faults(data: dict[str, Any], known: Mapping[str, Collection[str]]) -> 
         for key in keys if names and isinstance(keys, dict) else ():
             if key not in names:
                 yield _unknown_name(f"[priority.{table}] {key}: there is no such factor.", key, names)
+    forms = groups.get("forms")
+    for key, form in forms.items() if isinstance(forms, dict) else ():
+        names = sorted(known.get("forms", ()))
+        if names and f"{key}.{form}" not in names:
+            says = f"[priority.forms] {key}: there is no form {quoted(form)}."
+            pairs = ", ".join('{} = "{}"'.format(*name.split(".")) for name in names)
+            yield Fault(says, f"one of {pairs}.", f"take {key} out: then its usual form counts.")
     for section, key, what, name in (
         ("setback", "rule", "rule", "rules"),
         ("hydraulics", "curve", "curve", "curves"),

@@ -9,7 +9,7 @@ from gisprio.contracts.settings import Settings
 
 
 def known_names() -> dict[str, Collection[str]]:
-    """Give the keys of factors (``erosion``, ``gap``), the names of ``rules`` and of ``curves``."""
+    """Give the keys of factors (``erosion``, ``gap``), their ``forms``, the names of ``rules`` and of ``curves``."""
     from gisprio.compute.factors import FACTORS
     from gisprio.compute.network.hydraulics import CURVES
     from gisprio.compute.setbacks import SETBACK_RULES
@@ -18,6 +18,7 @@ def known_names() -> dict[str, Collection[str]]:
     return {
         "erosion": [card.key for card in cards if card.group == "erosion"],
         "gap": [card.key for card in cards if card.group == "gap"],
+        "forms": [f"{card.key}.{form}" for card in cards for form in card.forms],
         "rules": [rule.name for rule in SETBACK_RULES],
         "curves": list(CURVES),
     }

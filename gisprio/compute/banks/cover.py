@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from gisprio.compute.setbacks import setback_width
 from gisprio.contracts.cards import Sources, Tables
+from gisprio.contracts.constants import GRASS_SHEAR, TREES_SHEAR
 from gisprio.contracts.grids import GridSource
 from gisprio.contracts.settings import Setback, Settings
 from gisprio.contracts.words import COVERS
@@ -126,6 +127,7 @@ def _close_look(points: pd.DataFrame, strip: Strip, width: float, grain: float, 
     inner = strip.inside(width)
     skip = skipped(inner, grain, strip.step_m)
     buffer = buffer_width(strip.classes, class_mask(setback.counts), skip, strip.step_m, setback.opening_m, width)
+    first = slice(0, max(1, inner.shape[1] // len(THIRDS)))
     unknown = (inner == UNKNOWN).mean(axis=1) > UNKNOWN_MOST
     buffer[unknown] = np.nan
     absent = (inner != UNKNOWN) & ~np.isin(inner, _positions(setback.counts)) & ~skip
@@ -139,6 +141,7 @@ def _close_look(points: pd.DataFrame, strip: Strip, width: float, grain: float, 
         woody_share=_share(inner == _WOODY, inner != UNKNOWN),
         natural=(absent & natural).sum(axis=1) * 2 > absent.sum(axis=1),
         adjacent_cover=commonest(inner, absent),
+        near_bank_cover=bank_erodibility(inner[:, first], skip[:, first]),
     )
 
 
@@ -153,6 +156,7 @@ def _coarse_look(points: pd.DataFrame, strip: Strip, setback: Setback) -> pd.Dat
         woody_share=_share(classes == _WOODY, known),
         natural=np.zeros(len(points), bool),
         adjacent_cover=commonest(classes, known & ~counting),
+        near_bank_cover=bank_erodibility(classes, ~known),
     )
 
 
@@ -236,6 +240,25 @@ def missing_by_place(absent: NDArray[np.bool_], left_out: NDArray[np.bool_]) -> 
         total += share * gone / np.maximum(asked, 1)
         weight += np.where(asked > 0, share, 0.0)
     return np.divide(total, weight, out=np.full(len(absent), np.nan), where=weight > 0)
+
+
+def bank_erodibility(classes: Codes, left_out: NDArray[np.bool_]) -> Floats:
+    """Give the mean erodibility under the cover of some samples, 1 for bare soil; (n,), NaN where none is known.
+
+    The inverse of the coefficients of critical shear stress: grass 1.97, dense trees 19.2.
+
+    References
+    ----------
+    julian_torres2006
+    """
+    grass, trees = 1 / GRASS_SHEAR.value, 1 / TREES_SHEAR.value
+    by_cover = {"woody": trees, "herbaceous": grass, "pasture": grass, "wetland": grass, "water": np.nan}
+    each = np.array([by_cover.get(name, 1.0) for name in COVERS] + [np.nan])[classes]
+    each[left_out] = np.nan
+    known = ~np.isnan(each)
+    count = known.sum(axis=1)
+    total = np.where(known, each, 0.0).sum(axis=1)
+    return np.divide(total, count, out=np.full(len(each), np.nan), where=count > 0)
 
 
 def _share(of: NDArray[np.bool_], among: NDArray[np.bool_]) -> Floats:

@@ -29,6 +29,10 @@ def bend_shear_factor(radius_over_width: float) -> float:
     return 1.05 if x >= 10 else 2.38 - 0.206 * x + 0.0073 * x * x
 
 
+PEAKED = ((1.0, 0.4), (2.0, 0.8), (2.5, 1.0), (3.0, 1.0), (5.0, 0.5), (10.0, 0.0))
+"""Other published form: highest at 2.5 to 3 widths (hickin_nanson1984); the other levels own, contested."""
+
+
 def _score(radius_over_width: float) -> float:
     return (bend_shear_factor(radius_over_width) - 1.05) / 0.95
 
@@ -44,9 +48,11 @@ CARD = Factor(
     because="the outer bank of a bend of {value} widths' radius",
     nodes=tuple((x, _score(x)) for x in (2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0)),
     value_of="least",
-    source="hec15, sylvester2019",
-    status="bend shear factor published, rescaled to 0..1; monotone, since migration was found not to slow in tight "
-    "bends (Sylvester and others 2019); the peaked form of older work disagrees",
+    source="hec15, sylvester2019, hickin_nanson1984",
+    status="bend shear factor published, rescaled to 0..1. Published work disagrees on tight bends: one study of 189 "
+    "bends found migration fastest at a radius of 2.5 to 3 widths and slower below (form peaked), a later one no "
+    "slowing (form monotone, the default); levels of the peaked form other than its peak own",
+    forms={"peaked": PEAKED},
 )
 
 

@@ -13,6 +13,8 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
+from gisprio.contracts.cards import Factor
+
 Whole = NDArray[np.int64]
 TOP = 10_000
 FLOOR = 1_000
@@ -35,6 +37,26 @@ def whole_weights(weights: Mapping[str, float], total: int) -> dict[str, int]:
     for key in by_rest[: total - sum(got.values())]:
         got[key] += 1
     return got
+
+
+def shared_weights(given: Mapping[str, float], cards: Mapping[str, Factor]) -> dict[str, float]:
+    """Let factors that measure the same thing share one weight: the largest given, split as they were given.
+
+    Parameters
+    ----------
+    given
+        Weights by factor.
+    cards
+        Cards by factor; ``shares`` names what they measure together.
+    """
+    parts: dict[str, list[str]] = {}
+    for key in given:
+        parts.setdefault(cards[key].shares or key, []).append(key)
+    found = {}
+    for keys in parts.values():
+        largest, total = max(given[key] for key in keys), sum(given[key] for key in keys)
+        found |= {key: given[key] * largest / total if total > 0 else 0.0 for key in keys}
+    return {key: found[key] for key in given}
 
 
 def group_score(scores: Mapping[str, Whole], weights: Mapping[str, int]) -> Whole:

@@ -12,7 +12,15 @@ import pandas as pd
 from gisprio.compute.banks.gaps import SIDE_LETTERS
 from gisprio.compute.factors import FACTORS, layer_with_factors
 from gisprio.compute.network.curves import Curve, curve_set
-from gisprio.compute.scoring.keys import Whole, group_score, priority_keys, priority_of, ranks, whole_weights
+from gisprio.compute.scoring.keys import (
+    Whole,
+    group_score,
+    priority_keys,
+    priority_of,
+    ranks,
+    shared_weights,
+    whole_weights,
+)
 from gisprio.compute.scoring.reasons import why_not_ranked, why_sentence
 from gisprio.compute.scoring.values import FULL, nodes_of
 from gisprio.compute.setbacks import setback_width
@@ -26,6 +34,7 @@ from gisprio.contracts.words import SIDES
 
 _DRAWS = ("rank_p05", "rank_p50", "rank_p95", "top_share")
 _GROUPS = ("erosion", "gap")
+CARDS = {registered.card.key: registered.card for registered in FACTORS}
 
 
 def rank_banks(tables: Tables, sources: Sources, settings: Settings) -> Output:
@@ -101,7 +110,7 @@ def factor_table(ranked: pd.DataFrame, priority: Priority) -> pd.DataFrame:
     for group in _GROUPS:
         own = (table["group"] == group) & table["used"]
         given = dict(zip(table.loc[own, "key"], table.loc[own, "given_weight"], strict=True))
-        weights = whole_weights(given, FULL)
+        weights = whole_weights(shared_weights(given, CARDS), FULL)
         table["weight"] = [weights.get(key, weight) for key, weight in zip(table["key"], table["weight"], strict=True)]
     return table
 

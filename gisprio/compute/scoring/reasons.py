@@ -56,7 +56,8 @@ def why_sentence(bank: Mapping[Any, Any], factors: Sequence[Mapping[Any, Any]]) 
     if not isinstance(bank["need"], str):
         return "Not ranked on any factor."
     reasons = [phrase for row in factors if (phrase := _phrase(bank, row))]
-    unknown = [row["title"].lower() for row in factors if bank[row["basis_column"]] == "default"]
+    asked = (row for row in factors if row["given_weight"] > 0)
+    unknown = [row["title"].lower() for row in asked if bank[row["basis_column"]] == "default"]
     sentence = NEED_WORDS[bank["need"]]
     if reasons:
         sentence += ": " + ", ".join(reasons) + (", all" if len(reasons) > 1 else "") + " on its worst stretch"

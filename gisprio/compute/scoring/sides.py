@@ -14,7 +14,8 @@ from gisprio.compute.banks.runs import Rows, Words, columns_of, cut, median, run
 from gisprio.compute.banks.sides import SIDE_KEY, station_sides
 from gisprio.compute.banks.strips import bank_line
 from gisprio.compute.factors import FACTORS, layer_with_factors
-from gisprio.compute.scoring.keys import FLOOR, TOP, whole_weights
+from gisprio.compute.factors.adjacent_use import USE_WEIGHTS
+from gisprio.compute.scoring.keys import FLOOR, TOP, shared_weights, whole_weights
 from gisprio.compute.scoring.values import FULL, Floats, Windows, nodes_of, value_score, whole, worst
 from gisprio.contracts.cards import Factor, Sources, Tables
 from gisprio.contracts.constants import CONFINED_RATIO, UNCONFINED_RATIO
@@ -55,7 +56,7 @@ def score_sides(core: Tables, halo: Tables, sources: Sources, settings: Settings
     wooded bend and a bare straight on one bank are not taken for a bare bend. Each group is also read where it alone
     is worst, for the orders by erosion and by gap.
     """
-    sides = _assembled(core)
+    sides = _assembled(core, settings.priority)
     for registered in FACTORS:
         card = registered.card
         measured = registered.measure(sides)
@@ -81,13 +82,14 @@ def freedom_to_move(valley_width_m: pd.Series, bankfull_width_m: pd.Series) -> p
     return ((ratio - CONFINED_RATIO.value) / (UNCONFINED_RATIO.value - CONFINED_RATIO.value)).clip(0.0, 1.0)
 
 
-def _assembled(core: Tables) -> pd.DataFrame:
+def _assembled(core: Tables, priority: Priority) -> pd.DataFrame:
     """One row a station side with all measures, sorted along each side of each segment."""
     sides = station_sides(core, "side_cover", "side_gaps", "valleys")
     sides["length_m"] = sides["to_m"] - sides["from_m"]
     sides["has_bank"] = ~sides["kind"].isin(NO_BANK) & ~sides["crossing"]
     sides["coarse"] = sides["buffer_width_m"].isna() & sides["missing_strip"].notna()
     valley = sides.groupby("reach_no")["valley_width_m"].transform("median")
+    sides["adjacent_use_weight"] = sides["adjacent_cover"].map(USE_WEIGHTS | priority.adjacent_use).astype(float)
     sides["reach_valley_m"] = valley
     sides["freedom_to_move"] = freedom_to_move(valley, sides["bankfull_width_m"])
     reaches = core["reach_measures"].set_index("reach_no").reindex(sides["reach_no"])
@@ -195,7 +197,7 @@ def combined(erosion: Floats, gap: Floats, priority: Priority) -> Floats:
 def _group(own: Rows, weights: Mapping[str, float]) -> Floats:
     """Give the weighted score of one group at stations, 0..1000; what is missing counts as neutral."""
     total = np.zeros(len(own["length_m"]))
-    for key, weight in whole_weights(weights, FULL).items():
+    for key, weight in whole_weights(shared_weights(weights, CARDS), FULL).items():
         score = own[CARDS[key].score_column]
         total += weight / FULL * np.where(np.isnan(score), CARDS[key].neutral * FULL, score)
     return total

@@ -18,8 +18,9 @@ FULL = 1000
 
 
 def nodes_of(factor: Factor, priority: Priority) -> tuple[tuple[float, float], ...]:
-    """Give the nodes of a factor's value function: the config's where it has some, else the card's."""
-    return priority.nodes.get(factor.key, factor.nodes)
+    """Give the nodes of a factor's value function: the config's, else the form it names, else the card's."""
+    form = factor.forms.get(priority.forms.get(factor.key, ""), factor.nodes)
+    return priority.nodes.get(factor.key, form)
 
 
 def value_score(values: Floats, nodes: Sequence[tuple[float, float]], *, logarithmic: bool = False) -> Floats:

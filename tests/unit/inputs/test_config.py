@@ -7,8 +7,9 @@ from gisprio.contracts.settings import Settings
 from gisprio.inputs.config import CONFIG_NAME, read_settings, write_template
 
 KNOWN = {
-    "erosion": ("unit_stream_power", "outer_bend"),
-    "gap": ("missing_strip",),
+    "erosion": ("unit_stream_power", "outer_bend", "near_bank_cover"),
+    "gap": ("missing_strip", "adjacent_use"),
+    "forms": ("outer_bend.peaked",),
     "rules": ("fixed_width",),
     "curves": ("usa", "appalachian_highlands"),
 }
@@ -172,7 +173,7 @@ FAULTS = {
         "take it out, or put # before its lines.",
     ),
     "[priority.erosion]\nouter_bends = 5": (
-        "[priority.erosion] outer_bends: there is no such factor.", "one of outer_bend, unit_stream_power.",
+        "[priority.erosion] outer_bends: there is no such factor.", "one of near_bank_cover, outer_bend, unit_stream_power.",
         "write outer_bend if that is what you meant.",
     ),
     "[priority.gap]\nmissing_strip = 0": (

@@ -1,16 +1,21 @@
 """Factors: the registry, and what each says of a hand-made bank."""
 
+import dataclasses
 import inspect
 
 import numpy as np
 import pandas as pd
 import pytest
 
-from gisprio.compute.factors import FACTORS, layer_with_factors, outer_bend
+from gisprio.compute.banks.cover import bank_erodibility
+from gisprio.compute.factors import FACTORS, adjacent_use, layer_with_factors, outer_bend
 from gisprio.compute.factors.outer_bend import bend_shear_factor
+from gisprio.compute.scoring.keys import shared_weights
 from gisprio.compute.scoring.sides import freedom_to_move
+from gisprio.compute.scoring.values import nodes_of, value_score
 from gisprio.contracts.layers import BANKS, STATION_RESULTS, STATIONS
 from gisprio.contracts.settings import Priority
+from gisprio.contracts.words import COVERS
 from tables import network
 
 
@@ -105,3 +110,45 @@ def test_hand_made_network_keeps_its_contract():
     import shapely
 
     assert len(network(shapely.LineString([(0, 500), (0, 0)]))["reach_measures"]) == 3
+
+
+def test_adjacent_use_counts_only_behind_a_missing_strip():
+    """A use is weighed by the share of the strip that is missing; the config may weigh it otherwise."""
+    assert adjacent_use.CARD.scaled_by == "missing_strip"
+    sides = pd.DataFrame({"adjacent_use_weight": [0.9, np.nan, 0.8], "coarse": [False, False, True]})
+    got = adjacent_use.adjacent_use(sides)
+    assert got["basis"].tolist() == ["measured", "missing", "modelled"]
+    assert got["value"].tolist()[0] == 0.9
+    assert set(adjacent_use.USE_WEIGHTS) == set(COVERS)
+
+
+@pytest.mark.reference
+def test_peaked_form_of_bends_is_highest_at_two_and_a_half_to_three_widths():
+    """Hickin and Nanson 1984 (peak); the other levels are own."""
+    peaked = nodes_of(outer_bend.CARD, Priority(forms={"outer_bend": "peaked"}))
+    score = value_score(np.array([1.0, 2.0, 2.5, 3.0, 5.0, 10.0]), peaked)
+    assert score.tolist() == [0.4, 0.8, 1.0, 1.0, 0.5, 0.0]
+    assert nodes_of(outer_bend.CARD, Priority()) == outer_bend.CARD.nodes
+    own = ((1.0, 0.0), (2.0, 1.0))
+    assert nodes_of(outer_bend.CARD, Priority(forms={"outer_bend": "peaked"}, nodes={"outer_bend": own})) == own
+
+
+@pytest.mark.reference
+def test_erodibility_under_cover():
+    """Julian and Torres 2006: critical shear 1.97 times that of bare soil under grass, 19.2 times under dense trees."""
+    classes = np.array([[COVERS.index(name)] * 2 for name in ("bare", "herbaceous", "woody", "crop", "water")], np.int8)
+    got = bank_erodibility(classes, np.zeros(classes.shape, bool))
+    assert got[:4] == pytest.approx([1.0, 0.508, 0.052, 1.0], abs=5e-4)
+    assert np.isnan(got[4])
+    half = np.array([[COVERS.index("bare"), COVERS.index("woody")]], np.int8)
+    assert bank_erodibility(half, np.zeros((1, 2), bool))[0] == pytest.approx((1 + 1 / 19.2) / 2)
+
+
+def test_factors_that_measure_the_same_share_one_weight():
+    cards = {
+        key: dataclasses.replace(outer_bend.CARD, key=key, shares=shares)
+        for key, shares in (("a", ""), ("b", "form"), ("c", "form"))
+    }
+    assert shared_weights({"a": 50.0, "b": 30.0, "c": 10.0}, cards) == {"a": 50.0, "b": 22.5, "c": 7.5}
+    assert shared_weights({"a": 50.0, "b": 30.0}, cards) == {"a": 50.0, "b": 30.0}
+    assert shared_weights({"b": 0.0, "c": 0.0}, cards) == {"b": 0.0, "c": 0.0}

@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 import shapely
 
-from gisprio.compute.factors import layer_with_factors
+from gisprio.compute.factors import FACTORS, layer_with_factors
 from gisprio.compute.scoring.ranks import needs, rank_banks
 from gisprio.contracts.findings import findings_from
 from gisprio.contracts.layers import BANK_MEASURES, BANK_SETBACKS, BANKS, GAP_PIECES, GAPS, REACHES
@@ -31,6 +31,7 @@ def _tables(scores, kind="natural", apart=None):
     for column in layer.columns:
         if column.name not in banks:
             banks[column.name] = {"text": None, "float": np.nan}[column.kind]
+    banks[[registered.card.basis_column for registered in FACTORS]] = "missing"
     banks["crossing_length_m"], banks["gap_length_m"], banks["woody_share_basis"] = 0.0, 100.0, "measured"
     banks["bank_line_basis"], banks["adjacent_cover"], banks["buffer_width_m"] = "half_width", "pasture", 5.0
     for n, key in enumerate(("unit_stream_power", "outer_bend", "missing_strip")):
@@ -48,6 +49,7 @@ def _tables(scores, kind="natural", apart=None):
 
 
 def _ranked(scores, kind="natural", apart=None, **sections):
+    sections = sections | {"priority": {"gap": {"missing_strip": 100}} | sections.get("priority", {})}
     got = rank_banks(_tables(scores, kind, apart), {}, settings(**sections))
     check(layer_with_factors(BANKS), got["banks"])
     check(REACHES, got["reaches"])
@@ -119,9 +121,12 @@ def test_a_factor_known_on_too_few_banks_is_shown_and_not_ranked_on():
     assert factors["used"].to_dict() == {
         "unit_stream_power": False,
         "outer_bend": True,
+        "near_bank_cover": False,
         "missing_strip": True,
+        "adjacent_use": False,
     }
-    assert factors["weight"].to_dict() == {"unit_stream_power": 0, "outer_bend": 1000, "missing_strip": 1000}
+    weights = factors["weight"]
+    assert weights[weights > 0].to_dict() == {"outer_bend": 1000, "missing_strip": 1000}
     assert got["banks"]["erosion_score"].tolist() == [80.0] * 4
     said = {f.check: f.says for f in findings_from(got["findings"])}
     assert said["factor_coverage"] == (

@@ -52,7 +52,7 @@ def shared_weights(given: Mapping[str, float], cards: Mapping[str, Factor]) -> d
     parts: dict[str, list[str]] = {}
     for key in given:
         parts.setdefault(cards[key].shares or key, []).append(key)
-    found = {}
+    found: dict[str, float] = {}
     for keys in parts.values():
         largest, total = max(given[key] for key in keys), sum(given[key] for key in keys)
         found |= {key: given[key] * largest / total if total > 0 else 0.0 for key in keys}

@@ -173,7 +173,8 @@ FAULTS = {
         "take it out, or put # before its lines.",
     ),
     "[priority.erosion]\nouter_bends = 5": (
-        "[priority.erosion] outer_bends: there is no such factor.", "one of near_bank_cover, outer_bend, unit_stream_power.",
+        "[priority.erosion] outer_bends: there is no such factor.", "one of near_bank_cover, "
+        "outer_bend, unit_stream_power.",
         "write outer_bend if that is what you meant.",
     ),
     "[priority.gap]\nmissing_strip = 0": (

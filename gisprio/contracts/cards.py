@@ -66,6 +66,31 @@ class Stage:
 
 
 @dataclass(frozen=True, slots=True)
+class Error:
+    """One reason why a factor's value is off, as the draws of the ranking take it.
+
+    Parameters
+    ----------
+    cause
+        What it comes from, which says who shares it: ``curve`` (the regional curve: every bank of the run), ``slope``
+        (heights: banks of one segment), ``legend`` (cover class: banks of one side of a segment beside the same
+        cover), ``line`` (place of the stream line: both banks of a reach, with opposite sign), ``single`` (one bank).
+    sd
+        Standard deviation. Where the cause has one of its own at each bank (slope, line), it multiplies that.
+    of
+        What it is added to: the logarithm of the value (``ratio``), the value, or the score 0..1.
+    """
+
+    cause: Literal["curve", "slope", "legend", "line", "single"]
+    sd: float
+    of: Literal["ratio", "value", "score"]
+
+
+ERROR_NOT_KNOWN = (Error("single", 0.1, "score"),)
+"""Taken where a factor's card says nothing of its error: a tenth of the full score at each bank [own]."""
+
+
+@dataclass(frozen=True, slots=True)
 class Factor:
     """What makes a bank more urgent.
 
@@ -99,6 +124,8 @@ class Factor:
         Column of 0..1 that multiplies the score, with ``scaled_says`` to explain it; empty for none.
     value_of
         What stands for a bank: the mean of its worst stretch, or the least of it.
+    errors
+        How far the value may be off, by cause; what the draws of the ranking take.
     """
 
     key: str
@@ -117,6 +144,7 @@ class Factor:
     scaled_by: str = ""
     scaled_says: str = ""
     value_of: Literal["mean", "least"] = "mean"
+    errors: tuple[Error, ...] = ERROR_NOT_KNOWN
 
     @property
     def value_column(self) -> str:

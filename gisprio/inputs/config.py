@@ -287,6 +287,7 @@ def _name_faults(data: dict[str, Any], known: Mapping[str, Collection[str]]) -> 
         for key in keys if names and isinstance(keys, dict) else ():
             if key not in names:
                 yield _unknown_name(f"[priority.{table}] {key}: there is no such factor.", key, names)
+    yield from _pair_faults(groups.get("pairwise"), known)
     for section, key, what, name in (
         ("setback", "rule", "rule", "rules"),
         ("hydraulics", "curve", "curve", "curves"),
@@ -297,6 +298,17 @@ def _name_faults(data: dict[str, Any], known: Mapping[str, Collection[str]]) -> 
         own = name == "curves" and isinstance(value, str) and value.endswith(CURVE_ENDING)
         if names and isinstance(value, str) and value not in names and not own:
             yield _unknown_name(f"[{section}] {key}: there is no {what} {quoted(value)}.", value, names)
+
+
+def _pair_faults(pairwise: object, known: Mapping[str, Collection[str]]) -> Iterator[Fault]:
+    """Find unknown factors in judgements of pairs."""
+    for group in ("erosion", "gap") if isinstance(pairwise, dict) else ():
+        names = sorted(known.get(group, ()))
+        rows = pairwise.get(group) if isinstance(pairwise, dict) else ()
+        told = [name for row in rows or () if isinstance(row, list | tuple) for name in row[:2]]
+        for key in dict.fromkeys(told) if names else ():
+            if isinstance(key, str) and key not in names:
+                yield _unknown_name(f"[priority.pairwise] {group}: there is no factor {quoted(key)}.", key, names)
 
 
 def _unknown_name(says: str, word: str, names: Collection[str]) -> Fault:

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from gisprio.contracts.cards import Factor
+from gisprio.contracts.cards import Error, Factor
 
 Floats = NDArray[np.float64]
 
@@ -44,6 +44,7 @@ CARD = Factor(
     because="the outer bank of a bend of {value} widths' radius",
     nodes=tuple((x, _score(x)) for x in (2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0)),
     value_of="least",
+    errors=(Error("curve", -0.15, "ratio"), Error("single", 0.2, "ratio")),
     source="hec15, sylvester2019",
     status="bend shear factor published, rescaled to 0..1; monotone, since migration was found not to slow in tight "
     "bends (Sylvester and others 2019); the peaked form of older work disagrees",

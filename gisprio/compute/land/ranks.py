@@ -33,7 +33,7 @@ def rank_properties(tables: Tables, sources: Sources, settings: Settings) -> Out
     priority = sum(priority of bank x frontage) / sum(frontage), over ranked banks; priority_gap_m = priority x metres
     of gap on ranked banks, kept to 0.1, which is what ranks.
     """
-    frontages = _with_banks(tables)
+    frontages = frontages_with_banks(tables)
     if not len(frontages):
         return {
             "ranked_properties": empty(PROPERTIES, tables["properties"].crs),
@@ -62,7 +62,7 @@ def rank_properties(tables: Tables, sources: Sources, settings: Settings) -> Out
     }
 
 
-def _with_banks(tables: Tables) -> pd.DataFrame:
+def frontages_with_banks(tables: Tables) -> pd.DataFrame:
     """Join each frontage to its bank's priority."""
     reach_ids = tables["reach_measures"][["reach_no", "reach_id"]]
     frontages = tables["frontages"].merge(pd.DataFrame(reach_ids), on="reach_no", validate="many_to_one")

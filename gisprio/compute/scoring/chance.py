@@ -23,28 +23,32 @@ Keys = NDArray[np.uint64]
 @njit(cache=True, nogil=True, inline="always")
 def mixed(x: np.uint64) -> np.uint64:
     """Mix the bits of a number until nothing of it shows (the finishing step of SplitMix64)."""
-    x = x + np.uint64(0x9E3779B97F4A7C15)
+    x = np.uint64(x) + np.uint64(0x9E3779B97F4A7C15)
     x = (x ^ (x >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
     x = (x ^ (x >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
     return x ^ (x >> np.uint64(31))
 
 
-@njit(cache=True, nogil=True)
 def draw_key(seed: int, draw: int) -> np.uint64:
-    """Give the key of one draw."""
+    """Give the key of one draw of a run."""
+    return np.uint64(_draw_key(seed % 2**63, draw))
+
+
+@njit(cache=True, nogil=True)
+def _draw_key(seed: int, draw: int) -> np.uint64:
     return mixed(mixed(np.uint64(seed)) + np.uint64(draw))
 
 
 @njit(cache=True, nogil=True, inline="always")
 def evenly(key: np.uint64, place: np.uint64) -> float:
     """Give a number evenly in 0..1, 1 excluded, for a draw and a place."""
-    return float(mixed(key ^ place) >> np.uint64(11)) * 2.0**-53
+    return float(mixed(np.uint64(key) ^ place) >> np.uint64(11)) * 2.0**-53
 
 
 @njit(cache=True, nogil=True, inline="always")
 def normally(key: np.uint64, place: np.uint64) -> float:
     """Give a standard normal number for a draw and a place (Box-Muller on the halves of one hash)."""
-    bits = mixed(key ^ place)
+    bits = mixed(np.uint64(key) ^ place)
     first = (float(bits >> np.uint64(32)) + 0.5) * 2.0**-32
     second = float(bits & np.uint64(0xFFFFFFFF)) * 2.0**-32
     return math.sqrt(-2.0 * math.log(first)) * math.cos(2.0 * math.pi * second)

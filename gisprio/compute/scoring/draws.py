@@ -121,7 +121,7 @@ def drawn_scores(model: ErrorModel, seed: int, draw: int) -> Whole:
     ndarray
         (F, n) whole 0 to 1000. A bank's do not depend on what other banks there are.
     """
-    key = np.uint64(chance.draw_key(seed % 2**63, draw))
+    key = chance.draw_key(seed, draw)
     scores = scores_with(model, (chance.normal_deviates(key, places) for places in model.key))
     for f in np.flatnonzero(model.unknown.any(axis=1)):
         scores[f] = chance.even_scores(key, model.unknown_key[f], model.unknown[f], scores[f])

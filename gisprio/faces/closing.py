@@ -81,7 +81,7 @@ def banks_line(record: RunRecord) -> Text:
     counts = record.counts
     says = f"{counts.get('ranked_banks', 0)} of {counts.get('banks', 0)} banks are ranked."
     verdict = record.robustness.get("verdict") if counts.get("ranked_banks") else None
-    return Text(f"{says} {verdict}" if verdict else says)
+    return Text(f"{says}\n{verdict}" if verdict else says)
 
 
 def properties_table(properties: pd.DataFrame) -> Table:

@@ -271,6 +271,8 @@ def _fault(error: Any) -> Fault:
     if kind == "tuple_type" and place[0] == "layers":
         return Fault(f"{where}: {quoted(value)} is not a path.", f"{_PATHS}.", f"correct {where}.")
     says, wanted = _KINDS.get(kind, ("is not of the right kind", "a value as `gisprio new FOLDER` writes it"))
+    if "pairwise" in place and kind in ("missing", "too_long", "string_type", "float_type", "tuple_type"):
+        wanted = 'judgements as in [["unit_stream_power", "outer_bend", 2]]'
     whole = kind in ("string_too_short", "model_type", "dict_type")
     shown = f"{where} {says}" if whole else f"{where}: {quoted(value)} {says}"
     return Fault(f"{shown}.", f"{wanted}.", f"correct {where}.")

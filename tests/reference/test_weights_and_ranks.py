@@ -61,7 +61,7 @@ def test_judgements_in_a_circle_are_rejected():
     assert list(circle.weights.values()) == pytest.approx([1 / 3] * 3, abs=1e-6)
     assert (circle.largest, circle.ratio) == (pytest.approx(10.1111, abs=1e-4), pytest.approx(6.130, abs=1e-3))
     pairs = [("a", "b", 9.0), ("b", "c", 9.0), ("c", "a", 9.0)]
-    with pytest.raises(SettingsError, match="consistency ratio 6.130"):
+    with pytest.raises(SettingsError, match=r"consistency ratio 6\.130"):
         with_judged_weights(settings(priority={"pairwise": {"erosion": pairs}}))
 
 

@@ -204,9 +204,10 @@ def told_apart_to(rank: NDArray[np.float64], p95: NDArray[np.float64]) -> int:
 def _verdict(ranked: int, top: int, staying: int, to_rank: int, robustness: Robustness) -> str:
     if not ranked:
         return "No bank is ranked."
+    who = f"top {top} banks" if top == robustness.top_n else f"{top} banks of rank {robustness.top_n} or better"
     stays = (
-        f"{staying} of the top {top} banks stay among the top {robustness.top_n} in at least {STAYS_FROM:.0%} of "
-        f"{robustness.draws:,} draws of weights and errors"
+        f"{staying} of the {who} stay there in at least {STAYS_FROM:.0%} of {robustness.draws:,} draws of weights and "
+        "errors"
     )
     if to_rank:
         return f"{stays}; ranks beyond {to_rank} are not told apart from the middle of the {ranked} ranked banks."

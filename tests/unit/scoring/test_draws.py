@@ -140,7 +140,8 @@ def test_single_errors_are_each_banks_own_by_factor():
 
 def test_a_missing_value_may_be_anything():
     banks = ranked_banks(some_values(6))
-    banks.loc[2, ["unit_stream_power_w_m2", "unit_stream_power_score", "unit_stream_power_basis"]] = [np.nan, 50.0, "default"]
+    banks.loc[2, "unit_stream_power_w_m2"] = np.nan
+    banks.loc[2, ["unit_stream_power_score", "unit_stream_power_basis"]] = [50.0, "default"]
     drawn = _drawn(_model(banks), 4000)[:, POWER, 2]
     assert (drawn.min(), drawn.max()) == (0, 1000)
     assert np.histogram(drawn, 5, (0, 1001))[0] == pytest.approx([800] * 5, rel=0.12)
@@ -193,7 +194,8 @@ def test_row_order_does_not_matter():
 def test_threads_do_not_matter_and_seeds_do():
     model = _model(ranked_banks(some_values(200)))
     one, two, other = _count(model, threads=1), _count(model, threads=3), _count(model, seed=2)
-    assert (one.counts == two.counts).all() and (one.in_top == two.in_top).all()
+    assert (one.counts == two.counts).all()
+    assert (one.in_top == two.in_top).all()
     assert (one.counts != other.counts).any()
 
 
@@ -212,7 +214,8 @@ def test_more_draws_do_not_move_percentiles_beyond_chance():
         reached = np.cumsum(many.counts, axis=1)[np.arange(200), at - 1] / 6000
         before = np.cumsum(many.counts, axis=1)[np.arange(200), np.maximum(at - 2, 0)] / 6000 * (at > 1)
         slack = 4 * np.sqrt(share * (1 - share) * (1 / 1500 + 1 / 6000))
-        assert (reached >= share - slack).all() and (before <= share + slack).all()
+        assert (reached >= share - slack).all()
+        assert (before <= share + slack).all()
 
 
 def test_larger_errors_widen_the_interval():

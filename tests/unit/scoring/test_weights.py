@@ -31,11 +31,12 @@ def test_judgements_become_the_weights_of_their_group():
 
 
 def test_a_finding_tells_weights_and_ratio():
-    priority = settings(priority={"pairwise": {"erosion": _pairs(("a", "b", 3), ("a", "c", 5), ("b", "c", 3))}}).priority
-    (found,) = pairwise_findings(priority)
+    pairs = _pairs(("a", "b", 3), ("a", "c", 5), ("b", "c", 3))
+    (found,) = pairwise_findings(settings(priority={"pairwise": {"erosion": pairs}}).priority)
     assert (found.severity, found.check, found.feature_id) == ("note", "pairwise", "erosion")
     assert found.says == (
-        "Weights of erosion from judgements in pairs: a 63.7 %, b 25.8 %, c 10.5 %; consistency ratio 0.033, within 0.10."
+        "Weights of erosion from judgements in pairs: a 63.7 %, b 25.8 %, c 10.5 %; consistency ratio 0.033, "
+        "within 0.10."
     )
 
 

@@ -75,6 +75,7 @@ def _still(scores):
         keys=tuple(f"f{k}" for k in range(factors)),
         score=scores,
         value=np.full((factors, n), np.nan),
+        level=np.zeros((factors, n)),
         scale=np.ones((factors, n)),
         unknown=np.zeros((factors, n), bool),
         unknown_key=np.zeros((factors, n), np.uint64),

@@ -71,11 +71,13 @@ def score_at(value: float, at: Floats, score: Floats, logarithmic: bool) -> floa
 
 @njit(cache=True, nogil=True)
 def normal_deviates(key: np.uint64, places: Keys) -> Floats:
-    """Give (n,) standard normal numbers of one draw; neighbours that share a place share the work."""
+    """Give (n,) standard normal numbers of one draw; neighbours on either bank share the work."""
     out = np.empty(len(places))
     for i in range(len(places)):
         if i > 0 and places[i] == places[i - 1]:
             out[i] = out[i - 1]
+        elif i > 1 and places[i] == places[i - 2]:
+            out[i] = out[i - 2]
         else:
             out[i] = normally(key, places[i])
     return out
@@ -92,13 +94,24 @@ def even_scores(key: np.uint64, places: Keys, unknown: NDArray[np.bool_], score:
 
 
 @njit(cache=True, nogil=True)
-def erred_scores(score: Whole, value: Floats, scale: Floats, nodes: Floats, logarithmic: bool, errors: Floats) -> Whole:
+def levels_of(value: Floats, nodes: Floats, logarithmic: bool) -> Floats:
+    """Score values 0..1 by a value function (2, most); (n,)."""
+    out = np.empty(len(value))
+    for i in range(len(value)):
+        out[i] = score_at(value[i], nodes[0], nodes[1], logarithmic)
+    return out
+
+
+@njit(cache=True, nogil=True)
+def erred_scores(
+    score: Whole, value: Floats, level: Floats, scale: Floats, nodes: Floats, logarithmic: bool, errors: Floats
+) -> Whole:
     """Give whole scores of one factor with errors put on; see ``scoring/errors.py``.
 
     Parameters
     ----------
-    score, value, scale
-        (n,) of the factor.
+    score, value, level, scale
+        (n,) of the factor; the level is the value scored 0..1.
     nodes
         (2, most) of its value function.
     logarithmic
@@ -107,13 +120,11 @@ def erred_scores(score: Whole, value: Floats, scale: Floats, nodes: Floats, loga
         (3, n) sums of errors of the logarithm of the value, of the value, and of the score.
     """
     out = score.copy()
-    at, level = nodes[0], nodes[1]
     for i in range(len(score)):
         moved = float(score[i])
         if errors[0, i] != 0.0 or errors[1, i] != 0.0:
             drawn = value[i] * math.exp(errors[0, i]) + errors[1, i]
-            step = score_at(drawn, at, level, logarithmic) - score_at(value[i], at, level, logarithmic)
-            moved += 1000.0 * scale[i] * step
+            moved += 1000.0 * scale[i] * (score_at(drawn, nodes[0], nodes[1], logarithmic) - level[i])
         moved += 1000.0 * errors[2, i]
         out[i] = math.floor(min(max(moved, 0.0), 1000.0) + 0.5)
     return out
@@ -151,19 +162,23 @@ def whole_keys(erosion: Whole, gap: Whole, share: Whole, geometric: bool, table:
     return out
 
 
-@njit(cache=True, nogil=True)
 def rank_keys(keys: Whole, out: Ranks) -> None:
     """Write ranks: 1 + number of strictly higher keys."""
-    order = np.sort(keys)
+    _rank_in(np.sort(keys), keys, out)
+
+
+@njit(cache=True, nogil=True)
+def _rank_in(order: Whole, keys: Whole, out: Ranks) -> None:
     n = len(keys)
     for i in range(n):
-        low, high = 0, n
-        while low < high:
-            middle = (low + high) // 2
-            if order[middle] <= keys[i]:
-                low = middle + 1
+        low, many = 0, n
+        while many > 0:  # how many are at most this key
+            half = many // 2
+            if order[low + half] <= keys[i]:
+                low += half + 1
+                many -= half + 1
             else:
-                high = middle
+                many = half
         out[i] = n - low + 1
 
 

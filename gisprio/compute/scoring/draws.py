@@ -137,7 +137,13 @@ def scores_with(model: ErrorModel, deviates: Iterable[Floats | float]) -> Whole:
     scores = np.empty_like(model.score)
     for f in range(len(model.keys)):
         scores[f] = chance.erred_scores(
-            model.score[f], model.value[f], model.scale[f], model.nodes[f], bool(model.logarithmic[f]), sums[f]
+            model.score[f],
+            model.value[f],
+            model.level[f],
+            model.scale[f],
+            model.nodes[f],
+            bool(model.logarithmic[f]),
+            sums[f],
         )
     return np.where(model.unknown, model.score, scores)
 

@@ -37,6 +37,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from gisprio.compute.factors import FACTORS
+from gisprio.compute.scoring.chance import levels_of
 from gisprio.compute.scoring.values import FULL, nodes_of
 from gisprio.contracts.cards import ERROR_NOT_KNOWN, Error
 from gisprio.contracts.settings import Priority
@@ -58,8 +59,8 @@ class ErrorModel:
     ----------
     keys
         (F,) keys of the factors.
-    score, value, scale
-        (F, n) whole score, value (NaN: none), and what scales the score.
+    score, value, level, scale
+        (F, n) whole score, value (NaN: none), the value scored 0..1, and what scales it.
     unknown
         (F, n) whether the score has no value under it, and is drawn over its whole range.
     unknown_key
@@ -81,6 +82,7 @@ class ErrorModel:
     keys: tuple[str, ...]
     score: NDArray[np.int64]
     value: Floats
+    level: Floats
     scale: Floats
     unknown: NDArray[np.bool_]
     unknown_key: Keys
@@ -119,6 +121,8 @@ def model_errors(banks: pd.DataFrame, factors: pd.DataFrame, slopes: pd.DataFram
         [banks[row["scaled_by"]].fillna(0.0).to_numpy(float) if row["scaled_by"] else np.ones(count) for row in rows]
     )
     unknown = np.stack([(banks[row["basis_column"]] == "default").to_numpy() for row in rows])
+    nodes = _node_arrays([row["key"] for row in rows], priority)
+    logarithmic = np.array([row["key"] in _CARDS and _CARDS[row["key"]].logarithmic for row in rows])
     errors = [(n, error) for n, row in enumerate(rows) for error in errors_of(row["key"])]
     own_sd = _own_sd(banks, slopes)
     sharers = _sharers(banks)
@@ -126,11 +130,12 @@ def model_errors(banks: pd.DataFrame, factors: pd.DataFrame, slopes: pd.DataFram
         keys=tuple(row["key"] for row in rows),
         score=score.astype(np.int64),
         value=value,
+        level=np.stack([levels_of(*of) for of in zip(value, nodes, logarithmic, strict=True)]),
         scale=scale,
         unknown=unknown,
         unknown_key=np.stack([_hashes(f"default {row['key']}", sharers["single"]) for row in rows]),
-        nodes=_node_arrays([row["key"] for row in rows], priority),
-        logarithmic=np.array([row["key"] in _CARDS and _CARDS[row["key"]].logarithmic for row in rows]),
+        nodes=nodes,
+        logarithmic=logarithmic,
         cause=tuple(error.cause for _, error in errors),
         factor=np.array([n for n, _ in errors], np.int64),
         of=np.array([OF.index(error.of) for _, error in errors], np.int64),

@@ -90,13 +90,13 @@ def test_summary_by_hand():
     row = summarise(banks, Robustness(draws=100, top_n=3)).iloc[0]
     assert (row["ranked_banks"], row["top_banks"], row["top_staying"], row["told_apart_to_rank"]) == (5, 3, 2, 1)
     assert row["verdict"] == (
-        "2 of the top 3 banks stay there in at least 80% of 100 draws of weights and errors; ranks beyond 1 are not told "
-        "apart from the middle of the 5 ranked banks."
+        "2 of the top 3 banks stay there in at least 80% of 100 draws of weights and errors; ranks beyond 1 are not "
+        "told apart from the middle of the 5 ranked banks."
     )
     tied = summarise(banks.assign(rank=[1, 1, 1, 1, 5, None], rank_p95=5.0), Robustness(draws=100, top_n=3))
     assert tied["verdict"].tolist() == [
-        "2 of the 4 banks of rank 3 or better stay there in at least 80% of 100 draws of weights and errors; no rank is "
-        "told apart from the middle of the 5 ranked banks."
+        "2 of the 4 banks of rank 3 or better stay there in at least 80% of 100 draws of weights and errors; no rank "
+        "is told apart from the middle of the 5 ranked banks."
     ]
 
 

@@ -8,7 +8,15 @@ import pytest
 
 from banks_world import ranked_banks, reaches_of, some_values, used_factors
 from gisprio.compute.scoring import chance
-from gisprio.compute.scoring.draws import BINS, EXACT_RANKS, RankCounts, count_draws, drawn_scores, rank_bins
+from gisprio.compute.scoring.draws import (
+    BINS,
+    EXACT_RANKS,
+    RankCounts,
+    count_draws,
+    drawn_scores,
+    rank_bins,
+    scores_with,
+)
 from gisprio.compute.scoring.errors import model_errors
 from gisprio.compute.scoring.keys import priority_keys, ranks
 from gisprio.compute.scoring.robustness import draw_weighing
@@ -247,3 +255,30 @@ def test_bins_are_exact_at_the_top_and_within_one_percent_beyond(n):
     exact = n if n <= BINS else EXACT_RANKS
     assert (stands[:exact] == rank[:exact]).all()
     assert (np.abs(stands - rank) <= 0.01 * rank).all()
+
+
+def test_properties_are_weighed_to_the_last_digit_as_in_the_run():
+    """Means of two decimals fall on halves all the time; sums must round as those of pandas do."""
+    rng = np.random.default_rng(5)
+    banks, lands = 6000, 1000
+    keys = rng.integers(0, 10_001, banks) * 100
+    frontage = rng.choice([0.1, 55.3, 100.0, 205.7], banks)
+    of = np.sort(np.append(np.arange(lands), rng.integers(0, lands, banks - lands)))
+    gap_m = np.round(rng.uniform(5, 900, lands), 1)
+    table = pd.DataFrame({"land": of, "frontage": frontage, "weighed": keys / 10_000 * frontage})
+    sums = table.groupby("land").sum().reindex(range(lands))
+    mean = (sums["weighed"] / sums["frontage"]).round(2)
+    expected = np.round((mean * gap_m).round(1) * 10)
+    known = expected.notna().to_numpy()
+    got = chance.frontage_keys(keys, False, of, np.arange(banks), frontage, gap_m)
+    assert (got[known] == expected[known]).all()
+
+
+def test_what_is_unknown_stays_when_inputs_are_moved():
+    banks = ranked_banks(some_values(4)).assign(
+        shade=np.nan, shade_score=50.0, shade_basis=["default", *["measured"] * 3]
+    )
+    row = {"key": "shade", "group": "gap", "value_column": "shade", "basis_column": "shade_basis",
+           "score_column": "shade_score", "scaled_by": "", "weight": 500, "used": True}  # fmt: skip
+    model = model_errors(banks, pd.DataFrame([row]), reaches_of(banks), Priority())
+    assert scores_with(model, [1.0]).tolist() == [[500, 600, 600, 600]]

@@ -192,44 +192,41 @@ def best_of_groups(keys: Whole, group: Whole, count: int) -> Whole:
 
 
 @njit(cache=True, nogil=True)
-def frontage_keys(
-    keys: Whole, geometric: bool, row_of: Whole, bank_of: Whole, frontage: Floats, gap_m: Floats
-) -> Whole:
-    """Give what ranks properties: mean priority of their banks by frontage, times metres of gap, in tenths.
+def whole_priorities(keys: Whole, geometric: bool) -> Whole:
+    """Give the printed priority of keys in hundredths, as ``keys.priority_of`` does."""
+    out = np.empty(len(keys), np.int64)
+    for i in range(len(keys)):
+        if geometric:
+            out[i] = int(np.rint(math.exp(keys[i] / (100.0 * LOG_SCALE)) / 100.0 * 100.0))
+        else:
+            out[i] = (keys[i] + 50) // 100
+    return out
+
+
+@njit(cache=True, nogil=True)
+def frontage_means(priority: Whole, row_of: Whole, bank_of: Whole, frontage: Whole, count: int) -> Whole:
+    """Give the mean priority of each property's banks, weighed by frontage, in hundredths, rounded half up.
 
     Parameters
     ----------
-    keys
-        (n,) of banks.
-    geometric
-        How keys were made.
+    priority
+        (n,) of banks, hundredths.
     row_of, bank_of, frontage
-        (k,) property, bank and metres of each frontage on a ranked bank, in the order of the table.
-    gap_m
-        Metres of gap of each property.
-
-    Notes
-    -----
-    The sum is compensated, as that of pandas is, so that a draw without any error gives the ranks of the run.
+        (k,) property, bank and millimetres of each frontage.
+    count
+        Number of properties; each has some frontage.
     """
-    total, rest, metres = np.zeros(len(gap_m)), np.zeros(len(gap_m)), np.zeros(len(gap_m))
+    total, length = np.zeros(count, np.int64), np.zeros(count, np.int64)
     for k in range(len(row_of)):
-        key = keys[bank_of[k]]
-        if geometric:
-            priority = np.rint(math.exp(key / (100.0 * LOG_SCALE)) / 100.0 * 100.0) / 100.0
-        else:
-            priority = math.floor(key / 100.0 + 0.5) / 100.0
-        p = row_of[k]
-        add = priority * frontage[k] - rest[p]
-        now = total[p] + add
-        rest[p] = (now - total[p]) - add
-        total[p] = now
-        metres[p] += frontage[k]
-    out = np.empty(len(gap_m), np.int64)
-    for p in range(len(gap_m)):
-        mean = np.rint(total[p] / metres[p] * 100.0) / 100.0
-        out[p] = int(np.rint(mean * gap_m[p] * 10.0))
-    return out
+        total[row_of[k]] += priority[bank_of[k]] * frontage[k]
+        length[row_of[k]] += frontage[k]
+    return (2 * total + length) // (2 * length)
+
+
+@njit(cache=True, nogil=True)
+def gap_keys(mean: Whole, gap: Whole) -> Whole:
+    """Give what ranks properties: mean priority in hundredths times millimetres of gap, in tenths, rounded half up."""
+    return (mean * gap + 5000) // 10_000
 
 
 @njit(cache=True, nogil=True)

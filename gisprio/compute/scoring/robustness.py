@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from gisprio.compute.land.ranks import frontages_with_banks
+from gisprio.compute.land.ranks import frontages_with_banks, whole_gaps, whole_millimetres
 from gisprio.compute.scoring import chance
 from gisprio.compute.scoring.draws import Order, RankCounts, Weighing, count_draws
 from gisprio.compute.scoring.errors import model_errors
@@ -130,14 +130,15 @@ def _orders(
     row_of = property_ids.get_indexer(pd.Index(own["property_id"]))
     own, row_of = own[row_of >= 0], row_of[row_of >= 0]
     bank_of = pd.Index(ranked["bank_id"]).get_indexer(pd.Index(own["bank_id"]))
-    gap_m = own.groupby("property_id")["gap_length_m"].sum(min_count=1).reindex(property_ids).to_numpy(float)
-    metres = own["frontage_m"].to_numpy(float)
+    frontage, gap = whole_millimetres(own["frontage_m"]), whole_gaps(own).reindex(property_ids).to_numpy(np.int64)
 
     def of_reaches(keys: Whole) -> Whole:
         return np.asarray(chance.best_of_groups(keys, reach_of, len(reach_ids)))
 
     def of_properties(keys: Whole) -> Whole:
-        return np.asarray(chance.frontage_keys(keys, geometric, row_of, bank_of, metres, gap_m))
+        priorities = chance.whole_priorities(keys, geometric)
+        means = chance.frontage_means(priorities, row_of, bank_of, frontage, len(property_ids))
+        return np.asarray(chance.gap_keys(means, gap))
 
     return {
         "banks": (lambda keys: keys, len(ranked)),

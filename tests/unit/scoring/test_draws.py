@@ -18,7 +18,7 @@ from gisprio.compute.scoring.draws import (
     scores_with,
 )
 from gisprio.compute.scoring.errors import model_errors
-from gisprio.compute.scoring.keys import priority_keys, ranks
+from gisprio.compute.scoring.keys import priority_keys, priority_of, ranks
 from gisprio.compute.scoring.robustness import draw_weighing
 from gisprio.compute.scoring.values import value_score
 from gisprio.contracts.settings import Priority, Robustness
@@ -257,21 +257,20 @@ def test_bins_are_exact_at_the_top_and_within_one_percent_beyond(n):
     assert (np.abs(stands - rank) <= 0.01 * rank).all()
 
 
-def test_properties_are_weighed_to_the_last_digit_as_in_the_run():
-    """Means of two decimals fall on halves all the time; sums must round as those of pandas do."""
+@pytest.mark.parametrize("combine", ["geometric", "weighted_sum"])
+def test_printed_priorities_are_those_of_the_run(combine):
     rng = np.random.default_rng(5)
-    banks, lands = 6000, 1000
-    keys = rng.integers(0, 10_001, banks) * 100
-    frontage = rng.choice([0.1, 55.3, 100.0, 205.7], banks)
-    of = np.sort(np.append(np.arange(lands), rng.integers(0, lands, banks - lands)))
-    gap_m = np.round(rng.uniform(5, 900, lands), 1)
-    table = pd.DataFrame({"land": of, "frontage": frontage, "weighed": keys / 10_000 * frontage})
-    sums = table.groupby("land").sum().reindex(range(lands))
-    mean = (sums["weighed"] / sums["frontage"]).round(2)
-    expected = np.round((mean * gap_m).round(1) * 10)
-    known = expected.notna().to_numpy()
-    got = chance.frontage_keys(keys, False, of, np.arange(banks), frontage, gap_m)
-    assert (got[known] == expected[known]).all()
+    e, g = rng.integers(0, 10_001, (2, 5000))
+    keys = priority_keys(e, g, {"erosion": 35, "gap": 65}, combine)
+    assert (chance.whole_priorities(keys, combine == "geometric") / 100 == priority_of(keys, combine)).all()
+
+
+def test_means_and_gaps_are_rounded_half_up():
+    means = chance.frontage_means(
+        np.array([1001, 1000, 7000]), np.array([0, 0, 1]), np.arange(3), np.array([5, 5, 9]), 2
+    )
+    assert means.tolist() == [1001, 7000]
+    assert chance.gap_keys(means, np.array([5, 15_005])).tolist() == [1, 10_504]  # .5005 and 10503.5
 
 
 def test_what_is_unknown_stays_when_inputs_are_moved():

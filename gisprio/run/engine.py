@@ -21,7 +21,7 @@ from gisprio.products import PRODUCTS
 from gisprio.products.stations import StationWriter
 from gisprio.run.chain import Chain, Progress, StageRun
 from gisprio.run.fingerprints import code_digest
-from gisprio.run.known import curve_references
+from gisprio.run.known import chosen_references
 from gisprio.run.lock import locked
 from gisprio.run.places import machine_faults, make_results_folder, results_folder
 from gisprio.run.publish import RECORD, digests_of, finish_publishing, new_folder, publish
@@ -137,7 +137,7 @@ def run(
                 settings=settings,
                 folder=folder,
                 findings=tuple(findings),
-                references=curve_references(settings),
+                references=chosen_references(settings),
                 fresh=fresh,
                 progress=progress or Unwatched(),
                 started=started,

@@ -66,6 +66,31 @@ class Stage:
 
 
 @dataclass(frozen=True, slots=True)
+class Error:
+    """One reason why a factor's value is off, as the draws of the ranking take it.
+
+    Parameters
+    ----------
+    cause
+        What it comes from, which says who shares it: ``curve`` (the regional curve: every bank of the run), ``slope``
+        (heights: banks of one segment), ``legend`` (cover class: banks of one side of a segment beside the same
+        cover), ``line`` (place of the stream line: both banks of a reach, with opposite sign), ``single`` (one bank).
+    sd
+        Standard deviation. Where the cause has one of its own at each bank (slope, line), it multiplies that.
+    of
+        What it is added to: the logarithm of the value (``ratio``), the value, or the score 0..1.
+    """
+
+    cause: Literal["curve", "slope", "legend", "line", "single"]
+    sd: float
+    of: Literal["ratio", "value", "score"]
+
+
+ERROR_NOT_KNOWN = (Error("single", 0.1, "score"),)
+"""Taken where a factor's card says nothing of its error: a tenth of the full score at each bank [own]."""
+
+
+@dataclass(frozen=True, slots=True)
 class Factor:
     """What makes a bank more urgent.
 
@@ -103,6 +128,8 @@ class Factor:
         Name of what it measures together with others that go with it: they share one weight; empty for none.
     forms
         Other published value functions, by the name that ``[priority.forms]`` calls them.
+    errors
+        How far the value may be off, by cause; what the draws of the ranking take.
     """
 
     key: str
@@ -123,6 +150,7 @@ class Factor:
     value_of: Literal["mean", "least"] = "mean"
     shares: str = ""
     forms: Mapping[str, tuple[tuple[float, float], ...]] = field(default_factory=dict)
+    errors: tuple[Error, ...] = ERROR_NOT_KNOWN
 
     @property
     def value_column(self) -> str:

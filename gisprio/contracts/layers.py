@@ -305,10 +305,10 @@ FRONTAGES = Layer(
 # ---------------------------------------------------------------- results
 
 _RANKS = (
-    C("rank_p05", "float", "5th percentile of the rank over draws. Null: this version makes no draws.", null=True, low=1),
-    C("rank_p50", "float", "Median rank over draws. Null: this version makes no draws.", null=True, low=1),
-    C("rank_p95", "float", "95th percentile of the rank over draws. Null: this version makes no draws.", null=True, low=1),
-    C("top_share", "float", "Share of draws in the top. Null: this version makes no draws.", null=True, low=0, high=1),
+    C("rank_p05", "float", "5th percentile of the rank over draws of weights and errors.", null=True, low=1),
+    C("rank_p50", "float", "Median rank over draws.", null=True, low=1),
+    C("rank_p95", "float", "95th percentile of the rank over draws.", null=True, low=1),
+    C("top_share", "float", "Share of draws in which it is among the top ([robustness] top_n).", null=True, low=0, high=1),
 )
 _NO_MEDIAN = tuple(column for column in _RANKS if column.name != "rank_p50")
 
@@ -412,6 +412,32 @@ PROPERTIES = Layer(
         C("site_count", "int", "Sites on it. Null: this version cuts no sites.", null=True, low=0),
     ),
 )
+ROBUSTNESS = Layer(
+    "robustness", "none", (), "How sure the ranking of banks is, over all draws; one row.",
+    (
+        C("draws", "int", "Number of draws.", low=1),
+        C("seed", "int", "Seed of the draws."),
+        C("top_n", "int", "Banks that are the top.", low=1),
+        C("ranked_banks", "int", "Banks that are ranked.", low=0),
+        C("top_banks", "int", "Banks of a rank up to top_n.", low=0),
+        C("top_staying", "int", "Those of them that are in the top in at least 80 % of draws.", low=0),
+        C("told_apart_to_rank", "int", "Up to this rank four in five banks stay in the more urgent half in 95 % of draws.", low=0),
+        C("verdict", "text", "The same in words."),
+    ),
+)
+SENSITIVITY = Layer(
+    "sensitivity", "none", ("kind", "moved", "direction"), "What changes the ten most urgent banks, and how soon.",
+    (
+        C("kind", "text", "A weight, or a shared error of an input.", among=("weight", "input")),
+        C("moved", "text", "Factor or score whose weight is moved; cause of the error."),
+        C("direction", "text", "Which way.", among=("up", "down")),
+        C("moved_by", "float", "Smallest move that changes the ten; null where none does. Weights: percent of their group, the others keeping their proportions; inputs: one standard deviation, all banks alike.", null=True, low=0),
+        C("unit", "text", "percent points or standard deviations."),
+        C("changed_count", "int", "How many of the ten are others then.", low=0),
+        C("first_out", "text", "The most urgent bank that leaves the ten.", null=True),
+        C("first_in", "text", "The most urgent bank that enters them.", null=True),
+    ),
+)
 FINDINGS = Layer(
     "findings", "none", (), "What was noticed.",
     (
@@ -472,4 +498,4 @@ STATION_RESULTS = Layer(
 )
 
 INPUT_LAYERS = (STREAMS, PARCELS, WATER, ROADS, BANK_LINES, SOILS, WATERSHED, SUB_WATERSHEDS, LEGEND)
-RESULT_LAYERS = (REACHES, BANKS, BANK_SETBACKS, GAPS, PROPERTIES, LONG_PROFILES, FINDINGS, STATION_RESULTS)
+RESULT_LAYERS = (REACHES, BANKS, BANK_SETBACKS, GAPS, PROPERTIES, LONG_PROFILES, SENSITIVITY, FINDINGS, STATION_RESULTS)

@@ -198,6 +198,23 @@ class Weights(Section):
     gap: Weight = 50.0
 
 
+Judgement = tuple[str, str, Annotated[float, Field(ge=1 / 9 - 1e-9, le=9)]]
+
+
+class Pairwise(Section):
+    """``[priority.pairwise]``: judgements of factors in pairs: (first, second, how many times as important)."""
+
+    erosion: tuple[Judgement, ...] = ()
+    gap: tuple[Judgement, ...] = ()
+    accept_inconsistent: bool = False
+    """Take weights whose consistency ratio is above 0.10 all the same."""
+
+    def given(self) -> dict[str, tuple[Judgement, ...]]:
+        """Give the judgements of each group that has some."""
+        groups = {"erosion": self.erosion, "gap": self.gap}
+        return {group: judgements for group, judgements in groups.items() if judgements}
+
+
 class Priority(Section):
     """``[priority]``: how the two scores are put together."""
 
@@ -205,6 +222,8 @@ class Priority(Section):
     weights: Weights = Weights()
     erosion: dict[str, Weight] = {"unit_stream_power": 50.0, "outer_bend": 50.0, "near_bank_cover": 0.0}
     gap: dict[str, Weight] = {"missing_strip": 80.0, "adjacent_use": 20.0}
+    pairwise: Pairwise = Pairwise()
+    """Where it holds judgements of a group, they make the weights of that group."""
     factor_coverage: Annotated[float, Field(ge=0, le=1)] = 0.8
     """A factor known on a smaller share of the ranked banks is shown but not ranked on [own]."""
     worst_m: Positive = 50.0
@@ -219,13 +238,31 @@ class Priority(Section):
     adjacent_use: dict[Cover, Annotated[float, Field(ge=0, le=1)]] = {}
     """Weight of a use beside the bank, 0 to 1, in place of the one that comes with gisprio."""
 
+    @model_validator(mode="before")
+    @classmethod
+    def _equal_weights(cls, data: object) -> object:
+        """Take ``weights = "equal"``: both scores alike, and alike all factors of a group that have a weight."""
+        if not isinstance(data, dict) or data.get("weights") != "equal":
+            return data
+        groups = {group: data.get(group, cls.model_fields[group].default) for group in ("erosion", "gap")}
+        equal = {
+            group: {key: 1.0 if weight else 0.0 for key, weight in weights.items()}
+            for group, weights in groups.items()
+            if isinstance(weights, dict)
+        }
+        return {**data, "weights": Weights(), **equal}
+
 
 class Robustness(Section):
-    """``[robustness]``: draws of the ranking. Read and checked; this version makes no draws and says so."""
+    """``[robustness]``: draws of the ranking."""
 
     draws: Annotated[int, Field(ge=1)] = 2000
     seed: int = 1
     top_n: Annotated[int, Field(ge=1)] = 20
+    weight_spread: Annotated[float, Field(ge=0, lt=1, allow_inf_nan=False)] = 0.33
+    """Standard deviation of the weights in the draws, as a share of each [own]; 0 holds them still."""
+    error_scale: Annotated[float, Field(ge=0, allow_inf_nan=False)] = 1.0
+    """Multiplies every error of the factors in the draws; 0 leaves only what is missing open."""
 
 
 class Report(Section):

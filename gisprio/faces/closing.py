@@ -77,9 +77,11 @@ def banks_table(banks: pd.DataFrame) -> Table:
 
 
 def banks_line(record: RunRecord) -> Text:
-    """Say how many banks are ranked."""
+    """Say how many banks are ranked, and how sure the ranking is."""
     counts = record.counts
-    return Text(f"{counts.get('ranked_banks', 0)} of {counts.get('banks', 0)} banks are ranked.")
+    says = f"{counts.get('ranked_banks', 0)} of {counts.get('banks', 0)} banks are ranked."
+    verdict = record.robustness.get("verdict") if counts.get("ranked_banks") else None
+    return Text(f"{says}\n{verdict}" if verdict else says)
 
 
 def properties_table(properties: pd.DataFrame) -> Table:

@@ -271,6 +271,8 @@ def _fault(error: Any) -> Fault:
     if kind == "tuple_type" and place[0] == "layers":
         return Fault(f"{where}: {quoted(value)} is not a path.", f"{_PATHS}.", f"correct {where}.")
     says, wanted = _KINDS.get(kind, ("is not of the right kind", "a value as `gisprio new FOLDER` writes it"))
+    if "pairwise" in place and kind in ("missing", "too_long", "string_type", "float_type", "tuple_type"):
+        wanted = 'judgements as in [["unit_stream_power", "outer_bend", 2]]'
     whole = kind in ("string_too_short", "model_type", "dict_type")
     shown = f"{where} {says}" if whole else f"{where}: {quoted(value)} {says}"
     return Fault(f"{shown}.", f"{wanted}.", f"correct {where}.")
@@ -294,6 +296,7 @@ def _name_faults(data: dict[str, Any], known: Mapping[str, Collection[str]]) -> 
             says = f"[priority.forms] {key}: there is no form {quoted(form)}."
             pairs = ", ".join('{} = "{}"'.format(*name.split(".")) for name in names)
             yield Fault(says, f"one of {pairs}.", f"take {key} out: then its usual form counts.")
+    yield from _pair_faults(groups.get("pairwise"), known)
     for section, key, what, name in (
         ("setback", "rule", "rule", "rules"),
         ("hydraulics", "curve", "curve", "curves"),
@@ -304,6 +307,17 @@ def _name_faults(data: dict[str, Any], known: Mapping[str, Collection[str]]) -> 
         own = name == "curves" and isinstance(value, str) and value.endswith(CURVE_ENDING)
         if names and isinstance(value, str) and value not in names and not own:
             yield _unknown_name(f"[{section}] {key}: there is no {what} {quoted(value)}.", value, names)
+
+
+def _pair_faults(pairwise: object, known: Mapping[str, Collection[str]]) -> Iterator[Fault]:
+    """Find unknown factors in judgements of pairs."""
+    for group in ("erosion", "gap") if isinstance(pairwise, dict) else ():
+        names = sorted(known.get(group, ()))
+        rows = pairwise.get(group) if isinstance(pairwise, dict) else ()
+        told = [name for row in rows or () if isinstance(row, list | tuple) for name in row[:2]]
+        for key in dict.fromkeys(told) if names else ():
+            if isinstance(key, str) and key not in names:
+                yield _unknown_name(f"[priority.pairwise] {group}: there is no factor {quoted(key)}.", key, names)
 
 
 def _unknown_name(says: str, word: str, names: Collection[str]) -> Fault:

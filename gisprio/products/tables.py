@@ -47,6 +47,11 @@ def write_properties(path: Path, results: Results) -> None:
     write_table(path, results.tables["properties"])
 
 
+def write_sensitivity(path: Path, results: Results) -> None:
+    """Write the table of what changes the top as CSV."""
+    write_table(path, results.tables["sensitivity"])
+
+
 def write_table(path: Path, frame: pd.DataFrame) -> None:
     """Write a table as CSV: the layer's columns in order, nulls as empty cells.
 

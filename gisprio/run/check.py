@@ -37,12 +37,16 @@ def check(settings: Settings) -> list[Finding]:
 
     Raises
     ------
+    SettingsError
+        Judgements in pairs are incomplete or contradict each other.
     InputError
         A layer cannot be read at all.
     """
+    from gisprio.compute.scoring.weights import with_judged_weights
     from gisprio.inputs.checks import check_inputs
     from gisprio.inputs.project import read_inputs
 
+    settings = with_judged_weights(settings)
     inputs = read_inputs(settings)
     with closing(inputs):
         findings = [*inputs.findings, *check_inputs(inputs, settings)]

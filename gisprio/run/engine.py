@@ -21,7 +21,7 @@ from gisprio.products import PRODUCTS
 from gisprio.products.stations import StationWriter
 from gisprio.run.chain import Chain, Progress, StageRun
 from gisprio.run.fingerprints import code_digest
-from gisprio.run.known import curve_references
+from gisprio.run.known import chosen_references
 from gisprio.run.lock import locked
 from gisprio.run.places import machine_faults, make_results_folder, results_folder
 from gisprio.run.publish import RECORD, digests_of, finish_publishing, new_folder, publish
@@ -43,6 +43,8 @@ from gisprio.run.store import STORE, Store, read_json, write_json
 
 STATIONS = "stations.parquet"
 LOG = "run.log"
+SMALL_TABLES = ("factors", "robustness", "sensitivity")
+"""Tables of a few rows that go with the results and into run.json."""
 
 
 class Given(Protocol):
@@ -116,10 +118,12 @@ def run(
     RunError
         The machine gave out; earlier results are whole.
     """
+    from gisprio.compute.scoring.weights import with_judged_weights
     from gisprio.inputs.checks import check_inputs
     from gisprio.inputs.project import read_inputs
 
     started = now()
+    settings = with_judged_weights(settings)
     folder = results_folder(settings, out)
     if folder.exists():
         finish_publishing(folder)
@@ -133,7 +137,7 @@ def run(
                 settings=settings,
                 folder=folder,
                 findings=tuple(findings),
-                references=curve_references(settings),
+                references=chosen_references(settings),
                 fresh=fresh,
                 progress=progress or Unwatched(),
                 started=started,
@@ -252,7 +256,7 @@ def _write_results(
     new = job.folder / STORE / "new"
     tables = result_tables(shelf, findings)
     earlier = read_record(job.folder)
-    factors = table_rows(tables["factors"])
+    factors, robustness, sensitivity = (table_rows(tables[name]) for name in SMALL_TABLES)
     methods = [key for stage in job.stages for key in stage.references]
     record = RunRecord(
         folder=job.folder,
@@ -266,6 +270,8 @@ def _write_results(
         counts=counts_of(tables, stations),
         findings=findings_count(findings),
         factors=factors,
+        robustness=robustness[0] if robustness else {},
+        sensitivity=sensitivity,
         references=references_of(factors, [*methods, *job.references]),
     )
     results = Results(tables, shelf.source("elevation"), job.settings, record.as_json(), record.crs)
@@ -278,9 +284,10 @@ def _write_results(
 
 
 def result_tables(shelf: Shelf, findings: Sequence[Finding]) -> dict[str, pd.DataFrame]:
-    """Give the result layers by name, with ``findings`` and ``factors``."""
+    """Give the result layers by name, with ``findings`` and the small tables."""
     tables = {layer: shelf.table(name) for layer, name in RESULT_TABLES.items()}
-    return {**tables, "findings": findings_table(findings), "factors": shelf.table("factors")}
+    small = {name: shelf.table(name) for name in SMALL_TABLES}
+    return {**tables, "findings": findings_table(findings), **small}
 
 
 def write_products(products: Sequence[Product], results: Results, new: Path, progress: Progress) -> list[str]:

@@ -47,8 +47,9 @@ def read_settings(path: str | Path) -> Settings:
     return settings
 
 
-def curve_references(settings: Settings) -> tuple[str, ...]:
-    """Give the keys of the sources of the regional curve that is set."""
+def chosen_references(settings: Settings) -> tuple[str, ...]:
+    """Give the keys of the sources of what the config chooses: regional curve, weights from judgements in pairs."""
     from gisprio.compute.network.hydraulics import curve_sources
 
-    return curve_sources(settings.hydraulics)
+    judged = ("saaty1980",) if settings.priority.pairwise.given() else ()
+    return (*curve_sources(settings.hydraulics), *judged)

@@ -51,6 +51,10 @@ class RunRecord:
         One row a factor: its card, weight (per mille of its group), whether it was ranked on.
     references
         Keys of the sources of what ran.
+    robustness
+        How sure the ranking is, over all draws: layer ``robustness``.
+    sensitivity
+        What changes the ten most urgent banks: layer ``sensitivity``.
     files
         Digest (sha256) of each file of the results, but run.json.
     """
@@ -67,6 +71,8 @@ class RunRecord:
     findings: dict[str, int]
     factors: list[dict[str, Any]]
     references: list[str]
+    robustness: dict[str, Any] = field(default_factory=dict)
+    sensitivity: list[dict[str, Any]] = field(default_factory=list)
     files: dict[str, str] = field(default_factory=dict)
 
     def as_json(self) -> dict[str, Any]:
@@ -159,7 +165,8 @@ def parts_before(record: Mapping[str, Any] | None) -> dict[str, Parts]:
 
 def counts_of(tables: Mapping[str, pd.DataFrame], stations: int) -> dict[str, int]:
     """Count rows of the result layers, and ranked banks and properties."""
-    counts = {name: len(table) for name, table in tables.items() if name != "factors"}
+    small = ("factors", "robustness", "sensitivity")
+    counts = {name: len(table) for name, table in tables.items() if name not in small}
     for name in ("banks", "properties"):
         if name in tables and "rank" in tables[name]:
             counts[f"ranked_{name}"] = int(tables[name]["rank"].notna().sum())

@@ -186,22 +186,32 @@ STAGES: tuple[Stage, ...] = (
         writes=("ranked_properties",),
         says="Ranks properties by priority times metres of gap.",
     ),
+    Stage(
+        "draws",
+        "gisprio.compute.scoring.robustness:draw_ranks",
+        "whole",
+        reads=("reach_measures", "reaches", "banks", "factors", "frontages", "ranked_properties"),
+        sections=("priority", "robustness"),
+        writes=("drawn_reaches", "drawn_banks", "drawn_properties", "robustness", "sensitivity"),
+        references=("lahdelma_salminen2001",),
+        says="Ranks again under other weights and with errors on the scores; says how far ranks move and why.",
+    ),
 )
 
 RESULT_TABLES = {
-    "reaches": "reaches",
-    "banks": "banks",
+    "reaches": "drawn_reaches",
+    "banks": "drawn_banks",
     "bank_setbacks": "bank_setbacks",
     "gaps": "gaps",
-    "properties": "ranked_properties",
     "long_profiles": "long_profiles",
+    "properties": "drawn_properties",
 }
 """Result layer and the table it is. Findings are gathered by the engine, stations are streamed."""
 
 STATION_TABLE = "station_results"
 """The table that goes to ``stations.parquet`` tile by tile and is never whole."""
 
-FACTOR_TABLES = ("side_scores", "bank_measures", "banks", "station_results")
+FACTOR_TABLES = ("side_scores", "bank_measures", "banks", "drawn_banks", "station_results")
 """Tables that carry the columns of the factor cards besides their own."""
 
 _OTHER_NAMES = {
@@ -209,6 +219,9 @@ _OTHER_NAMES = {
     "properties": "PARCELS",
     "parcels": "PARCELS_MARKED",
     "ranked_properties": "PROPERTIES",
+    "drawn_reaches": "REACHES",
+    "drawn_banks": "BANKS",
+    "drawn_properties": "PROPERTIES",
 }
 
 

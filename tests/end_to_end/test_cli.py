@@ -98,14 +98,16 @@ def test_run_says_what_is_most_urgent(done, results):
     assert f"Results: {results}" in lines
     assert lines[-1] == CAUTION
     assert "30 of 30 banks are ranked." in lines
+    verdict = json.loads((results / "run.json").read_text())["robustness"]["verdict"]
+    assert verdict in " ".join(done.stdout.split())
 
 
 def test_run_tells_progress_on_standard_error(done, results):
     for stage in ("routing grid", "network", "side scores", "property ranks", "products"):
         assert f"\n{stage}: " in "\n" + done.stderr
     assert {path.name for path in results.iterdir()} >= {
-        "ranked.gpkg", "banks.csv", "reaches.csv", "properties.csv", "profiles.csv", "profiles.svg", "stations.parquet",
-        "map.html", "run.json", "run.log",
+        "ranked.gpkg", "banks.csv", "reaches.csv", "properties.csv", "profiles.csv", "profiles.svg", "sensitivity.csv",
+        "stations.parquet", "map.html", "run.json", "run.log",
     }  # fmt: skip
 
 

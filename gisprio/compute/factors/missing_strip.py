@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from gisprio.contracts.cards import Factor
+from gisprio.contracts.cards import Error, Factor
 
 CARD = Factor(
     key="missing_strip",
@@ -20,6 +20,7 @@ CARD = Factor(
     source="own",
     status="own: no published break; weights by place own",
     digits=2,
+    errors=(Error("legend", 0.15, "value"), Error("line", 1.0, "value"), Error("single", 0.05, "value")),
 )
 
 

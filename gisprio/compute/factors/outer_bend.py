@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from gisprio.contracts.cards import Factor
+from gisprio.contracts.cards import Error, Factor
 
 Floats = NDArray[np.float64]
 
@@ -48,6 +48,7 @@ CARD = Factor(
     because="the outer bank of a bend of {value} widths' radius",
     nodes=tuple((x, _score(x)) for x in (2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0)),
     value_of="least",
+    errors=(Error("curve", -0.15, "ratio"), Error("single", 0.2, "ratio")),
     source="hec15, sylvester2019, hickin_nanson1984",
     status="bend shear factor published, rescaled to 0..1. Published work disagrees on tight bends: one study of 189 "
     "bends found migration fastest at a radius of 2.5 to 3 widths and slower below (form peaked), a later one no "

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from gisprio.contracts.cards import Factor
+from gisprio.contracts.cards import Error, Factor
 
 CARD = Factor(
     key="unit_stream_power",
@@ -21,6 +21,7 @@ CARD = Factor(
     "tail below 10 W/m2 own",
     logarithmic=True,
     scaled_by="freedom_to_move",
+    errors=(Error("curve", 0.3, "ratio"), Error("slope", 1.0, "ratio"), Error("single", 0.2, "ratio")),
     scaled_says="freedom to move: valley width over channel width, 2 gives 0 and 10 gives 1",
 )
 

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
+from gisprio.compute.scoring.chance import frontage_means, gap_keys
 from gisprio.compute.scoring.keys import ranks
 from gisprio.contracts.cards import Output, Sources, Tables
 from gisprio.contracts.findings import Finding, findings_table
@@ -31,9 +33,10 @@ def rank_properties(tables: Tables, sources: Sources, settings: Settings) -> Out
     Notes
     -----
     priority = sum(priority of bank x frontage) / sum(frontage), over ranked banks; priority_gap_m = priority x metres
-    of gap on ranked banks, kept to 0.1, which is what ranks.
+    of gap on ranked banks, kept to 0.1, which is what ranks. All in whole numbers (hundredths, millimetres), so that
+    the draws of the ranking get the same.
     """
-    frontages = _with_banks(tables)
+    frontages = frontages_with_banks(tables)
     if not len(frontages):
         return {
             "ranked_properties": empty(PROPERTIES, tables["properties"].crs),
@@ -43,13 +46,18 @@ def rank_properties(tables: Tables, sources: Sources, settings: Settings) -> Out
     for column in ("gap_length_m", "gap_area_m2"):
         table[column] = frontages.groupby("property_id")[column].sum(min_count=1)
     ranked = frontages[frontages["priority"].notna()]
-    weighed = (ranked["priority"] * ranked["frontage_m"]).groupby(ranked["property_id"]).sum()
-    table["priority"] = (weighed / ranked.groupby("property_id")["frontage_m"].sum()).round(2)
-    gap = ranked.groupby("property_id")["gap_length_m"].sum(min_count=1)
-    table["priority_gap_m"] = (table["priority"] * gap).round(1)
-    known = table["priority_gap_m"].notna()
+    weighed = ranked[ranked["frontage_m"] > 0]
+    rows, of = pd.factorize(weighed["property_id"])
+    hundredths = np.rint(weighed["priority"].to_numpy() * 100).astype(np.int64)
+    means = frontage_means(hundredths, rows, np.arange(len(rows)), whole_millimetres(weighed["frontage_m"]), len(of))
+    mean, gap = pd.Series(means, of).reindex(table.index), whole_gaps(ranked).reindex(table.index)
+    table["priority"] = mean / 100
+    known = (mean.notna() & gap.notna()).to_numpy()
+    keys = gap_keys(mean[known].to_numpy(np.int64), gap[known].to_numpy(np.int64))
+    table["priority_gap_m"] = np.nan
+    table.loc[known, "priority_gap_m"] = keys / 10
     table["rank"] = pd.array([pd.NA] * len(table), dtype="Int64")
-    table.loc[known, "rank"] = ranks(np.round(table.loc[known, "priority_gap_m"].to_numpy() * 10).astype(np.int64))
+    table.loc[known, "rank"] = ranks(keys)
     for absent in ("rank_p05", "rank_p95", "top_share"):
         table[absent] = np.nan
     table["site_count"] = pd.array([pd.NA] * len(table), dtype="Int64")
@@ -62,7 +70,18 @@ def rank_properties(tables: Tables, sources: Sources, settings: Settings) -> Out
     }
 
 
-def _with_banks(tables: Tables) -> pd.DataFrame:
+def whole_millimetres(metres: pd.Series) -> NDArray[np.int64]:
+    """Give lengths in whole millimetres, so that sums of them are the same in whatever order."""
+    return np.rint(metres.to_numpy(float) * 1000).astype(np.int64)
+
+
+def whole_gaps(frontages: pd.DataFrame) -> pd.Series:
+    """Give the millimetres of gap of each property, by id; properties of which nothing is known are left out."""
+    known = frontages[frontages["gap_length_m"].notna()]
+    return pd.Series(whole_millimetres(known["gap_length_m"]), known.index).groupby(known["property_id"]).sum()
+
+
+def frontages_with_banks(tables: Tables) -> pd.DataFrame:
     """Join each frontage to its bank's priority."""
     reach_ids = tables["reach_measures"][["reach_no", "reach_id"]]
     frontages = tables["frontages"].merge(pd.DataFrame(reach_ids), on="reach_no", validate="many_to_one")

@@ -257,8 +257,6 @@ def _findings(banks: pd.DataFrame, ranked: np.ndarray, factors: pd.DataFrame, pr
     if not ranked.any():
         do = "Look at column not_ranked: it holds the reason of each bank."
         found.append(Finding("warning", "banks", "nothing_ranked", "", "No bank is ranked.", do))
-    says = "This version makes no draws: rank_p05, rank_p50, rank_p95 and top_share are null."
-    found.append(Finding("note", "banks", "no_draws", "", says, "Do not read small differences of rank as certain."))
     return found
 
 

@@ -209,6 +209,21 @@ FAULTS = {
         "one of natural, ditch, piped, lake_path, tidal, canal, unconfirmed.",
         'write "ditch" if that is what you meant.',
     ),
+    "[priority.pairwise]\nerosion = [['unit_stream_power', 'outer_bend']]": (
+        '[priority] pairwise.erosion, item 1: ["unit_stream_power", "outer_bend"] is too short.',
+        'judgements as in [["unit_stream_power", "outer_bend", 2]].', "correct [priority] pairwise.erosion, item 1.",
+    ),
+    "[priority.pairwise]\nerosion = [['unit_stream_power', 'outer_bend', 20]]": (
+        "[priority] pairwise.erosion, item 1: 20 is too large.", "a number of at most 9.",
+        "correct [priority] pairwise.erosion, item 1.",
+    ),
+    "[priority.pairwise]\nerosion = [['unit_stream_power', 'outer_bent', 2]]": (
+        '[priority.pairwise] erosion: there is no factor "outer_bent".', "one of near_bank_cover, outer_bend, unit_stream_power.",
+        "write outer_bend if that is what you meant.",
+    ),
+    "[robustness]\nweight_spread = 1": (
+        "[robustness] weight_spread: 1 is too large.", "a number below 1.", "correct [robustness] weight_spread.",
+    ),
     "[robustness]\ndraws = 1.5": (
         "[robustness] draws: 1.5 is not a whole number.", "a whole number, written without quotes.",
         "correct [robustness] draws.",
@@ -275,6 +290,13 @@ def test_the_folder_is_no_key_of_the_file(world, message):
     assert message(SettingsError, read_settings, path).startswith(
         "SettingsError: world.toml, [folder]: there is no such section.\n"
     )
+
+
+def test_weights_may_be_equal_or_judged(world):
+    pairs = "gap = [['a', 'b', 3], ['b', 'c', 0.5]]"
+    settings = world.settings(f"[priority]\nweights = 'equal'\n[priority.pairwise]\n{pairs}")
+    assert settings.priority.erosion == {"unit_stream_power": 1.0, "outer_bend": 1.0, "near_bank_cover": 0.0}
+    assert settings.priority.pairwise.given() == {"gap": (("a", "b", 3.0), ("b", "c", 0.5))}
 
 
 def test_unchecked_names_pass(world):

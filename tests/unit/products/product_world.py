@@ -13,7 +13,16 @@ import shapely
 
 from gisprio.contracts.cards import Results
 from gisprio.contracts.grids import ArraySource, Grid, Lattice
-from gisprio.contracts.layers import BANK_SETBACKS, BANKS, FINDINGS, GAPS, LONG_PROFILES, PROPERTIES, REACHES
+from gisprio.contracts.layers import (
+    BANK_SETBACKS,
+    BANKS,
+    FINDINGS,
+    GAPS,
+    LONG_PROFILES,
+    PROPERTIES,
+    REACHES,
+    SENSITIVITY,
+)
 from gisprio.contracts.schema import Column, Layer, check, empty
 from gisprio.contracts.settings import Settings
 
@@ -91,6 +100,7 @@ def make_results(
         "bank_setbacks": _fitted(BANK_SETBACKS, _setbacks(bank)),
         "findings": _fitted(FINDINGS, _findings(title)),
         "long_profiles": _fitted(LONG_PROFILES, _long_profiles(reach)),
+        "sensitivity": _fitted(SENSITIVITY, _sensitivity(bank)),
         "factors": _factors(),
     }
     record = {"started": "2026-03-04T09:30:00+00:00", "format": 1}
@@ -326,6 +336,16 @@ def _properties(reach: gpd.GeoDataFrame, draw: np.random.Generator, crs: str, co
         geometry=shapes,
         crs=crs,
     )
+
+
+def _sensitivity(bank: gpd.GeoDataFrame) -> pd.DataFrame:
+    return pd.DataFrame(
+        {
+            "kind": ["weight", "input"], "moved": ["outer_bend", "curve"], "direction": ["up", "down"],
+            "moved_by": [12.0, 1.0], "unit": ["percent points", "standard deviations"], "changed_count": [1, 0],
+            "first_out": [bank["bank_id"].iloc[0], None], "first_in": [bank["bank_id"].iloc[-1], None],
+        }
+    )  # fmt: skip
 
 
 def _long_profiles(reach: gpd.GeoDataFrame) -> pd.DataFrame:

@@ -9,7 +9,15 @@ import pandas as pd
 import pytest
 import shapely
 
-from gisprio.products.tables import digits_of, guard, write_banks, write_properties, write_reaches, write_table
+from gisprio.products.tables import (
+    digits_of,
+    guard,
+    write_banks,
+    write_properties,
+    write_reaches,
+    write_sensitivity,
+    write_table,
+)
 from unit.products.product_world import make_results
 
 EVIL_CELLS = (
@@ -97,3 +105,11 @@ def test_lines_end_with_a_line_feed_and_text_is_utf8(tmp_path):
     frame = gpd.GeoDataFrame({"name": ["Bäche"]}, geometry=[shapely.Point(0, 0)])
     write_table(tmp_path / "t.csv", frame)
     assert (tmp_path / "t.csv").read_bytes() == "name\nBäche\n".encode()
+
+
+def test_sensitivity_as_csv(tmp_path, results):
+    write_sensitivity(tmp_path / "sensitivity.csv", results)
+    lines = (tmp_path / "sensitivity.csv").read_text("utf-8").splitlines()
+    assert lines[0] == "kind,moved,direction,moved_by,unit,changed_count,first_out,first_in"
+    assert lines[1].startswith("weight,outer_bend,up,12,percent points,1,")
+    assert lines[2] == "input,curve,down,1,standard deviations,0,,"

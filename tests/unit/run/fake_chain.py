@@ -46,6 +46,8 @@ STAGES = (
     Stage("ranks", fake("rank"), "whole", ("doubles",), ("reaches", "banks", "bank_setbacks", "gaps", "factors"),
           "Ranks."),
     Stage("property_ranks", fake("rank_properties"), "whole", ("banks",), ("ranked_properties",), "Properties."),
+    Stage("draws", fake("draw_ranks"), "whole", ("reaches", "banks", "ranked_properties"),
+          ("drawn_reaches", "drawn_banks", "drawn_properties", "robustness", "sensitivity"), "Draws."),
 )  # fmt: skip
 PRODUCTS = (
     Product("banks.csv", fake("write_banks"), "Banks."),
@@ -176,6 +178,15 @@ def rank(tables, sources, settings):
 def rank_properties(tables, sources, settings):
     called("property_ranks")
     return {"ranked_properties": filled(promised("ranked_properties"), 0, [])}
+
+
+def draw_ranks(tables, sources, settings):
+    called("draws")
+    drawn = {f"drawn_{name}": tables[name] for name in ("reaches", "banks")}
+    return {
+        **drawn, "drawn_properties": tables["ranked_properties"],
+        "robustness": filled(promised("robustness"), 1), "sensitivity": filled(promised("sensitivity"), 0),
+    }  # fmt: skip
 
 
 def write_banks(path: Path, results: Results) -> None:

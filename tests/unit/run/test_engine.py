@@ -94,17 +94,17 @@ def test_a_tile_gets_its_own_segments_only(tmp_path, calls):
 
 def test_nothing_runs_twice(tmp_path, calls):
     go(tmp_path)
-    assert len(calls()) == 4 + 2 * 8 + 2
+    assert len(calls()) == 5 + 2 * 8 + 2
     record = go(tmp_path)
     assert calls() == ["banks.csv ", "sums.txt "]
-    assert [(stage["ran"], stage["why"]) for stage in record.stages] == [(0, "unchanged")] * 6
+    assert [(stage["ran"], stage["why"]) for stage in record.stages] == [(0, "unchanged")] * 7
 
 
 def test_a_pond_elsewhere_runs_one_tile(tmp_path, calls):
     go(tmp_path)
     calls()
     record = go(tmp_path, inputs=fake.make_inputs((*fake.PONDS_AT, 4)))
-    assert calls() == ["ponds [4]", "doubles [4]", "ranks ", "property_ranks ", "banks.csv ", "sums.txt "]
+    assert calls() == ["ponds [4]", "doubles [4]", "ranks ", "property_ranks ", "draws ", "banks.csv ", "sums.txt "]
     why = {stage["name"]: stage["why"] for stage in record.stages}
     assert why["ponds"] == "changed: water near the tile"
     assert why["doubles"] == "changed: ponds"
@@ -133,7 +133,7 @@ def test_fresh_runs_everything(tmp_path, calls):
     go(tmp_path)
     calls()
     record = go(tmp_path, fresh=True)
-    assert len(calls()) == 4 + 2 * 8 + 2
+    assert len(calls()) == 5 + 2 * 8 + 2
     assert {stage["why"] for stage in record.stages} == {"asked for: --fresh"}
 
 
@@ -151,7 +151,7 @@ def test_store_holds_what_the_last_run_used(tmp_path):
     go(tmp_path, inputs=fake.make_inputs((1,)))
     kept = tmp_path / "results" / ".gisprio" / "kept"
     assert {stage.name: len(list(stage.iterdir())) for stage in kept.iterdir()} == {
-        "routing_grid": 1, "network": 1, "ponds": 8, "doubles": 8, "ranks": 1, "property_ranks": 1,
+        "routing_grid": 1, "network": 1, "ponds": 8, "doubles": 8, "ranks": 1, "property_ranks": 1, "draws": 1,
     }  # fmt: skip
     assert not list((tmp_path / "results" / ".gisprio").rglob("*.pkl"))
 
@@ -161,7 +161,7 @@ def test_a_store_of_another_format_is_set_aside(tmp_path, calls):
     calls()
     (tmp_path / "results" / ".gisprio" / "store.json").write_text('{"format": 0}')
     record = go(tmp_path)
-    assert len(calls()) == 4 + 2 * 8 + 2
+    assert len(calls()) == 5 + 2 * 8 + 2
     assert record.stages[0]["why"] == "nothing was kept of it"
 
 
@@ -218,7 +218,7 @@ def test_finished_stages_are_kept_after_a_fault(tmp_path, monkeypatch, calls):
     calls()
     monkeypatch.delenv("FAKE_FAIL")
     go(tmp_path)
-    assert calls() == ["ranks ", "property_ranks ", "banks.csv ", "sums.txt "]
+    assert calls() == ["ranks ", "property_ranks ", "draws ", "banks.csv ", "sums.txt "]
 
 
 def test_a_stage_that_gives_other_tables_is_a_fault(tmp_path, monkeypatch):

@@ -6,7 +6,7 @@ import pytest
 
 from gisprio.contracts.errors import InputError
 from gisprio.run.fingerprints import section_digests
-from gisprio.run.known import curve_references, read_settings
+from gisprio.run.known import chosen_references, read_settings
 
 CONFIG = """
 [run]
@@ -51,4 +51,11 @@ def test_another_content_of_the_curve_is_another_key(config):
 
 
 def test_a_curve_of_ones_own_adds_no_reference_that_is_not_listed(config):
-    assert curve_references(read_settings(config)) == ("config", "bull1979", "jarrett1984")
+    assert chosen_references(read_settings(config)) == ("config", "bull1979", "jarrett1984")
+
+
+def test_judgements_in_pairs_name_their_source():
+    from tables import settings
+
+    pairs = {"pairwise": {"erosion": [("unit_stream_power", "outer_bend", 2.0)]}}
+    assert chosen_references(settings(priority=pairs)) == (*chosen_references(settings()), "saaty1980")

@@ -218,7 +218,8 @@ FAULTS = {
         "correct [priority] pairwise.erosion, item 1.",
     ),
     "[priority.pairwise]\nerosion = [['unit_stream_power', 'outer_bent', 2]]": (
-        '[priority.pairwise] erosion: there is no factor "outer_bent".', "one of near_bank_cover, outer_bend, unit_stream_power.",
+        '[priority.pairwise] erosion: there is no factor "outer_bent".', "one of near_bank_cover, "
+        "outer_bend, unit_stream_power.",
         "write outer_bend if that is what you meant.",
     ),
     "[robustness]\nweight_spread = 1": (

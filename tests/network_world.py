@@ -19,6 +19,7 @@ from gisprio.contracts.findings import findings_from, findings_table
 from gisprio.contracts.grids import ArraySource, Grid
 from gisprio.contracts.layers import (
     CATCHMENTS,
+    INFLOWS,
     KNICKPOINTS,
     LONG_PROFILES,
     PROFILE_POINTS,
@@ -45,7 +46,13 @@ WHOLE = (-605.0, -805.0, 3305.0, 805.0)
 def streams(lines: Sequence[shapely.LineString], **columns: object) -> gpd.GeoDataFrame:
     """Give a stream layer; ``source_id`` is L0, L1, ... unless given."""
     table = gpd.GeoDataFrame(
-        {"source_id": [f"L{n}" for n in range(len(lines))], "name": None, "kind": "natural", "area_km2": np.nan}
+        {
+            "source_id": [f"L{n}" for n in range(len(lines))],
+            "name": None,
+            "kind": "natural",
+            "area_km2": np.nan,
+            "divergence": None,
+        }
         | columns,
         geometry=list(lines),
         crs=CRS,
@@ -76,6 +83,7 @@ def whole_chain(
     settings = settings or made_settings()
     tables: dict[str, pd.DataFrame] = {
         "stream_lines": lines,
+        "inflows": empty(INFLOWS, CRS),
         "water": empty(WATER, CRS),
         "roads": empty(ROADS, CRS),
         "watershed": empty(WATERSHED, CRS),

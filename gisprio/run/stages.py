@@ -67,6 +67,7 @@ STAGES: tuple[Stage, ...] = (
             "segments",
             "source_parts",
             "catchments",
+            "inflows",
             "water",
             "roads",
             "sub_watersheds",

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from gisprio.compute.network.areas import NetworkAreas, area_findings, network_areas
 from gisprio.compute.network.curves import curve_set
 from gisprio.compute.network.hydraulics import bankfull_flow, bankfull_width, froude_findings, range_findings
+from gisprio.compute.network.inflows import clipped_sources, place_inflows
 from gisprio.compute.network.knickpoints import faces_of, find_knickpoints, knickpoint_findings
 from gisprio.compute.network.labels import outside, sub_watersheds
 from gisprio.compute.network.profile import (
@@ -42,7 +43,8 @@ def measure_reaches(tables: Tables, sources: Sources, settings: Settings) -> Out
     Parameters
     ----------
     tables
-        ``segments``, ``source_parts``, ``catchments``, ``water``, ``roads``, ``sub_watersheds``, ``watershed``.
+        ``segments``, ``source_parts``, ``catchments``, ``inflows``, ``water``, ``roads``, ``sub_watersheds``,
+        ``watershed``.
     sources
         ``elevation``: raw heights of the routing grid. ``survey``: which survey each is from; without it all are one.
     settings
@@ -64,7 +66,9 @@ def measure_reaches(tables: Tables, sources: Sources, settings: Settings) -> Out
         nothing |= {layer.name: empty(layer) for layer in (PROFILE_POINTS, KNICKPOINTS)}
         return nothing | {"findings": findings_table([])}
     curve = curve_set(settings.hydraulics)
-    areas = network_areas(segments, tables["catchments"])
+    elevation = whole_grid(sources["elevation"])
+    inflows, off = place_inflows(tables["inflows"], segments, settings.streams.inflow_snap_m)
+    areas = network_areas(segments, tables["catchments"], inflows, clipped_sources(segments, elevation))
     parts = tables["source_parts"]
     ends = areas.at_reaches(segments.assign(from_m=0.0), parts)["drainage_area_km2"].to_numpy(float)
     stretches = stretches_of(segments, parts, tables["water"], bankfull_width(curve, ends))
@@ -102,6 +106,7 @@ def measure_reaches(tables: Tables, sources: Sources, settings: Settings) -> Out
     table = gpd.GeoDataFrame(reaches[REACH_MEASURES.names()], geometry=reaches["geometry"].to_list(), crs=segments.crs)
     ids = reaches["reach_id"].tolist()
     findings = [
+        *off,
         *area_findings(reaches),
         *range_findings(curve, reaches["drainage_area_km2"].to_numpy(float), ids),
         *froude_findings(reaches["froude"].to_numpy(float), ids),

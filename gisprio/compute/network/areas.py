@@ -64,7 +64,7 @@ class Ground:
         """Give the piece at a place, its share above it, whether there is one, and whether another lies above."""
         number = np.maximum(np.floor(place_m / PIECE_M), 0).astype(np.int64)
         there = number < self.count[segment_no]
-        row = self.first[segment_no] + np.where(there, number, 0)
+        row = np.where(there, self.first[segment_no] + number, 0)
         share = np.clip(1.0 - (place_m - number * PIECE_M) / PIECE_M, 0.0, 1.0)
         return row, share, there, there & (number + 1 < self.count[segment_no])
 

@@ -77,7 +77,7 @@ def measure_reaches(tables: Tables, sources: Sources, settings: Settings) -> Out
     width = bankfull_width(curve, reaches["drainage_area_km2"].to_numpy(float))
     height_error_m = settings.dem.vertical_error_m
     survey = whole_grid(sources["survey"]) if "survey" in sources else None
-    lowest = lowest_around(whole_grid(sources["elevation"]), survey)
+    lowest = lowest_around(elevation, survey)
     profiles = segment_profiles(segments, stretches, tables["roads"], lowest, survey)
     knickpoints = find_knickpoints(segments, profiles, bankfull_width(curve, ends), height_error_m)
     slopes = _slopes(reaches, segments, profiles, areas, width, height_error_m, faces_of(segments, knickpoints))

@@ -66,7 +66,8 @@ def made_before(stage: Stage) -> set[str]:
 
 
 def test_stages_read_inputs_or_what_was_made_before():
-    inputs = {"streams", "water", "roads", "properties", "bank_lines", "watershed", "sub_watersheds", "soils", "legend"}
+    lines = {"streams", "inflows", "water", "roads", "bank_lines"}
+    inputs = lines | {"properties", "watershed", "sub_watersheds", "soils", "legend"}
     for stage in STAGES:
         for name in (*stage.reads, *stage.halo, *stage.as_is):
             assert name in inputs | made_before(stage), f"{stage.name} reads {name}"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 import numpy as np
 from numpy.typing import NDArray
@@ -85,7 +85,8 @@ def turn_in_loops(edges: Edges, say: Floats, block: Ints, outlets: Ints, nearer:
     Notes
     -----
     The edges of a loop go the way that more speaks for, run by run from one junction to the next, if then water
-    that enters the loop anywhere leaves it at its exit and nowhere goes round. Else they lead to the nearer node.
+    that enters the loop anywhere leaves it at its exit and nowhere goes round. Else they lead to the nearer node. On
+    the way between two outlets each edge is asked alone first, for a run may lie across a divide.
     """
     turned = nearer.copy()
     members: dict[int, list[int]] = defaultdict(list)
@@ -93,17 +94,21 @@ def turn_in_loops(edges: Edges, say: Floats, block: Ints, outlets: Ints, nearer:
         members[int(block[edge])].append(edge)
     ends = set(outlets.tolist())
     for exit_node, own in members.items():
-        told = _as_said(edges, say, own)
-        if told is not None and _drains(edges, told, exit_node, ends):
-            for edge, against in told.items():
-                turned[edge] = against
+        ways = [_as_said(say, _runs(edges, own))]
+        if exit_node >= len(edges.nodes):
+            ways.insert(0, _as_said(say, ([(edge, False)] for edge in own)))
+        for told in ways:
+            if told is not None and _drains(edges, told, exit_node, ends):
+                for edge, against in told.items():
+                    turned[edge] = against
+                break
     return turned
 
 
-def _as_said(edges: Edges, say: Floats, own: list[int]) -> dict[int, bool] | None:
-    """Give for each edge of a loop whether it is drawn against what is said of its run; None where nothing is."""
+def _as_said(say: Floats, runs: Iterable[list[tuple[int, bool]]]) -> dict[int, bool] | None:
+    """Give for each edge of some runs whether it is drawn against what is said of its run; None where nothing is."""
     told: dict[int, bool] = {}
-    for run in _runs(edges, own):
+    for run in runs:
         amount = sum(-say[edge] if against else say[edge] for edge, against in run)
         if abs(amount) <= CLEAR_SAY_M:
             return None

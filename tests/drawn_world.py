@@ -46,7 +46,9 @@ def joined(
         names = [name for name in names for _ in spans]
     given = {column: [values.get(name) for name in names] for column, values in columns.items()}
     layer = streams(drawn, source_id=names, name=names, **given)
-    out = join_streams({"streams": layer}, {"elevation": heights(height, P, EXTENT)}, settings().part(("streams",)))
+    out = join_streams(
+        {"stream_lines": layer}, {"elevation": heights(height, P, EXTENT)}, settings().part(("streams",))
+    )
     said = {finding.check: finding for finding in findings_from(out["findings"])}
     return check(SEGMENTS, out["segments"]), check(SOURCE_PARTS, out["source_parts"]), said
 

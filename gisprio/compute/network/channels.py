@@ -74,7 +74,7 @@ def draw_streams(tables: Tables, sources: Sources, settings: Settings) -> Output
         lines = lines[_into(lines, np.asarray(watershed.geometry.array))]
     if not len(lines):
         raise _nothing_drains(start_km2, float(network.most * grid.lattice.cell_m**2 / 1e6), bool(len(watershed)))
-    unknown = {"source_id": None, "name": None, "kind": DRAWN_KIND, "area_km2": np.nan}
+    unknown = {"source_id": None, "name": None, "kind": DRAWN_KIND, "area_km2": np.nan, "divergence": None}
     drawn = gpd.GeoDataFrame(
         unknown, index=range(len(lines)), geometry=lines["geometry"].to_numpy(), crs=streams.crs
     ).astype({"source_id": "str", "name": "str"})

@@ -102,8 +102,8 @@ def test_doubts_in_words_and_findings():
         "more water than the line was given: the line lies off its channel, or the DEM shows another way: A-01."
     )
     assert side.says == (
-        "The drainage area of 1 of 4 reaches is in doubt: a side stream without a line joins near the reach's lower end "
-        "and brings over a tenth of the area: just above or below it the area is another one: B-01."
+        "The drainage area of 1 of 4 reaches is in doubt: a side stream without a line joins near the reach's lower "
+        "end and brings over a tenth of the area: just above or below it the area is another one: B-01."
     )
     assert (side.severity, side.layer, side.check) == ("warning", "reaches", "area_doubt")
     assert doubts.words()[1] == "a side stream of 1.03 km2 without a line joins near its lower end"

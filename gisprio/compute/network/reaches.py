@@ -108,6 +108,7 @@ def measure_reaches(tables: Tables, sources: Sources, settings: Settings) -> Out
     findings = [
         *off,
         *area_findings(reaches),
+        *doubt_findings(ids, doubts, used=reaches["drainage_area_basis"].to_numpy() == "modelled"),
         *range_findings(curve, reaches["drainage_area_km2"].to_numpy(float), ids),
         *froude_findings(reaches["froude"].to_numpy(float), ids),
         *_slope_findings(reaches),

@@ -79,7 +79,7 @@ def heights(
 def whole_chain(
     lines: gpd.GeoDataFrame, dem: ArraySource, settings: Settings | None = None, **layers: pd.DataFrame
 ) -> dict[str, pd.DataFrame]:
-    """Run the five stages; give their tables, each held to its contract, and ``findings`` as a dict by check."""
+    """Run the five stages; give their tables, each held to its contract; ``findings`` by check; the grids as ``sources``."""
     settings = settings or made_settings()
     tables: dict[str, pd.DataFrame] = {
         "stream_lines": lines,
@@ -100,5 +100,6 @@ def whole_chain(
     ):
         given = stage(tables, sources, settings.part(sections))
         tables |= {layer.name: check(layer, given[layer.name]) for layer in promised}
+        sources |= {name: ArraySource(made) for name, made in given.items() if isinstance(made, Grid)}
         said |= {finding.check: finding for finding in findings_from(given.get("findings", findings_table([])))}
-    return tables | {"findings": said}
+    return tables | {"findings": said, "sources": sources}

@@ -149,6 +149,7 @@ REACH_MEASURES = Layer(
         C("drainage_area_km2", "float", "Drainage area at the downstream end, just above any confluence.", "km2", null=True, low=0),
         _basis("drainage_area"),
         C("drainage_area_says", "text", "Why the drainage area is missing.", null=True),
+        C("drainage_area_doubt", "text", "Why a routed drainage area may be wrong.", null=True),
         C("bankfull_width_m", "float", "Bankfull width from the regional curve.", "m", null=True, low=0),
         C("bankfull_depth_m", "float", "Mean bankfull depth from the regional curve.", "m", null=True, low=0),
         C("bankfull_discharge_m3_s", "float", "Bankfull discharge.", "m3/s", null=True, low=0),

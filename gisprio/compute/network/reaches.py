@@ -27,6 +27,7 @@ from gisprio.compute.network.profile import (
     sinuosities,
 )
 from gisprio.compute.network.standing import stretches_of
+from gisprio.compute.network.trust import area_doubts, doubt_findings
 from gisprio.compute.terrain.flow import whole_grid
 from gisprio.contracts.cards import Output, Sources, Tables
 from gisprio.contracts.findings import Finding, findings_table
@@ -75,6 +76,15 @@ def measure_reaches(tables: Tables, sources: Sources, settings: Settings) -> Out
     reaches = cut_reaches(segments, stretches, settings.streams.reach_length_m)
     reaches = pd.concat([reaches, areas.at_reaches(reaches, parts)], axis=1)
     width = bankfull_width(curve, reaches["drainage_area_km2"].to_numpy(float))
+    doubts = area_doubts(
+        reaches,
+        segments,
+        areas,
+        whole_grid(sources["plain_area"]),
+        line_error_m=settings.streams.line_error_m,
+        start_area_km2=settings.streams.start_area_km2,
+    )
+    reaches["drainage_area_doubt"] = doubts.words(used=reaches["drainage_area_basis"].to_numpy() == "modelled")
     height_error_m = settings.dem.vertical_error_m
     survey = whole_grid(sources["survey"]) if "survey" in sources else None
     lowest = lowest_around(elevation, survey)
@@ -108,7 +118,7 @@ def measure_reaches(tables: Tables, sources: Sources, settings: Settings) -> Out
     findings = [
         *off,
         *area_findings(reaches),
-        *doubt_findings(ids, doubts, used=reaches["drainage_area_basis"].to_numpy() == "modelled"),
+        *doubt_findings(ids, doubts, reaches["drainage_area_basis"].to_numpy() == "modelled"),
         *range_findings(curve, reaches["drainage_area_km2"].to_numpy(float), ids),
         *froude_findings(reaches["froude"].to_numpy(float), ids),
         *_slope_findings(reaches),

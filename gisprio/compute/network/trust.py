@@ -59,15 +59,17 @@ class Doubts:
         """Say past which reaches the water runs."""
         return np.asarray(np.nan_to_num(self.past_ratio) > PAST_RATIO)
 
-    def words(self) -> list[str | None]:
-        """Say in words what speaks against each reach's area; None for nothing."""
+    def words(self, used: NDArray[np.bool_]) -> list[str | None]:
+        """Say in words what speaks against each reach's area; None for nothing, or where that area is not used."""
         return [
-            f"the DEM's own channel beside the line carries {ratio:.1f} times the area"
+            None
+            if not asked
+            else f"the DEM's own channel beside the line carries {ratio:.1f} times the area"
             if past
             else f"a side stream of {side:.2f} km2 without a line joins near its lower end"
             if side > 0
             else None
-            for side, ratio, past in zip(self.side_stream_km2, self.past_ratio, self.beside, strict=True)
+            for side, ratio, past, asked in zip(self.side_stream_km2, self.past_ratio, self.beside, used, strict=True)
         ]
 
 
@@ -121,16 +123,18 @@ def side_streams(reaches: pd.DataFrame, areas: NetworkAreas, near_m: float, star
     ndarray
         (n,) [km2].
     """
-    routed = areas.routed(reaches["segment_no"].to_numpy(), reaches["from_m"].to_numpy(float))
-    pieces = {n: (p["from_m"].to_numpy(), p["area_m2"].to_numpy() / 1e6) for n, p in areas.pieces.groupby("segment_no")}
+    number, low = reaches["segment_no"].to_numpy(), reaches["from_m"].to_numpy(float)
+    routed, ground = areas.routed(number, low), areas.ground
+    pieces = ground.count[number]
+    pieces = pieces - (areas.above_km2[number] <= 0)  # what enters at the head of a line is its own ground
     found = np.zeros(len(reaches))
-    for row, (number, low) in enumerate(zip(reaches["segment_no"], reaches["from_m"], strict=True)):
-        at, own = pieces[number]
-        at_source = at == at[-1]  # what enters at the head of a line is its own ground, not a side stream's
-        head = at_source & (areas.above_km2[number] <= 0)
+    middle = np.floor(low / PIECE_M).astype(np.int64)
+    for step in range(-int(np.ceil(near_m / PIECE_M)) - 1, int(np.ceil(near_m / PIECE_M)) + 2):
+        at = (middle + step) * PIECE_M
         away = np.maximum(np.maximum(at - low, low - (at + PIECE_M)), 0.0)
-        near = (away <= near_m) & ~head
-        found[row] = own[near].max(initial=0.0)
+        near = (away <= near_m) & (middle + step >= 0) & (middle + step < pieces)
+        row = np.where(near, ground.first[number] + middle + step, 0)
+        found = np.maximum(found, np.where(near, ground.own_km2[row], 0.0))
     matters = (found >= start_area_km2) & (found >= DOUBTFUL_SHARE * np.nan_to_num(routed))
     return np.where(matters, found, 0.0)
 
@@ -138,7 +142,8 @@ def side_streams(reaches: pd.DataFrame, areas: NetworkAreas, near_m: float, star
 def past_ratios(reaches: pd.DataFrame, segments: pd.DataFrame, areas: NetworkAreas, own_area: Grid) -> Floats:
     """Compare the area of the DEM's own channel near each line with the line's; median along each reach, (n,).
 
-    Places near another segment are left out: there the larger channel may be the neighbour's.
+    Places near another segment are left out: there the larger channel may be the neighbour's. So are minor paths, which
+    carry their own ground alone.
     """
     cell = own_area.lattice.cell_m
     places = _places(reaches, cell)
@@ -146,6 +151,7 @@ def past_ratios(reaches: pd.DataFrame, segments: pd.DataFrame, areas: NetworkAre
     down = segments["length_m"].to_numpy()[places["segment_no"]] - places["at_m"].to_numpy()
     points = shapely.line_interpolate_point(lines[places["segment_no"]], down)
     alone = _alone(points, places["segment_no"].to_numpy(), lines, (NEAR_CELLS + 1) * cell)
+    alone &= ~areas.minor[places["segment_no"]]
     x, y = shapely.get_coordinates(points).T
     largest = _largest_near(own_area).nearest(x, y, np.nan)
     routed = areas.routed(places["segment_no"].to_numpy(), places["at_m"].to_numpy())

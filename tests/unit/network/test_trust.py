@@ -30,6 +30,10 @@ def reaches_at(*low_m):
     return pd.DataFrame({"segment_no": 0, "from_m": low, "to_m": low + 200.0})
 
 
+def said(doubts):
+    return doubts.words(np.ones(len(doubts.past_ratio), bool))
+
+
 def channel(x_m, area_km2):
     """Cells of 10 m over 1 km x 1 km; a channel runs down the column at ``x_m``."""
     values = np.full((100, 100), 1e-4)
@@ -90,7 +94,7 @@ def test_doubts_in_words_and_findings():
     assert found.past_ratio == pytest.approx([2.0, 3.0])  # 2 km2 at the head, 1 km2 more from the side stream on
     assert found.side_stream_km2 == pytest.approx([0.0, 1.0])
     doubts = Doubts(np.array([0.0, 1.0, 0.0]), np.array([2.06, 3.0, np.nan]))
-    assert doubts.words() == [
+    assert said(doubts) == [
         "the DEM's own channel beside the line carries 2.1 times the area",
         "the DEM's own channel beside the line carries 3.0 times the area",
         None,
@@ -106,4 +110,5 @@ def test_doubts_in_words_and_findings():
         "end and brings over a tenth of the area: just above or below it the area is another one: B-01."
     )
     assert (side.severity, side.layer, side.check) == ("warning", "reaches", "area_doubt")
-    assert doubts.words()[1] == "a side stream of 1.03 km2 without a line joins near its lower end"
+    assert doubts.words(np.array([False, True, True, True]))[0] is None
+    assert said(doubts)[1] == "a side stream of 1.03 km2 without a line joins near its lower end"

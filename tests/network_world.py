@@ -79,7 +79,7 @@ def heights(
 def whole_chain(
     lines: gpd.GeoDataFrame, dem: ArraySource, settings: Settings | None = None, **layers: pd.DataFrame
 ) -> dict[str, pd.DataFrame]:
-    """Run the five stages; give their tables, each held to its contract; ``findings`` by check; the grids as ``sources``."""
+    """Run the five stages; give their tables, held to contract, ``findings`` by check, and the ``sources``."""
     settings = settings or made_settings()
     tables: dict[str, pd.DataFrame] = {
         "stream_lines": lines,

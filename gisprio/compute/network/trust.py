@@ -153,7 +153,7 @@ def past_ratios(reaches: pd.DataFrame, segments: pd.DataFrame, areas: NetworkAre
     alone = _alone(points, places["segment_no"].to_numpy(), lines, (NEAR_CELLS + 1) * cell)
     alone &= ~areas.minor[places["segment_no"]]
     x, y = shapely.get_coordinates(points).T
-    largest = _largest_near(own_area).nearest(x, y, np.nan)
+    largest = np.asarray(_largest_near(own_area).nearest(x, y, np.nan), float)
     routed = areas.routed(places["segment_no"].to_numpy(), places["at_m"].to_numpy())
     ratio = pd.Series(np.where(alone, largest / routed, np.nan))
     by_reach = ratio.groupby(places["row"].to_numpy())

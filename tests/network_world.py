@@ -19,6 +19,7 @@ from gisprio.contracts.findings import findings_from, findings_table
 from gisprio.contracts.grids import ArraySource, Grid
 from gisprio.contracts.layers import (
     CATCHMENTS,
+    INFLOWS,
     KNICKPOINTS,
     LONG_PROFILES,
     PROFILE_POINTS,
@@ -45,7 +46,13 @@ WHOLE = (-605.0, -805.0, 3305.0, 805.0)
 def streams(lines: Sequence[shapely.LineString], **columns: object) -> gpd.GeoDataFrame:
     """Give a stream layer; ``source_id`` is L0, L1, ... unless given."""
     table = gpd.GeoDataFrame(
-        {"source_id": [f"L{n}" for n in range(len(lines))], "name": None, "kind": "natural", "area_km2": np.nan}
+        {
+            "source_id": [f"L{n}" for n in range(len(lines))],
+            "name": None,
+            "kind": "natural",
+            "area_km2": np.nan,
+            "divergence": None,
+        }
         | columns,
         geometry=list(lines),
         crs=CRS,
@@ -72,10 +79,11 @@ def heights(
 def whole_chain(
     lines: gpd.GeoDataFrame, dem: ArraySource, settings: Settings | None = None, **layers: pd.DataFrame
 ) -> dict[str, pd.DataFrame]:
-    """Run the five stages; give their tables, each held to its contract, and ``findings`` as a dict by check."""
+    """Run the five stages; give their tables, held to contract, ``findings`` by check, and the ``sources``."""
     settings = settings or made_settings()
     tables: dict[str, pd.DataFrame] = {
         "stream_lines": lines,
+        "inflows": empty(INFLOWS, CRS),
         "water": empty(WATER, CRS),
         "roads": empty(ROADS, CRS),
         "watershed": empty(WATERSHED, CRS),
@@ -92,5 +100,6 @@ def whole_chain(
     ):
         given = stage(tables, sources, settings.part(sections))
         tables |= {layer.name: check(layer, given[layer.name]) for layer in promised}
+        sources |= {name: ArraySource(made) for name, made in given.items() if isinstance(made, Grid)}
         said |= {finding.check: finding for finding in findings_from(given.get("findings", findings_table([])))}
-    return tables | {"findings": said}
+    return tables | {"findings": said, "sources": sources}

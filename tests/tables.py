@@ -159,6 +159,7 @@ def bank_chain(line, cover, *, step=200.0, halo=None, kind="natural", **sections
     sources = {
         "land_cover": source(cover(x, y).astype(np.uint8), np.floor(x0), np.ceil(y1), 1.0, 0),
         "elevation": source(np.zeros((40, 40), np.float32), x0 - 100, y1 + 100, 50.0),
+        "height_above_stream": source(np.zeros((40, 40), np.float32), x0 - 100, y1 + 100, 50.0),
     }
     core |= lay_stations(core, {"segments": core["segments"]}, {}, made)
     core |= find_bank_lines(core, near, {}, made)

@@ -27,7 +27,12 @@ STREAMS = Layer(
         C("name", "text", "Name of the stream.", null=True),
         C("kind", "text", "What the line is.", among=STREAM_KINDS),
         C("area_km2", "float", "Drainage area given by the data.", "km2", null=True, low=0),
+        C("divergence", "int", "2 on the minor path of a divergence, 0 or 1 elsewhere, as the data say.", null=True, low=0, high=2),
     ),
+)
+INFLOWS = Layer(
+    "inflows", "point", (), "Places where a stream enters with a drainage area that is known.",
+    (C("area_km2", "float", "Whole drainage area of the stream there.", "km2", low=0),),
 )
 PARCELS = Layer(
     "properties", "polygon", ("property_id",), "Land parcels, one row an id.",
@@ -85,7 +90,7 @@ SEGMENTS = Layer(
         C("name", "text", "Name held by most of its length.", null=True),
         C("downstream_no", "int", "Segment it flows into; -1 at an outlet.", low=-1),
         C("main_upstream_no", "int", "The larger of the segments that flow into it; -1 at a source.", low=-1),
-        C("minor", "bool", "A path beside the main one at a divergence: raises no order, doubles no area."),
+        C("minor", "bool", "Carries only water that left a main path at a divergence: raises no order, doubles no area."),
         C("strahler_order", "int", "Strahler order.", low=1),
         C("length_m", "float", "Length along the line.", "m", low=0),
         C("line_error_m", "float", "Standard error of its place: at least one routing cell where the kind is unconfirmed.", "m", low=0),
@@ -143,6 +148,8 @@ REACH_MEASURES = Layer(
         C("sinuosity", "float", "Length over straight distance, over at least 20 widths.", null=True, low=1),
         C("drainage_area_km2", "float", "Drainage area at the downstream end, just above any confluence.", "km2", null=True, low=0),
         _basis("drainage_area"),
+        C("drainage_area_says", "text", "Why the drainage area is missing.", null=True),
+        C("drainage_area_doubt", "text", "Why a routed drainage area may be wrong.", null=True),
         C("bankfull_width_m", "float", "Bankfull width from the regional curve.", "m", null=True, low=0),
         C("bankfull_depth_m", "float", "Mean bankfull depth from the regional curve.", "m", null=True, low=0),
         C("bankfull_discharge_m3_s", "float", "Bankfull discharge.", "m3/s", null=True, low=0),
@@ -497,5 +504,5 @@ STATION_RESULTS = Layer(
     ),
 )
 
-INPUT_LAYERS = (STREAMS, PARCELS, WATER, ROADS, BANK_LINES, SOILS, WATERSHED, SUB_WATERSHEDS, LEGEND)
+INPUT_LAYERS = (STREAMS, INFLOWS, PARCELS, WATER, ROADS, BANK_LINES, SOILS, WATERSHED, SUB_WATERSHEDS, LEGEND)
 RESULT_LAYERS = (REACHES, BANKS, BANK_SETBACKS, GAPS, PROPERTIES, LONG_PROFILES, SENSITIVITY, FINDINGS, STATION_RESULTS)

@@ -42,6 +42,7 @@ class Layers(Section):
     dem: Paths
     land_cover: Paths
     streams: Paths = ()
+    inflows: Paths = ()
     properties: Paths = ()
     water: Paths = ()
     bank_lines: Paths = ()
@@ -74,6 +75,13 @@ class StreamColumns(Section):
     id: str | None = None
     name: str | None = None
     kind: str | None = None
+    area_km2: str | None = None
+    divergence: str | None = None
+
+
+class InflowColumns(Section):
+    """``[columns] inflows.*``."""
+
     area_km2: str | None = None
 
 
@@ -119,6 +127,7 @@ class Columns(Section):
     """``[columns]``: which attribute of a layer holds what."""
 
     streams: StreamColumns = StreamColumns()
+    inflows: InflowColumns = InflowColumns()
     properties: PropertyColumns = PropertyColumns()
     roads: ClassColumn = ClassColumn()
     water: KindColumn = KindColumn()
@@ -150,6 +159,8 @@ class Streams(Section):
     """Drainage area at which streams begin that are drawn from the DEM, where no lines are given [own]."""
     snap_m: Positive = 1.0
     """Ends of lines nearer than this are one node [own]."""
+    inflow_snap_m: Positive = 50.0
+    """An inflow so near to a stream belongs to it [own]."""
     line_error_m: Positive = 5.0
     """Standard error of the stream lines' place [own]; 1:24 000 maps: about 12."""
     burn_m: Positive = 10.0

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from gisprio.contracts.grids import GridSource
-from gisprio.inputs.samples import LinePoints, tiles_of, window_around
+from gisprio.contracts.grids import NO_SURVEY, GridSource, bilinear_within
+from gisprio.inputs.samples import LinePoints, surveyed_around, tiles_of
 
 _MOST_TILES = 16
 
@@ -30,15 +30,25 @@ def median_slope(dem: GridSource, points: LinePoints) -> float | None:
     picked = [tiles[at] for at in np.unique(np.linspace(0, len(tiles) - 1, _MOST_TILES).astype(int))] if tiles else []
     slopes = []
     for rows in picked:
-        grid = window_around(dem, points.x[rows], points.y[rows], 0.0)
+        grid, survey = surveyed_around(dem, points.x[rows], points.y[rows])
         if min(grid.values.shape) < 2:
             continue
         heights = np.where(grid.valid(), grid.values.astype(np.float64), np.nan)
         down, right = np.gradient(heights, grid.lattice.cell_m)
-        slope = np.hypot(down, right)
+        slope = np.where(_inside_a_survey(survey.values), np.hypot(down, right), np.nan)
         slopes.append(slope[np.isfinite(slope)])
     whole = np.concatenate(slopes) if slopes else np.zeros(0)
     return float(np.median(whole)) if len(whole) else None
+
+
+def _inside_a_survey(survey: NDArray[np.generic]) -> NDArray[np.bool_]:
+    """Say which cells have the survey of all four beside them; (rows, columns)."""
+    inside = np.ones(survey.shape, bool)
+    for one, other in ((np.s_[1:], np.s_[:-1]), (np.s_[:, 1:], np.s_[:, :-1])):
+        alike = survey[one] == survey[other]
+        inside[one] &= alike
+        inside[other] &= alike
+    return inside
 
 
 def low_offsets(dem: GridSource, points: LinePoints) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -59,7 +69,8 @@ def low_offsets(dem: GridSource, points: LinePoints) -> tuple[NDArray[np.float64
 
     Notes
     -----
-    Sections reach 3 cells, and at least 60 m, to either side, in steps of half a cell.
+    Sections reach 3 cells, and at least 60 m, to either side, in steps of half a cell. One that meets two surveys has
+    no low.
     """
     cell = dem.lattice.cell_m
     steps = int(np.ceil(max(3 * cell, 60.0) / (cell / 2)))
@@ -70,7 +81,9 @@ def low_offsets(dem: GridSource, points: LinePoints) -> tuple[NDArray[np.float64
     for rows in tiles_of(points.x, points.y):
         x = points.x[rows, None] - points.along_y[rows, None] * across
         y = points.y[rows, None] + points.along_x[rows, None] * across
-        heights = window_around(dem, x, y, 0.0).bilinear(x, y)
+        grid, survey = surveyed_around(dem, x, y)
+        own = survey.nearest(points.x[rows], points.y[rows], NO_SURVEY).astype(np.int16)
+        heights = bilinear_within(grid, survey, x, y, own)
         whole = np.isfinite(heights).all(axis=1)
         low = np.argmin(np.where(np.isfinite(heights), heights, np.inf), axis=1)
         offset[rows] = np.where(whole, across[low], np.nan)

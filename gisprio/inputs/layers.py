@@ -13,7 +13,17 @@ import pandas as pd
 import shapely
 
 from gisprio.contracts.findings import Finding, listed
-from gisprio.contracts.layers import BANK_LINES, PARCELS, ROADS, SOILS, STREAMS, SUB_WATERSHEDS, WATER, WATERSHED
+from gisprio.contracts.layers import (
+    BANK_LINES,
+    INFLOWS,
+    PARCELS,
+    ROADS,
+    SOILS,
+    STREAMS,
+    SUB_WATERSHEDS,
+    WATER,
+    WATERSHED,
+)
 from gisprio.contracts.schema import Layer, check
 from gisprio.contracts.settings import Columns, Settings
 from gisprio.contracts.shipped import shipped
@@ -21,6 +31,8 @@ from gisprio.contracts.words import STREAM_KINDS
 from gisprio.inputs.vectors import FEATURE, Shape
 
 FCODES = "stream_kinds/nhd-fcode.csv"
+DIVERGENCES = {"0": 0, "1": 1, "2": 2, "main": 1, "minor": 2}
+"""What the words and codes of ``streams.divergence`` mean."""
 
 
 @dataclass
@@ -136,8 +148,28 @@ def make_streams(frame: gpd.GeoDataFrame, settings: Settings) -> Normalised:
         length = frame.geometry.length[equal].sum() / 1000
         says = f"streams: {int(equal.sum())} lines ({length:.2f} km) are drawn twice; each is taken once."
         findings.append(Finding("warning", "streams", "duplicate_geometry", "", says, "delete the doubles."))
-    columns = {"source_id": ids, "name": as_text(_column(frame, named.name)), "kind": kinds, "area_km2": area}
+    divergence, told = _divergences(_column(frame, named.divergence))
+    findings += told
+    columns = {
+        "source_id": ids,
+        "name": as_text(_column(frame, named.name)),
+        "kind": kinds,
+        "area_km2": area,
+        "divergence": divergence,
+    }
     return _done(STREAMS, frame[~equal], {name: values[~equal] for name, values in columns.items()}, findings)
+
+
+def _divergences(values: pd.Series) -> tuple[pd.Series, list[Finding]]:
+    """Read 2 or minor, 0, 1 or main; what is neither says nothing and is a finding."""
+    words = as_text(values)
+    codes = words.map(lambda word: DIVERGENCES.get(word.lower()) if isinstance(word, str) else None)
+    strange = words.notna() & codes.isna()
+    if not strange.any():
+        return codes, []
+    shown = listed(dict.fromkeys(words[strange]))
+    says = f"streams.divergence: {int(strange.sum())} values are not 0, 1, 2, main or minor and say nothing: {shown}."
+    return codes, [Finding("warning", "streams", "value", "", says, "give 2 on minor paths, 0 or 1 elsewhere.")]
 
 
 def _kinds(values: pd.Series, length_m: pd.Series, given: bool, settings: Settings) -> tuple[pd.Series, list[Finding]]:
@@ -168,6 +200,16 @@ def fcode_kinds() -> dict[str, str]:
     lines = shipped(FCODES).read_text(encoding="utf-8").splitlines()
     rows = csv.DictReader(line for line in lines if not line.startswith("#"))
     return {row["code"]: row["kind"] for row in rows}
+
+
+def make_inflows(frame: gpd.GeoDataFrame, settings: Settings) -> Normalised:
+    """Make the inflows; those without an area above 0 are left out. Parameters and raises as :func:`make_streams`."""
+    area, findings = as_numbers("inflows", "area_km2", _column(frame, settings.columns.inflows.area_km2), 0.0, np.inf)
+    known = area > 0
+    if not known.all():
+        says = f"inflows: {int((~known).sum())} of {len(known)} points have no area above 0 and are left out."
+        findings.append(Finding("warning", "inflows", "no_area", "", says, "give the drainage area in km2."))
+    return _done(INFLOWS, frame[known], {"area_km2": area[known]}, findings)
 
 
 def make_properties(frame: gpd.GeoDataFrame, settings: Settings) -> Normalised:
@@ -270,9 +312,11 @@ VECTOR_LAYERS: tuple[VectorLayer, ...] = (
         lambda c: {
             "streams.id": c.streams.id, "streams.name": c.streams.name,
             "streams.kind": c.streams.kind, "streams.area_km2": c.streams.area_km2,
+            "streams.divergence": c.streams.divergence,
         },
         make_streams,
     ),
+    VectorLayer(INFLOWS, "point", lambda c: {"inflows.area_km2": c.inflows.area_km2}, make_inflows),
     VectorLayer(
         PARCELS, "polygon",
         lambda c: {"properties.id": c.properties.id, "properties.class": c.properties.class_},

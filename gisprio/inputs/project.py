@@ -184,6 +184,7 @@ def _refuse_columns(settings: Settings, vectors: Mapping[str, list[VectorFile]])
         faults += column_faults(file, {"land_cover.code": settings.columns.land_cover.code})
     needed = (
         ("properties", "id", settings.columns.properties.id, "the parcel's number"),
+        ("inflows", "area_km2", settings.columns.inflows.area_km2, "the drainage area in km2"),
         ("land_cover", "code", settings.columns.land_cover.code, "the code of the cover"),
     )
     for layer, key, column, what in needed:

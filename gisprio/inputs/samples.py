@@ -10,7 +10,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from gisprio.contracts.grids import Grid, GridSource
+from gisprio.contracts.grids import Bounds, Grid, GridSource, surveyed_window
 
 TILE_M = 2000.0
 """Side of the tiles that grids are read by [m]."""
@@ -79,17 +79,26 @@ def tiles_of(x: NDArray[np.float64], y: NDArray[np.float64]) -> Iterator[NDArray
     yield from (part for part in np.split(order, new) if len(part))
 
 
-def window_around(source: GridSource, x: NDArray[np.float64], y: NDArray[np.float64], margin_m: float) -> Grid:
-    """Give the window that holds points and a margin around them."""
-    margin = margin_m + 2 * source.lattice.cell_m
-    return source.window((x.min() - margin, y.min() - margin, x.max() + margin, y.max() + margin))
+def window_around(source: GridSource, x: NDArray[np.float64], y: NDArray[np.float64]) -> Grid:
+    """Give the window that holds points and two cells around them."""
+    return source.window(_around(source, x, y))
+
+
+def surveyed_around(source: GridSource, x: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[Grid, Grid]:
+    """Give the window that holds points, and the survey of each of its cells."""
+    return surveyed_window(source, _around(source, x, y))
+
+
+def _around(source: GridSource, x: NDArray[np.float64], y: NDArray[np.float64]) -> Bounds:
+    margin = 2 * source.lattice.cell_m
+    return x.min() - margin, y.min() - margin, x.max() + margin, y.max() + margin
 
 
 def has_data(source: GridSource, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.bool_]:
     """Say where a grid has data, by the cell each point lies in; shape of ``x``."""
     found = np.zeros(len(x), bool)
     for rows in tiles_of(x, y):
-        grid = window_around(source, x[rows], y[rows], 0.0)
+        grid = window_around(source, x[rows], y[rows])
         if grid.values.size:
             row, column, inside = grid.index(x[rows], y[rows])
             found[rows] = inside & grid.valid()[row, column]

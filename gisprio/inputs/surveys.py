@@ -42,7 +42,7 @@ TILE_WINDOWS = 2
 """The same between files of one lattice."""
 MOST_OVERLAPS = 16
 """Of more overlaps between two surveys so many are sampled, evenly."""
-MOST_TILE_PAIRS = 400
+MOST_TILE_PAIRS = 1500
 """Of more overlaps between files of one lattice so many are sampled, evenly."""
 MOST_TOLD = 9
 """Offsets told one by one; the rest in one finding."""
@@ -251,25 +251,21 @@ def _group(heights: RasterSource, near: Sequence[tuple[int, int]]) -> tuple[tupl
         lattices.append(lattice)
     pairs = [(one, other) for one, other in near if lattices[one] == lattices[other]]
     looked = _evenly(pairs, MOST_TILE_PAIRS)
-    apart: set[tuple[int, int]] = set()
-    for pair in looked:
-        offset = offset_between(heights, [pair], TILE_WINDOWS)
+    apart: dict[int, list[int]] = {}
+    for one, other in looked:
+        offset = offset_between(heights, [(one, other)], TILE_WINDOWS)
         if offset.known and abs(offset.median_m) > AGREE_M:
-            apart.add(pair)
-    members: list[list[int]] = []
-    for number in range(len(files)):
-        fits = (
-            own
-            for own in members
-            if lattices[own[0]] == lattices[number] and not any((other, number) in apart for other in own)
-        )
-        own = next(fits, None)
-        if own is None:
-            members.append([number])
-        else:
-            own.append(number)
-    of_file = {number: survey for survey, own in enumerate(members) for number in own}
-    return tuple(of_file[number] for number in range(len(files))), len(pairs) - len(looked)
+            apart.setdefault(other, []).append(one)
+    surveys: list[int] = []
+    lattice_of: list[int] = []
+    for number, lattice in enumerate(lattices):
+        unlike = {surveys[other] for other in apart.get(number, ())}
+        fits = (survey for survey, own in enumerate(lattice_of) if own == lattice and survey not in unlike)
+        survey = next(fits, len(lattice_of))
+        if survey == len(lattice_of):
+            lattice_of.append(lattice)
+        surveys.append(survey)
+    return tuple(surveys), len(pairs) - len(looked)
 
 
 def _evenly(pairs: list[tuple[int, int]], most: int) -> list[tuple[int, int]]:
@@ -317,16 +313,17 @@ def _offset_findings(
 def _told(first: str, second: str, offset: Offset) -> Finding:
     """Say how two surveys lie to each other."""
     crosses = "No slope, step or section is measured across the seam, but water is routed over it"
+    lies = "lie" if first.endswith(" more") else "lies"
     if not offset.known:
         says = (
-            f"how far {first} lies above or below {second} is not known: {offset.cells} common cells were met, "
+            f"how far {first} {lies} above or below {second} is not known: {offset.cells} common cells were met, "
             f"{LEAST_CELLS} are needed. {crosses}."
         )
         return Finding("note", "dem", "dem_offset", "", says, "give files that overlap, to have it measured.")
     way = "above" if offset.median_m >= 0 else "below"
     says = (
-        f"{first} lies {abs(offset.median_m):.2f} m {way} {second} where they overlap (median of {offset.cells} cells, "
-        f"spread {offset.spread_m:.2f} m)."
+        f"{first} {lies} {abs(offset.median_m):.2f} m {way} {second} where they overlap (median of {offset.cells} "
+        f"cells, spread {offset.spread_m:.2f} m)."
     )
     severity: Severity = "warning" if abs(offset.median_m) > LARGE_M else "note"
     if severity == "note":

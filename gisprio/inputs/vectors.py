@@ -23,15 +23,15 @@ from gisprio.inputs.crs import horizontal, no_crs
 from gisprio.inputs.faults import Fault, nearest
 from gisprio.inputs.paths import Place
 
-Shape = Literal["line", "polygon"]
+Shape = Literal["line", "polygon", "point"]
 
 FEATURE = "gisprio_feature"
 """Column of tidy layers: number of the row a geometry came from."""
 
 _PARQUET = (".parquet", ".geoparquet")
 _POINTS, _LINES, _POLYGONS = (0, 4), (1, 2, 5), (3, 6)
-_WANTED = {"line": (1, 5), "polygon": (3, 6)}
-_PLURAL = {"line": "lines", "polygon": "polygons"}
+_WANTED = {"line": (1, 5), "polygon": (3, 6), "point": (0, 4)}
+_PLURAL = {"line": "lines", "polygon": "polygons", "point": "points"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,7 +180,7 @@ def tidy(files: Sequence[VectorFile], crs: CRS, shape: Shape) -> tuple[gpd.GeoDa
     Returns
     -------
     frame, findings, faults
-        All rows with a usable geometry: lines as single parts, polygons valid, two dimensions, columns as in
+        All rows with a usable geometry: lines and points as single parts, polygons valid, two dimensions, columns as in
         the files. A file without any geometry of the shape is a fault.
     """
     parts: list[gpd.GeoDataFrame] = []
@@ -231,7 +231,10 @@ def _tidy_file(file: VectorFile, crs: CRS, shape: Shape) -> tuple[gpd.GeoDataFra
         "that the working system cannot hold, left out", "cut the layer to your area.",
     )  # fmt: skip
     frame = frame[placed]
-    frame = _tidy_polygons(frame, tell) if shape == "polygon" else _tidy_lines(frame, tell)
+    if shape == "point":
+        frame = frame.explode(index_parts=False)
+    else:
+        frame = _tidy_polygons(frame, tell) if shape == "polygon" else _tidy_lines(frame, tell)
     return frame, tell.findings, faults
 
 
@@ -272,7 +275,8 @@ def _parts_of(collection: Any, shape: Shape) -> Any:
     singles = shapely.get_parts(np.array(fitting, dtype=object))
     if not len(singles):
         return None
-    return shapely.multilinestrings(singles) if shape == "line" else shapely.multipolygons(singles)
+    collect = {"line": shapely.multilinestrings, "polygon": shapely.multipolygons, "point": shapely.multipoints}
+    return collect[shape](singles)
 
 
 def _wrong_shape(file: VectorFile, shape: Shape) -> Fault:

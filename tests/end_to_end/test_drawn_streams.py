@@ -84,9 +84,15 @@ def test_without_asking_nothing_is_ranked_and_the_finding_says_what_to_write(tmp
     assert len(results.banks) > 20
     assert results.banks["rank"].isna().all()
     assert (results.folder / "map.html").is_file()
-    told = {finding.check: finding for finding in findings_from(results.findings[list(Finding.__slots__)])}
+    found = findings_from(results.findings[list(Finding.__slots__)])
+    told = {finding.check: finding for finding in found}
     assert told["streams_drawn"].severity == "warning"
     assert UNCONFIRMED in told["streams_drawn"].do
+    assert told["nothing_ranked"].says == "No bank is ranked."
+    assert "factor_coverage" not in told  # of no ranked bank there is no share
+    assert [finding.says for finding in found if finding.layer == "properties"] == [
+        "Properties are not ranked: no bank on them is."
+    ]
 
 
 def test_check_tells_what_would_be_drawn(tmp_path):

@@ -6,10 +6,12 @@ from itertools import pairwise
 
 import numpy as np
 import pandas as pd
+import pytest
 import shapely
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
+from drawn_world import judged
 from gisprio.compute.network.areas import network_areas, upper_first
 from gisprio.compute.network.join import join_streams
 from gisprio.compute.network.order import stream_orders
@@ -127,3 +129,83 @@ def test_row_order_and_the_way_lines_are_drawn_change_nothing(drawing):
         assert (own["from_m"].iloc[1:].to_numpy() == own["to_m"].iloc[:-1].to_numpy()).all()
     assert table["segment_id"].is_unique
     assert table["segment_id"].str.fullmatch("[B-DF-HJ-NP-TV-Z][0-9B-DF-HJ-NP-TV-Z]{5}").all()  # no number, no month
+
+
+STEM = {"A": [(0, 0), (1000, 0)], "M": [(1000, 0), (2000, 0)], "G": [(2000, 0), (3000, 0)], "H": [(3000, 0), (4000, 0)]}
+ARMS = {
+    "N": [(1000, 0), (1100, 200), (1900, 200), (2000, 0)],
+    "S": [(1000, 0), (1050, -150), (1950, -150), (2000, 0)],
+    "X": [(2000, 0), (2200, 300), (2800, 300), (3000, 0)],
+    "Y": [(1000, 0), (1000, -400), (2950, -400), (3000, 0)],
+}
+"""Minor paths beside the stem, each longer than it."""
+SIDES = {
+    "T": [(300, 500), (1000, 0)],
+    "U": [(1500, 700), (2000, 0)],
+    "V": [(2300, -600), (3000, 0)],
+    "W": [(2500, 800), (3000, 0)],
+}
+"""Tributaries."""
+
+
+@st.composite
+def divided(draw):
+    """Give a stem with any of its arms and tributaries, and ground of each line."""
+    names = [*STEM, *draw(st.lists(st.sampled_from([*ARMS, *SIDES]), min_size=1, unique=True))]
+    lines = {name: (STEM | ARMS | SIDES)[name] for name in names}
+    ground = {name: draw(st.integers(1, 40)) / 8 for name in names}
+    return lines, ground
+
+
+def same(one, other):
+    pd.testing.assert_frame_equal(one.sort_index(), other.loc[one.index].sort_index(), rtol=1e-9)
+
+
+@given(world=divided(), data=st.data())
+@settings(max_examples=20, deadline=None)
+def test_how_and_in_what_order_divided_lines_are_drawn_changes_nothing(world, data):
+    lines, ground = world
+    order = data.draw(st.permutations(list(lines)))
+    turned = {name: data.draw(st.booleans(), name) for name in lines}
+    drawn = {name: lines[name][::-1] if turned[name] else lines[name] for name in order}
+    same(judged(lines, ground), judged(drawn, ground))
+
+
+@given(world=divided(), at=st.integers(1, 39))
+@settings(max_examples=15, deadline=None)
+def test_cutting_divided_lines_elsewhere_changes_nothing(world, at):
+    lines, ground = world
+    same(judged(lines, ground), judged(lines, ground, cut_at=at / 40))
+
+
+@given(world=divided())
+@settings(max_examples=20, deadline=None)
+def test_in_divided_channels_area_never_falls_and_nothing_counts_twice(world):
+    lines, ground = world
+    found = judged(lines, ground)
+    for _, row in found.iterrows():
+        if isinstance(row["into"], str):
+            assert found["km2"][row["into"]] >= row["km2"] - 1e-9
+    assert found["km2"]["H"] == pytest.approx(sum(ground.values()))
+    assert found.index[found["minor"]].isin(list(ARMS)).all()
+    for name in set(ARMS) & set(lines):
+        assert found["minor"][name]
+        assert found["km2"][name] == pytest.approx(ground[name])
+
+
+@given(world=divided(), data=st.data())
+@settings(max_examples=20, deadline=None)
+def test_without_a_minor_path_the_others_lose_its_own_ground_alone(world, data):
+    lines, ground = world
+    arms = sorted(set(ARMS) & set(lines))
+    assume(arms)
+    gone = data.draw(st.sampled_from(arms))
+    whole = judged(lines, ground)
+    less = judged({name: points for name, points in lines.items() if name != gone}, ground)
+    below, here = set(), whole["into"][gone]
+    while isinstance(here, str):
+        below.add(here)
+        here = whole["into"][here]
+    expected = whole.drop(index=gone)
+    expected["km2"] = [km2 - (ground[gone] if name in below else 0.0) for name, km2 in expected["km2"].items()]
+    same(expected, less)

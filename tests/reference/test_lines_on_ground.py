@@ -33,7 +33,7 @@ def measured_on(dem, burn_m):
     made = whole_chain(streams([Place().line((0, 0), (LENGTH_M, 0))]), dem, known)
     core = {name: made[name] for name in ("segments", "reach_measures", "stretches")}
     core |= lay_stations(core, {"segments": core["segments"]}, {}, known)
-    return made["reach_measures"], measure_valleys(core, {}, {"elevation": dem}, known)["valleys"]
+    return made["reach_measures"], measure_valleys(core, {}, made["sources"], known)["valleys"]
 
 
 def test_slope_and_valley_are_those_of_the_raw_ground_however_deep_the_stream_is_burned():
@@ -91,3 +91,15 @@ def test_a_line_30_m_beside_its_channel_is_flagged_by_the_ratio_of_areas(height,
     known = settings(streams={"line_error_m": 5.0})
     made = whole_chain(streams([line], area_km2=AREA_KM2), heights(height), known)
     assert ("area_differs" in made["findings"]) == flagged, sorted(made["findings"])
+
+
+@pytest.mark.parametrize(
+    ("height", "off_m", "flagged"), [(steep, 0, False), (steep, 30, True), (straight_height, 30, False)]
+)
+def test_the_same_line_is_flagged_without_any_area_to_compare_with(height, off_m, flagged):
+    """The DEM's own channel beside the line carries more than the line was given."""
+    line = Place().line((0, off_m), (LENGTH_M, off_m))
+    made = whole_chain(streams([line]), heights(height), settings(streams={"line_error_m": 5.0}))
+    doubts = made["reach_measures"]["drainage_area_doubt"]
+    assert doubts.notna().mean() == (1.0 if flagged else 0.0), doubts.tolist()
+    assert ("area_doubt" in made["findings"]) == flagged

@@ -91,7 +91,7 @@ def magnitudes(flows_into, names, minor=""):
     down = np.array([number.get(flows_into.get(name, ""), -1) for name in names])
     sources = [n for n, name in enumerate(names) if n not in down and name not in minor]
     one_each = pd.DataFrame({"segment_no": sources, "from_m": 0.0, "area_m2": 1e6, "cut": False})
-    areas = network_areas(pd.DataFrame({"downstream_no": down}), one_each)
+    areas = network_areas(pd.DataFrame({"downstream_no": down, "minor": False}), one_each)
     return dict(zip(names, areas.below_km2.tolist(), strict=True))
 
 

@@ -1,4 +1,4 @@
-"""Valley floor and line offset, read off the raw heights across each station."""
+"""Valley floor and line offset, read across each station off the heights above the stream and the raw heights."""
 
 from __future__ import annotations
 
@@ -31,7 +31,8 @@ def measure_valleys(core: Tables, halo: Tables, sources: Sources, settings: Sett
     halo
         None.
     sources
-        ``elevation``: raw heights of the routing grid. ``survey``: which survey each is from; without it all are one.
+        ``elevation``: raw heights of the routing grid; ``height_above_stream``: of each cell over the stream cell it
+        drains to. ``survey``: which survey each is from; without it all are one.
     settings
         Section ``setback``.
 
@@ -42,9 +43,10 @@ def measure_valleys(core: Tables, halo: Tables, sources: Sources, settings: Sett
 
     Notes
     -----
-    Valley floor: ground reached on both sides before it rises more than twice the mean bankfull depth over the
-    low of the channel [own]; looked for out to 10 widths a side, the ratio from which a valley is open. Heights of
-    another survey than the one at the station count as missing, and a floor that goes on into one has no width.
+    Valley floor: ground reached on both sides before it lies more than twice the mean bankfull depth above the stream
+    it drains to [own] (height above nearest drainage, nobre2011); looked for out to 10 widths a side, the ratio from
+    which a valley is open. Heights of another survey than the one at the station count as missing, and a
+    floor that goes on into one has no width.
     """
     stations = core["stations"]
     reaches = core["reach_measures"].set_index("reach_no")
@@ -53,13 +55,14 @@ def measure_valleys(core: Tables, halo: Tables, sources: Sources, settings: Sett
     reach_out = max(float(np.nanmax(width)) * UNCONFINED_RATIO.value if np.isfinite(width).any() else 0.0, 60.0)
     margin = reach_out + settings.setback.width_m
     heights = _window(sources["elevation"], stations, margin)
+    above = _window(sources["height_above_stream"], stations, margin)
     surveys = _window(sources["survey"], stations, margin) if "survey" in sources else None
     return {
         "valleys": pd.DataFrame(
             {
                 "segment_no": stations["segment_no"].to_numpy(),
                 "station_no": stations["station_no"].to_numpy(),
-                "valley_width_m": valley_width(stations, heights, width, depth, surveys),
+                "valley_width_m": valley_width(stations, above, width, depth, surveys),
                 "line_offset_m": line_offset(stations, heights, max(settings.setback.width_m, 30.0), surveys),
             }
         )
@@ -87,26 +90,40 @@ def _across(stations: pd.DataFrame, heights: Grid, out: Floats, surveys: Grid | 
 
 
 def valley_width(
-    stations: pd.DataFrame, heights: Grid, width: Floats, depth: Floats, surveys: Grid | None = None
+    stations: pd.DataFrame, above: Grid, width: Floats, depth: Floats, surveys: Grid | None = None
 ) -> Floats:
-    """Give the width of the valley floor at each station; NaN where width, depth or heights are missing. (n,) [m]."""
+    """Give the width of the valley floor at each station.
+
+    Parameters
+    ----------
+    stations
+        Layer ``stations``.
+    above
+        Height above nearest drainage [m].
+    width, depth
+        (n,) bankfull width and mean depth [m].
+    surveys
+        Which survey each height is from; None for one.
+
+    Returns
+    -------
+    ndarray
+        (n,) [m], not below the bankfull width; NaN where width, depth or the heights at the station are missing.
+    """
     step = UNCONFINED_RATIO.value * width / SAMPLES
-    near = np.maximum(width, heights.lattice.cell_m)[:, None] * np.linspace(-1.5, 1.5, 13)
-    sections = _across(stations, heights, near, surveys)
-    low = np.where(np.isnan(sections), np.inf, sections).min(axis=1)
-    limit = np.where(np.isfinite(low), low, np.nan) + VALLEY_RISE_DEPTHS.value * depth
-    total = np.zeros(len(stations))
+    here = above.nearest(stations["x"].to_numpy(), stations["y"].to_numpy(), np.nan)
+    total = np.where(np.isnan(here), np.nan, 0.0 * width)
     for sign in (1.0, -1.0):
         out = step[:, None] * np.arange(1, SAMPLES + 1)
-        z = _across(stations, heights, sign * out, surveys)
-        outside = np.array(np.isnan(z) | (z > limit[:, None]), bool)
+        z = _across(stations, above, sign * out, surveys)
+        outside = np.array(np.isnan(z) | (z > VALLEY_RISE_DEPTHS.value * depth[:, None]), bool)
         first = np.where(outside.any(axis=1), outside.argmax(axis=1), SAMPLES)
         total += first * step
         if surveys is not None:
             end = sign * out[np.arange(len(out)), np.minimum(first, SAMPLES - 1)][:, None]
-            own, any_survey = _across(stations, heights, end, surveys), _across(stations, heights, end, None)
+            own, any_survey = _across(stations, above, end, surveys), _across(stations, above, end, None)
             total[(np.isnan(own) & ~np.isnan(any_survey))[:, 0]] = np.nan
-    total[np.isnan(limit)] = np.nan
+    total[np.isnan(depth)] = np.nan
     return np.maximum(total, np.where(np.isnan(total), np.nan, width))
 
 

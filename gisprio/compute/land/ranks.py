@@ -93,6 +93,10 @@ def frontages_with_banks(tables: Tables) -> pd.DataFrame:
 def _findings(table: pd.DataFrame) -> list[Finding]:
     if table["priority_gap_m"].notna().any():
         return []
+    if table["priority"].isna().all():
+        says = "Properties are not ranked: no bank on them is."
+        do = "See the findings about banks: they hold the reasons."
+        return [Finding("warning", "properties", "not_ranked", "", says, do)]
     return [
         Finding(
             "warning",

@@ -74,7 +74,7 @@ def draw_streams(tables: Tables, sources: Sources, settings: Settings) -> Output
         lines = lines[_into(lines, np.asarray(watershed.geometry.array))]
     if not len(lines):
         raise _nothing_drains(start_km2, float(network.most * grid.lattice.cell_m**2 / 1e6), bool(len(watershed)))
-    unknown = {"source_id": None, "name": None, "kind": DRAWN_KIND, "area_km2": np.nan}
+    unknown = {"source_id": None, "name": None, "kind": DRAWN_KIND, "area_km2": np.nan, "divergence": None}
     drawn = gpd.GeoDataFrame(
         unknown, index=range(len(lines)), geometry=lines["geometry"].to_numpy(), crs=streams.crs
     ).astype({"source_id": "str", "name": "str"})
@@ -225,8 +225,9 @@ def _into(lines: pd.DataFrame, area: NDArray[np.object_]) -> NDArray[np.bool_]:
 def _drawn_finding(drawn: gpd.GeoDataFrame, start_km2: float) -> Finding:
     says = (
         f"[layers] streams is not given: {drawn.geometry.length.sum() / 1000:.1f} km of streams were drawn from the "
-        f"DEM, from {start_km2:g} km2 of drainage area on. Where they begin is an assumption, their kind is "
-        f"{DRAWN_KIND}, and banks of that kind are not ranked unless asked for."
+        f"DEM, from {start_km2:g} km2 of drainage area on. Where they begin is an assumption, bends of a few "
+        f"cells are smoothed away with the staircase of the grid, their kind is {DRAWN_KIND}, and banks of that kind "
+        "are not ranked unless asked for."
     )
     do = (
         "Check their heads and courses on a map or in the field; then rank them with "

@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from gisprio.compute.network.direction import Flow, direct
-from gisprio.compute.network.faults import direction_findings, loose_end_findings
+from gisprio.compute.network.divergences import Ways, beside_main
+from gisprio.compute.network.faults import crossing_findings, direction_findings, loose_end_findings
 from gisprio.compute.network.nodes import Edges, edges_of
 from gisprio.compute.network.order import stream_orders
 from gisprio.contracts.cards import Output, Sources, Tables
@@ -56,12 +57,16 @@ def join_streams(tables: Tables, sources: Sources, settings: Settings) -> Output
             "findings": findings_table(findings),
         }
     height = node_heights(sources["elevation"], edges)
-    flow = direct(edges, height)
+    flow = direct(edges, height, Ways.of(edges, streams))
     chains = list(_chains(edges, flow))
     table, parts = _segments(chains, edges, flow, streams)
     cell_m = sources["elevation"].lattice.cell_m
     table = table.assign(line_error_m=line_errors(parts, settings.streams.line_error_m, cell_m))
-    findings += direction_findings(edges, flow, height, streams) + loose_end_findings(edges, [c.edges for c in chains])
+    findings += [
+        *direction_findings(edges, flow, height, streams),
+        *crossing_findings(edges, streams, settings.streams.snap_m),
+        *loose_end_findings(edges, [chain.edges for chain in chains]),
+    ]
     return {"segments": table, "source_parts": parts, "findings": findings_table(findings)}
 
 
@@ -83,14 +88,19 @@ def node_heights(elevation: GridSource, edges: Edges) -> NDArray[np.float64]:
     Streams often leave a DEM that was cut along the watershed: the height there must not be wholly unknown.
     """
     height = heights_at(elevation, edges.nodes)
-    for node in np.flatnonzero(np.isnan(height)).tolist():
-        edge, end = (int(n[0]) for n in np.nonzero(edges.ends == node))
-        line = edges.lines[edge]
+    off, at = np.flatnonzero(np.isnan(height)), np.argsort(edges.ends.ravel(), kind="stable")
+    if not len(off):
+        return height
+    places, count = [], []
+    for end in at[np.searchsorted(edges.ends.ravel()[at], off)].tolist():
+        line = edges.lines[end // 2]
         steps = np.linspace(0.0, 1.0, 2 + int(line.length / elevation.lattice.cell_m))
-        places = shapely.line_interpolate_point(line, steps if end == 0 else steps[::-1], normalized=True)
-        along = heights_at(elevation, shapely.get_coordinates(places))
-        known = np.flatnonzero(np.isfinite(along))
-        height[node] = along[known[0]] if len(known) else np.nan
+        places.append(shapely.line_interpolate_point(line, steps if end % 2 == 0 else 1.0 - steps, normalized=True))
+        count.append(len(steps))
+    along = heights_at(elevation, shapely.get_coordinates(np.concatenate(places)))
+    for node, own in zip(off.tolist(), np.split(along, np.cumsum(count)[:-1]), strict=True):
+        known = own[np.isfinite(own)]
+        height[node] = known[0] if len(known) else np.nan
     return height
 
 
@@ -123,11 +133,12 @@ def _segments(
     ids = position_ids(lines)
     by_id = sorted(range(len(chains)), key=lambda n: ids[n])
     chains, lines, ids = [chains[n] for n in by_id], [lines[n] for n in by_id], [ids[n] for n in by_id]
-    downstream = _downstream(chains, flow, edges)
+    downstream = _downstream(chains, flow)
     length = np.array([line.length for line in lines])
-    minor = np.array([bool(flow.minor[chain.edges[0]]) for chain in chains])
     upper_node = np.array([chain.up for chain in chains], np.int64)
-    upper_first = np.lexsort((-upper_node, -flow.to_outlet[upper_node]))  # as lines of equal distance were turned
+    upper_first = np.lexsort((upper_node, -flow.steps[upper_node]))
+    leaves_main = np.array([bool(flow.minor[chain.edges[0]]) for chain in chains])
+    minor = beside_main(downstream, leaves_main, upper_first.tolist())
     order, main = stream_orders(downstream, minor, length, upper_first)
     parts = _parts(chains, length, edges, flow, streams)
     names = parts.assign(length=parts["to_m"] - parts["from_m"]).dropna(subset="name")
@@ -161,7 +172,7 @@ def _line(chain: _Chain, edges: Edges, flow: Flow) -> shapely.LineString:
     return shapely.linestrings(np.concatenate(points))
 
 
-def _downstream(chains: list[_Chain], flow: Flow, edges: Edges) -> NDArray[np.int64]:
+def _downstream(chains: list[_Chain], flow: Flow) -> NDArray[np.int64]:
     """Give the segment each flows into: the main one that leaves its lower node; -1 at an outlet."""
     leaves = {chain.up: n for n, chain in enumerate(chains) if not flow.minor[chain.edges[0]]}
     return np.array([leaves.get(chain.down, -1) for chain in chains], np.int64)
@@ -175,7 +186,7 @@ def _parts(
     The area given for a line holds at its lower end: where others join it on its way, only its lowest part keeps it.
     """
     length = edges.length
-    lowest = pd.Series(flow.to_outlet[flow.down]).groupby(edges.source).idxmin()
+    lowest = pd.Series(flow.steps[flow.down]).groupby(edges.source).idxmin()
     holds = np.isin(np.arange(len(length)), lowest)
     rows = []
     for number, chain in enumerate(chains):

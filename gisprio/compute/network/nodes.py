@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
@@ -16,6 +17,8 @@ from scipy.spatial import cKDTree
 from gisprio.contracts.findings import Finding, listed
 
 Floats = NDArray[np.float64]
+CONTENT = ["kind", "name", "source_id", "area_km2"]
+"""Of lines drawn twice the first by these columns is kept, not the first by the order of rows."""
 
 
 @dataclass(frozen=True)
@@ -39,10 +42,15 @@ class Edges:
     source: NDArray[np.int64]
     nodes: Floats
 
-    @property
+    @cached_property
     def length(self) -> Floats:
         """Length of each line [m], to the last digit the same whichever way it is drawn."""
         return np.asarray(shapely.length(shapely.normalize(self.lines)))
+
+    @cached_property
+    def degree(self) -> NDArray[np.int64]:
+        """How many ends lie on each node."""
+        return np.bincount(self.ends.ravel(), minlength=len(self.nodes))
 
 
 def edges_of(streams: pd.DataFrame, snap_m: float) -> tuple[Edges, list[Finding]]:
@@ -72,7 +80,11 @@ def edges_of(streams: pd.DataFrame, snap_m: float) -> tuple[Edges, list[Finding]
     if point.any():
         findings.append(_point_finding(streams, source[point], snap_m))
     lines, numbers, source = lines[~point], numbers[~point], source[~point]
-    moved = np.array([_moved(line, nodes[a], nodes[b]) for line, (a, b) in zip(lines, numbers, strict=True)], object)
+    again = _drawn_again(lines, numbers, source, streams, snap_m)
+    if again.any():
+        findings.append(_overlap_finding(streams, source[again], shapely.length(lines[again])))
+    lines, numbers, source = lines[~again], numbers[~again], source[~again]
+    moved = _moved(lines, nodes[numbers[:, 0]], nodes[numbers[:, 1]])
     order = _by_position(moved)
     used, compact = np.unique(numbers[order], return_inverse=True)
     return Edges(moved[order], compact.reshape(-1, 2), source[order], nodes[used]), findings
@@ -82,9 +94,8 @@ def _worth_keeping(lines: NDArray[np.object_], streams: pd.DataFrame) -> tuple[N
     """Leave out lines without length and copies of a line, drawn either way."""
     long = shapely.length(lines) > 0
     same = shapely.to_wkb(shapely.normalize(shapely.set_precision(lines, 1e-6)))
-    known = streams[["kind", "name", "source_id", "area_km2"]].reset_index(drop=True).assign(same=same)
-    by_content = known.sort_values(["kind", "name", "source_id", "area_km2"])  # not by the order of rows
-    copy = by_content["same"].duplicated().sort_index().to_numpy()
+    copy = streams[CONTENT].reset_index(drop=True).assign(same=same).sort_values(CONTENT)["same"].duplicated()
+    copy = copy.sort_index().to_numpy()
     findings = []
     for bad, check, what in (
         (~long, "no_length", "have no length"),
@@ -132,14 +143,19 @@ def split_where_ends_lie(
     point, line = shapely.STRtree(lines).query(points, predicate="dwithin", distance=snap_m)
     place = shapely.line_locate_point(lines[line], points[point])
     inside = (place > snap_m) & (place < shapely.length(lines[line]) - snap_m)
-    cuts = pd.Series(place[inside]).groupby(line[inside]).apply(lambda at: _apart(np.sort(at.to_numpy()), snap_m))
+    line, place = line[inside], place[inside]
+    order = np.lexsort((place, line))
+    line, place = line[order], place[order]
+    split, start = np.unique(line, return_index=True)
     parts, rows = [], []
-    for number, whole in enumerate(lines):
-        at = [0.0, *cuts.get(number, []), whole.length]
-        for a, b in pairwise(at):
-            parts.append(whole if len(at) == 2 else shapely.ops.substring(whole, a, b))
+    for number, (first, last) in zip(split.tolist(), pairwise([*start.tolist(), len(line)]), strict=True):
+        whole = lines[number]
+        for a, b in pairwise([0.0, *_apart(place[first:last], snap_m), whole.length]):
+            parts.append(shapely.ops.substring(whole, a, b))
             rows.append(source[number])
-    return np.array(parts, object), np.array(rows, np.int64)
+    uncut = np.ones(len(lines), bool)
+    uncut[split] = False
+    return np.array([*lines[uncut], *parts], object), np.array([*source[uncut], *rows], np.int64)
 
 
 def _apart(at: Floats, snap_m: float) -> list[float]:
@@ -171,11 +187,51 @@ def _vertex(lines: NDArray[np.object_], which: int) -> Floats:
     return shapely.get_coordinates(shapely.get_point(lines, which)).reshape(-1, 2)
 
 
-def _moved(line: shapely.LineString, first: Floats, last: Floats) -> shapely.LineString:
-    """Put the ends of a line on its nodes; the line is left alone otherwise."""
-    points = shapely.get_coordinates(line)
-    points[0], points[-1] = first, last
-    return shapely.linestrings(points)
+def _drawn_again(
+    lines: NDArray[np.object_],
+    numbers: NDArray[np.int64],
+    source: NDArray[np.int64],
+    streams: pd.DataFrame,
+    snap_m: float,
+) -> NDArray[np.bool_]:
+    """Say which lines lie, within ``snap_m``, over another one between the same nodes; (n,).
+
+    Lines that overlap in part were split at their ends before, so that the shared stretch is there twice.
+    """
+    again = np.zeros(len(lines), bool)
+    table = pd.DataFrame(np.sort(numbers, axis=1), columns=["a", "b"])
+    table = table[table.duplicated(keep=False)]
+    if table.empty:
+        return again
+    content = streams[CONTENT].reset_index(drop=True).sort_values(CONTENT).index.to_numpy()
+    rank = np.empty(len(content), np.int64)
+    rank[content] = np.arange(len(content))
+    wkb = shapely.to_wkb(shapely.normalize(lines[table.index]))
+    table = table.assign(rank=rank[source[table.index]], wkb=wkb).sort_values(["rank", "wkb"])
+    for twins in table.groupby(["a", "b"]).groups.values():
+        kept: list[int] = []
+        for number in twins:
+            near = [shapely.hausdorff_distance(lines[number], lines[other]) <= snap_m for other in kept]
+            again[number] = any(near)
+            kept += [] if any(near) else [number]
+    return again
+
+
+def _overlap_finding(streams: pd.DataFrame, rows: NDArray[np.int64], length_m: Floats) -> Finding:
+    ids = streams["source_id"].iloc[np.unique(rows)].fillna("no id")
+    says = f"{length_m.sum() / 1000:.3f} km of stream lie over another line: {listed(sorted(ids))}. Taken once there."
+    return Finding("warning", "streams", "overlapping_lines", "", says, "Delete the doubled stretches in the layer.")
+
+
+def _moved(lines: NDArray[np.object_], first: Floats, last: Floats) -> NDArray[np.object_]:
+    """Put the ends of lines on their nodes, (n, 2) each; the lines are left alone otherwise."""
+    points, line = shapely.get_coordinates(lines, return_index=True)
+    if not len(lines):
+        return lines
+    starts = np.searchsorted(line, np.arange(len(lines)))
+    points[starts] = first
+    points[np.append(starts[1:], len(points)) - 1] = last
+    return np.asarray(shapely.linestrings(points, indices=line), object)
 
 
 def _by_position(lines: NDArray[np.object_]) -> NDArray[np.int64]:

@@ -39,7 +39,7 @@ def stream_orders(
     downstream
         (n,) segment each flows into; -1 at an outlet.
     minor
-        (n,) paths beside the main one: order 1 where they begin, and they raise no order where they rejoin.
+        (n,) segments that carry only water that left a main path: of order 1, and they raise none where they rejoin.
     length
         (n,) [m].
     upper_first

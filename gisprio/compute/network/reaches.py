@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from gisprio.compute.network.areas import NetworkAreas, area_findings, network_areas
 from gisprio.compute.network.curves import curve_set
 from gisprio.compute.network.hydraulics import bankfull_flow, bankfull_width, froude_findings, range_findings
+from gisprio.compute.network.inflows import clipped_sources, place_inflows
 from gisprio.compute.network.knickpoints import faces_of, find_knickpoints, knickpoint_findings
 from gisprio.compute.network.labels import outside, sub_watersheds
 from gisprio.compute.network.profile import (
@@ -26,6 +27,7 @@ from gisprio.compute.network.profile import (
     sinuosities,
 )
 from gisprio.compute.network.standing import stretches_of
+from gisprio.compute.network.trust import area_doubts, doubt_findings
 from gisprio.compute.terrain.flow import whole_grid
 from gisprio.contracts.cards import Output, Sources, Tables
 from gisprio.contracts.findings import Finding, findings_table
@@ -42,7 +44,8 @@ def measure_reaches(tables: Tables, sources: Sources, settings: Settings) -> Out
     Parameters
     ----------
     tables
-        ``segments``, ``source_parts``, ``catchments``, ``water``, ``roads``, ``sub_watersheds``, ``watershed``.
+        ``segments``, ``source_parts``, ``catchments``, ``inflows``, ``water``, ``roads``, ``sub_watersheds``,
+        ``watershed``.
     sources
         ``elevation``: raw heights of the routing grid. ``survey``: which survey each is from; without it all are one.
     settings
@@ -64,16 +67,27 @@ def measure_reaches(tables: Tables, sources: Sources, settings: Settings) -> Out
         nothing |= {layer.name: empty(layer) for layer in (PROFILE_POINTS, KNICKPOINTS)}
         return nothing | {"findings": findings_table([])}
     curve = curve_set(settings.hydraulics)
-    areas = network_areas(segments, tables["catchments"])
+    elevation = whole_grid(sources["elevation"])
+    inflows, off = place_inflows(tables["inflows"], segments, settings.streams.inflow_snap_m)
+    areas = network_areas(segments, tables["catchments"], inflows, clipped_sources(segments, elevation))
     parts = tables["source_parts"]
     ends = areas.at_reaches(segments.assign(from_m=0.0), parts)["drainage_area_km2"].to_numpy(float)
     stretches = stretches_of(segments, parts, tables["water"], bankfull_width(curve, ends))
     reaches = cut_reaches(segments, stretches, settings.streams.reach_length_m)
     reaches = pd.concat([reaches, areas.at_reaches(reaches, parts)], axis=1)
     width = bankfull_width(curve, reaches["drainage_area_km2"].to_numpy(float))
+    doubts = area_doubts(
+        reaches,
+        segments,
+        areas,
+        whole_grid(sources["plain_area"]),
+        line_error_m=settings.streams.line_error_m,
+        start_area_km2=settings.streams.start_area_km2,
+    )
+    reaches["drainage_area_doubt"] = doubts.words(used=reaches["drainage_area_basis"].to_numpy() == "modelled")
     height_error_m = settings.dem.vertical_error_m
     survey = whole_grid(sources["survey"]) if "survey" in sources else None
-    lowest = lowest_around(whole_grid(sources["elevation"]), survey)
+    lowest = lowest_around(elevation, survey)
     profiles = segment_profiles(segments, stretches, tables["roads"], lowest, survey)
     knickpoints = find_knickpoints(segments, profiles, bankfull_width(curve, ends), height_error_m)
     slopes = _slopes(reaches, segments, profiles, areas, width, height_error_m, faces_of(segments, knickpoints))
@@ -102,7 +116,9 @@ def measure_reaches(tables: Tables, sources: Sources, settings: Settings) -> Out
     table = gpd.GeoDataFrame(reaches[REACH_MEASURES.names()], geometry=reaches["geometry"].to_list(), crs=segments.crs)
     ids = reaches["reach_id"].tolist()
     findings = [
+        *off,
         *area_findings(reaches),
+        *doubt_findings(ids, doubts, reaches["drainage_area_basis"].to_numpy() == "modelled"),
         *range_findings(curve, reaches["drainage_area_km2"].to_numpy(float), ids),
         *froude_findings(reaches["froude"].to_numpy(float), ids),
         *_slope_findings(reaches),

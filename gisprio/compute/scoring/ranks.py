@@ -243,7 +243,8 @@ def _setbacks(banks: pd.DataFrame) -> pd.DataFrame:
 
 
 def _findings(banks: pd.DataFrame, ranked: np.ndarray, factors: pd.DataFrame, priority: Priority) -> list[Finding]:
-    found = [_not_used(row, priority) for row in factors.itertuples() if row.given_weight > 0 and not row.used]
+    unused = factors[(factors["given_weight"] > 0) & ~factors["used"].astype(bool) & ranked.any()]
+    found = [_not_used(row, priority) for row in unused.itertuples()]
     for row in factors[factors["used"]].itertuples():
         gone = int((ranked & (banks[row.basis_column] == "default").to_numpy()).sum())
         if gone:

@@ -47,7 +47,8 @@ def share_catchments(tables: Tables, sources: Sources, settings: Settings) -> Ou
     Returns
     -------
     dict
-        ``catchments``: one row for every 50 m of each segment; ``height_above_stream``: float32 [m], nodata NaN; and
+        ``catchments``: one row for every 50 m of each segment; ``height_above_stream``: float32 [m], nodata NaN;
+        ``plain_area``: drainage area of each cell by the heights alone, no line lowered, float32 [km2]; and
         ``findings``.
 
     Notes
@@ -79,8 +80,16 @@ def share_catchments(tables: Tables, sources: Sources, settings: Settings) -> Ou
     return {
         "catchments": table,
         "height_above_stream": Grid(above, elevation.lattice, elevation.row, elevation.column, None),
+        "plain_area": Grid(plain_area(bridged, cell_m), elevation.lattice, elevation.row, elevation.column, None),
         "findings": findings_table(findings),
     }
+
+
+def plain_area(heights: NDArray[np.float32], cell_m: float) -> NDArray[np.float32]:
+    """Give the drainage area of each cell by the heights alone [km2]; 0 where there is no ground."""
+    area = route(heights).counts().astype(np.float32)
+    area *= np.float32(cell_m**2 / 1e6)
+    return area
 
 
 def whole_grid(source: GridSource) -> Grid:

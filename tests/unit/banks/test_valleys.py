@@ -15,7 +15,12 @@ def _valleys(height, width_m=6.0, survey=None):
     core = dict(network(SOUTH, width_m=width_m))
     core |= lay_stations(core, {"segments": core["segments"]}, {}, settings())
     x, y = np.meshgrid(-405 + 10.0 * np.arange(82) + 5, 1405 - 10.0 * np.arange(182) - 5)
-    sources = {"elevation": source(height(x, y).astype(np.float32), -405.0, 1405.0, 10.0)}
+    z = height(x, y)
+    low = np.where(np.isnan(z).all(), np.nan, np.nan_to_num(z, nan=np.inf).min(axis=1, keepdims=True))
+    sources = {
+        "elevation": source(z.astype(np.float32), -405.0, 1405.0, 10.0),
+        "height_above_stream": source((z - low).astype(np.float32), -405.0, 1405.0, 10.0),
+    }
     if survey is not None:
         sources["survey"] = source(survey(x, y).astype(np.int16), -405.0, 1405.0, 10.0, -1)
     return measure_valleys(core, {}, sources, settings())["valleys"]

@@ -268,7 +268,7 @@ def test_keys_of_layers_and_columns(world, message):
         "     Wanted: a path, a glob, or a list of them.\n"
         "     Do: correct [layers] roads.\n"
         "  2. [layers] stream: there is no such key.\n"
-        "     Wanted: one of dem, land_cover, streams, properties, water, bank_lines, soils, canopy, roads, "
+        "     Wanted: one of dem, land_cover, streams, inflows, properties, water, bank_lines, soils, canopy, roads, "
         "constraints, wetlands, watershed, sub_watersheds, done, eroding, visits.\n"
         "     Do: write streams if that is what you meant, else take the key out.\n"
         "  3. [columns] properties.class_: there is no such key.\n"

@@ -361,6 +361,46 @@ def test_stacked_parcels_are_told(world):
     ]
 
 
+def test_inflows_are_points_with_an_area(world, message):
+    places = [box(0, 0, 2, 2).centroid, shapely.MultiPoint([(500_009, 5_000_009), (500_019, 5_000_009)])]
+    shapes = [*places, places[0], places[0], shapely.LineString([(500_000, 5_000_000), (500_001, 5_000_000)])]
+    world.vector("inflows.gpkg", shapes, area=[12.5, 3.0, -1.0, 0.0, 4.0])
+    assert message(InputError, read_inputs, world.settings(layers='inflows = "inflows.gpkg"')) == (
+        "InputError: [columns] inflows.area_km2 is not given, but [layers] inflows is.\n"
+        "  Wanted: the column that holds the drainage area in km2; inflows.gpkg has area.\n"
+        '  Do: write inflows.area_km2 = "..." under [columns].'
+    )
+    inputs = read_inputs(world.settings(layers='inflows = "inflows.gpkg"', columns='inflows.area_km2 = "area"'))
+    inflows = inputs.tables["inflows"]
+    assert inflows["area_km2"].tolist() == [12.5, 3.0, 3.0]
+    assert inflows.geometry.x.tolist() == [500_001.0, 500_009.0, 500_019.0]
+    assert says(inputs, "wrong_geometry") == ["inflows.gpkg has 1 of 5 rows that are no points, left out: feature 5."]
+    assert says(inputs, "value") == [
+        "inflows.area_km2: 1 values are not a number of at least 0 and are taken as missing: -1.0."
+    ]
+    assert says(inputs, "no_area") == ["inflows: 2 of 5 points have no area above 0 and are left out."]
+
+
+def test_lines_for_inflows(world, message):
+    world.vector("inflows.gpkg", [world.line()], area=[1.0])
+    settings = world.settings(layers='inflows = "inflows.gpkg"', columns='inflows.area_km2 = "area"')
+    assert message(InputError, read_inputs, settings) == (
+        "InputError: [layers] inflows: inflows.gpkg holds LineString.\n"
+        "  Wanted: points.\n"
+        "  Do: give a layer of points, or convert it in your GIS."
+    )
+
+
+@pytest.mark.parametrize("values", [[2, 1, 0, None, 7], ["minor", "Main", "0", None, "braid"]])
+def test_minor_paths_are_read_as_numbers_or_words(world, values):
+    world.vector("streams.gpkg", [world.line(500_300 + 10 * n) for n in range(5)], div=values)
+    inputs = read_inputs(world.settings(columns='streams.divergence = "div"'))
+    assert inputs.tables["streams"]["divergence"].fillna(-9).tolist() == [2, 1, 0, -9, -9]
+    assert says(inputs, "value") == [
+        f"streams.divergence: 1 values are not 0, 1, 2, main or minor and say nothing: {values[-1]}."
+    ]
+
+
 def test_soils_and_sub_watersheds(world):
     world.vector("soils.gpkg", [box(0, 0, 9, 9), box(9, 0, 18, 9)], k=[0.31, -1], fines=[55.0, 140.0])
     world.vector("subs.gpkg", [box(0, 0, 9, 9), box(9, 0, 18, 9)], name=["Upper", None])

@@ -8,10 +8,12 @@ import rasterio
 from pyproj import CRS, Transformer
 
 from gisprio.inputs import surveys as surveys_module
+from gisprio.inputs.channel import low_offsets, median_slope
 from gisprio.inputs.paths import Place
 from gisprio.inputs.project import read_inputs
 from gisprio.inputs.raster_files import RasterFile, read_head
 from gisprio.inputs.rasters import RasterSource
+from gisprio.inputs.samples import points_along
 from gisprio.inputs.surveys import find_surveys, offset_between
 
 UTM = CRS.from_epsg(32633)
@@ -94,7 +96,7 @@ def test_a_tile_that_lies_higher_is_a_survey_of_its_own_and_named(world):
     numbers, findings = find_surveys(dem(*tiles))
     assert numbers == (0, 1, 0)
     assert [finding.severity for finding in findings] == ["note"]
-    assert findings[0].says.startswith("t0.tif and 1 more lies 0.30 m below t1.tif where they overlap")
+    assert findings[0].says.startswith("t0.tif and 1 more lie 0.30 m below t1.tif where they overlap")
     within = [part(world, f"t{n}.tif", 200 * n, min(200 * n + 250, 600), 0.05 * (n == 1)) for n in range(3)]
     assert find_surveys(dem(*within)) == ((0, 0, 0), [])
 
@@ -203,6 +205,30 @@ def test_each_cell_of_a_window_says_its_survey(world):
     assert (survey.values[1:, :60] == 0).all()
     np.testing.assert_array_equal(survey.values == -1, np.isnan(grid.values))
     np.testing.assert_array_equal(grid.values, source.window((500_000, 5_000_000, 500_599, 5_000_600)).values)
+
+
+def test_checks_of_the_ground_look_at_one_survey_alone(world):
+    """A flat plain whose eastern part another survey puts 3 m lower, 20 m beside the stream."""
+    fine = np.full((120, 64), 100.0, np.float32)
+    source = dem(world.raster("a.tif", fine, cell_m=5.0), world.raster("b.tif", np.full((60, 60), 97.0, np.float32)))
+    lines = np.array([world.line()])
+    points = points_along(lines, 100.0)
+    assert (np.abs(low_offsets(source, points)[0]) > 10).all()
+    assert median_slope(source, points_along(lines, 500.0)) == 0.0
+    parted = RasterSource(source.files, UTM, "heights", surveys=(0, 1))
+    assert np.isnan(low_offsets(parted, points)[0]).all()
+    west = points_along(np.array([world.line(500_200.0)]), 100.0)
+    assert (low_offsets(parted, west)[1] == 0).all()
+
+
+def test_no_slope_of_the_ground_is_taken_at_a_seam(world):
+    """Strips of two surveys, two cells wide: only slopes that meet no seam count."""
+    fine = np.full((60, 60), 100.0, np.float32)
+    fine[:, np.arange(60) % 4 < 2] = np.nan
+    files = dem(world.raster("a.tif", fine), world.raster("b.tif", np.full((60, 60), 90.0, np.float32))).files
+    points = points_along(np.array([world.line()]), 500.0)
+    assert median_slope(RasterSource(files, UTM, "heights"), points) == pytest.approx(0.5)
+    assert median_slope(RasterSource(files, UTM, "heights", surveys=(0, 1)), points) == 0.0
 
 
 def test_reading_the_layers_tells_the_offset(world):

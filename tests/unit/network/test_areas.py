@@ -79,8 +79,8 @@ def test_below_ground_that_is_cut_off_the_area_is_missing_and_above_it_is_not():
     said = area_findings(found.assign(reach_id=[f"R{n}" for n in range(5)]))
     assert [finding.check for finding in said] == ["area_missing"]
     assert said[0].says == (
-        "The drainage area of 3 of 5 reaches is missing: the ground above them meets the edge of the DEM while it "
-        "still rises, or they lie outside it. Bankfull width, discharge and stream power are missing with it."
+        "The drainage area of 3 of 5 reaches is missing: the ground above meets the edge of the DEM (3). "
+        "Bankfull width, discharge and stream power are missing with it."
     )
 
 

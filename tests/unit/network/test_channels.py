@@ -96,8 +96,9 @@ def test_what_is_told_of_drawn_streams():
         Finding(
             "warning", "streams", "streams_drawn", "",
             f"[layers] streams is not given: {lines.length.sum() / 1000:.1f} km of streams were drawn from the DEM, "
-            "from 0.25 km2 of drainage area on. Where they begin is an assumption, their kind is unconfirmed, and "
-            "banks of that kind are not ranked unless asked for.",
+            "from 0.25 km2 of drainage area on. Where they begin is an assumption, bends of a few "
+            "cells are smoothed away with the staircase of the grid, their kind is unconfirmed, and banks of that kind "
+            "are not ranked unless asked for.",
             'Check their heads and courses on a map or in the field; then rank them with ranked_kinds = ["natural", '
             '"unconfirmed"] under [priority], or give stream lines.',
         )

@@ -66,7 +66,8 @@ def made_before(stage: Stage) -> set[str]:
 
 
 def test_stages_read_inputs_or_what_was_made_before():
-    inputs = {"streams", "water", "roads", "properties", "bank_lines", "watershed", "sub_watersheds", "soils", "legend"}
+    lines = {"streams", "inflows", "water", "roads", "bank_lines"}
+    inputs = lines | {"properties", "watershed", "sub_watersheds", "soils", "legend"}
     for stage in STAGES:
         for name in (*stage.reads, *stage.halo, *stage.as_is):
             assert name in inputs | made_before(stage), f"{stage.name} reads {name}"
@@ -86,5 +87,5 @@ def test_no_table_is_written_twice_and_halos_are_never_of_pieces():
 def test_result_layers_are_written():
     written = {name for stage in STAGES for name in stage.writes}
     assert set(RESULT_TABLES.values()) <= written
-    for name in written - {"elevation", "survey", "height_above_stream", "factors"}:
+    for name in written - {"elevation", "survey", "height_above_stream", "plain_area", "factors"}:
         assert promised(name) is not None, f"no layer promises {name}"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from gisprio.contracts.cards import Factor
+from gisprio.contracts.cards import Error, Factor
 
 USE_WEIGHTS = {
     "bare": 1.0,
@@ -29,6 +29,7 @@ CARD = Factor(
     says="Weight of the commonest use in the strip, 0 to 1: bare 1, crop .9, pasture .8, developed .7, grass .4.",
     because="a use beside it that weighs {value}",
     nodes=((0.0, 0.0), (1.0, 1.0)),
+    errors=(Error("legend", 0.15, "value"), Error("single", 0.05, "value")),
     source="own",
     status="own: order of uses common practice, levels own; [priority.adjacent_use] changes them",
     digits=2,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from gisprio.contracts.cards import Factor
+from gisprio.contracts.cards import Error, Factor
 
 CARD = Factor(
     key="near_bank_cover",
@@ -17,6 +17,7 @@ CARD = Factor(
     "grass .508, trees .052.",
     because="cover that leaves it {value} of the erodibility of bare soil",
     nodes=((0.0, 0.0), (1.0, 1.0)),
+    errors=(Error("legend", 0.15, "value"), Error("single", 0.1, "value")),
     source="julian_torres2006, nanson_hickin1986",
     status="critical shear coefficients published, a resistance, not a rate; on 18 rivers outer bank vegetation had "
     "little effect (Nanson and Hickin 1986): no weight by default, and it would count twice beside the missing strip",

@@ -105,6 +105,8 @@ class World:
                 columns += ['properties.class = "use"']
         if "kind" in self.layers.get("streams", []):
             columns += ['streams.kind = "kind"']
+        if "inflows" in self.layers:
+            columns += ['inflows.area_km2 = "area"']
         if "class" in self.layers.get("roads", []):
             columns += ['roads.class = "class"']
         text = "\n".join(

@@ -143,50 +143,47 @@ def join_strips(
 
 @njit(cache=True, nogil=True)
 def order_streams(
-    direction: NDArray[np.uint8], stream: NDArray[np.uint8], offset: NDArray[np.int64]
-) -> NDArray[np.uint8]:
+    direction: NDArray[np.uint8], waiting: NDArray[np.uint8], order: NDArray[np.uint8], offset: NDArray[np.int64]
+) -> None:
     """Give each stream cell its order: that of its largest inflow, one more where two are largest.
 
     Parameters
     ----------
     direction, offset
         Of the bordered grid.
-    stream
-        (n,) 1 on stream cells with ground, else 0.
-
-    Returns
-    -------
+    waiting
+        (n,) 1 on stream cells with ground, else 0; overwritten.
     order
-        (n,) uint8, 0 off the streams.
+        (n,) zeros; written on stream cells.
 
     Notes
     -----
-    While inflows are awaited, a cell holds twice the largest order that came in, and one more once it has come twice.
+    A stream cell waits for itself and for each stream cell that flows in. Meanwhile it holds twice the largest order
+    that came in, and one more once that has come twice.
     """
-    order = np.zeros(direction.size, np.uint8)
-    inflow = np.zeros(direction.size, np.uint8)
     for cell in range(direction.size):
-        if stream[cell] != 0 and direction[cell] != OUTLET:
-            inflow[cell + offset[direction[cell]]] += 1
+        if waiting[cell] != 0 and direction[cell] != OUTLET:
+            below = cell + offset[direction[cell]]
+            if waiting[below] != 0:
+                waiting[below] += 1
     for source in range(direction.size):
-        if stream[source] == 0 or inflow[source] != 0:
+        if waiting[source] != 1:
             continue
         cell, own = source, 1
         while True:
             order[cell] = own
-            inflow[cell] = DONE
+            waiting[cell] = DONE
             if direction[cell] == OUTLET:
                 break
             cell += offset[direction[cell]]
-            if stream[cell] == 0:
+            if waiting[cell] == 0:
                 break
             held = int(order[cell])
             if own > held // 2:
                 order[cell] = 2 * own
             elif own == held // 2:
                 order[cell] = 2 * own + 1
-            inflow[cell] -= 1
-            if inflow[cell] != 0:
+            waiting[cell] -= 1
+            if waiting[cell] != 1:
                 break
             own = int(order[cell]) // 2 + int(order[cell]) % 2
-    return order

@@ -110,8 +110,8 @@ def _slot(low: NDArray[np.int32], high: NDArray[np.int32], a: int, b: int) -> in
 
 @njit(cache=True, nogil=True)
 def _grown(low: NDArray[np.int32], high: NDArray[np.int32], height: NDArray[np.float32]) -> Passes:
-    """Give a table four times as large with the same pairs."""
-    size = 4 * low.size
+    """Give a table twice as large with the same pairs."""
+    size = 2 * low.size
     new_low, new_high = np.zeros(size, np.int32), np.zeros(size, np.int32)
     new_height = np.empty(size, np.float32)
     for old in range(low.size):
@@ -123,7 +123,14 @@ def _grown(low: NDArray[np.int32], high: NDArray[np.int32], height: NDArray[np.f
 
 @njit(cache=True, nogil=True)
 def find_passes(
-    z: NDArray[np.float32], basin: NDArray[np.int32], width: int, slots: int, first: int, after: int
+    z: NDArray[np.float32],
+    basin: NDArray[np.int32],
+    width: int,
+    low: NDArray[np.int32],
+    high: NDArray[np.int32],
+    height: NDArray[np.float32],
+    first: int,
+    after: int,
 ) -> Passes:
     """Find the lowest pass between each two basins that touch, as far as one of the two cells is among some.
 
@@ -131,17 +138,20 @@ def find_passes(
     ----------
     z, basin, width
         Of the bordered grid.
-    slots
-        Size of the table to begin with, a power of two.
+    low, high, height
+        Zeros in a number that is a power of two, to be used as a table; more are made when they are half full.
     first, after
         Cells to look at with their neighbours to the east and south; ``after`` lies behind the border of a row.
+
+    Returns
+    -------
+    table
+        Passes; ``high`` is 0 where there is none.
 
     Notes
     -----
     The height of a pass is that of the higher of its two cells; beside ground without data, that of the cell itself.
     """
-    low, high = np.zeros(slots, np.int32), np.zeros(slots, np.int32)
-    height = np.empty(slots, np.float32)
     used = 0
     ahead = (1, width - 1, width, width + 1)
     slot = 0
@@ -173,8 +183,7 @@ def find_passes(
             used += 1
             if 2 * used > low.size:
                 low, high, height = _grown(low, high, height)
-    full = np.flatnonzero(high)
-    return low[full], high[full], height[full]
+    return low, high, height
 
 
 @njit(cache=True, nogil=True)

@@ -46,10 +46,11 @@ from gisprio.compute.terrain.cells import (
     lay_strips,
     neighbour_offsets,
     without_border,
+    zeros,
 )
 from gisprio.compute.terrain.directions import drain_flats, find_flat_ends, point_again, point_steepest
 from gisprio.compute.terrain.drainage import carry_up
-from gisprio.compute.terrain.filling import OUTSIDE, find_passes, flood_basins, label_basins, raise_basins
+from gisprio.compute.terrain.filling import OUTSIDE, Passes, find_passes, flood_basins, label_basins, raise_basins
 
 KERNELS = (
     point_steepest,
@@ -63,8 +64,6 @@ KERNELS = (
     carry_up,
 )
 """What a run calls, and so compiles the first time; counts and order are compiled when they are asked for."""
-TABLE_SLOTS = 1 << 12
-"""Places in a table of passes to begin with."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,9 +118,11 @@ class Routed:
         stream
             (rows, columns) stream cells. One whose way down leaves the stream ends it.
         """
-        mask = bordered(self.shape, np.uint8, 0)
-        np.logical_and(stream, self.direction != NODATA, out=without_border(mask, self.shape).view(np.bool_))
-        return without_border(order_streams(self.flat_direction, mask, self._offset), self.shape)
+        waiting = bordered(self.shape, np.uint8, 0)
+        np.not_equal(self.direction, NODATA, out=without_border(waiting, self.shape), where=stream, casting="unsafe")
+        order = bordered(self.shape, np.uint8, 0)
+        order_streams(self.flat_direction, waiting, order, self._offset)
+        return without_border(order, self.shape)
 
     def height_above(self, stream: NDArray[np.bool_], heights: NDArray[np.floating]) -> NDArray[np.float32]:
         """Give the height of each cell above the stream cell it meets first [m]; NaN where it meets none.
@@ -221,19 +222,37 @@ def route(
 def _fill(routed: Routed) -> None:
     """Point cells down the raw ground and raise depressions; directions that no longer hold are UNSET again."""
     z, direction, offset, width = routed.flat_heights, routed.flat_direction, routed._offset, routed._width
-    number = len(routed.strips)
+    strips = len(routed.strips)
     basin = bordered(routed.shape, np.int32, 0)
     routed._in_threads(lambda _, strip: point_steepest(z, direction, offset, width, *strip))
-    basins = routed._in_threads(
-        lambda n, strip: label_basins(z, direction, basin, offset, *cells_of(strip, width), OUTSIDE + 1 + n, number)
+    after = routed._in_threads(
+        lambda n, strip: label_basins(z, direction, basin, offset, *cells_of(strip, width), OUTSIDE + 1 + n, strips)
     )
-    passes = routed._in_threads(
-        lambda n, strip: find_passes(z, basin, width, TABLE_SLOTS, *cells_of((strip[0] - (n == 0), strip[1]), width))
+    tables = routed._in_threads(
+        lambda n, strip: _passes(z, basin, width, (after[n] - n) // strips, (strip[0] - (n == 0), strip[1]))
     )
-    low, high, height = (np.concatenate(some) for some in zip(*passes, strict=True))
-    del passes
-    level = flood_basins(low, high, height, np.argsort(height), max(basins))
+    low, high, height = _gathered(tables)
+    del tables
+    level = flood_basins(low, high, height, np.argsort(height), max(after))
     routed._in_threads(lambda _, strip: raise_basins(z, direction, basin, level, offset, *cells_of(strip, width)))
+
+
+def _passes(z: NDArray[np.float32], basin: NDArray[np.int32], width: int, basins: int, strip: Strip) -> Passes:
+    """Find the passes of a strip that has about so many basins, in a table with room for four to each."""
+    slots = 1 << (4 * basins).bit_length()
+    table = (zeros(slots, np.int32), zeros(slots, np.int32), zeros(slots, np.float32))
+    return find_passes(z, basin, width, *table, *cells_of(strip, width))
+
+
+def _gathered(tables: list[Passes]) -> Passes:
+    """Put the passes of several tables into one list."""
+    full = [high != 0 for _, high, _ in tables]
+    ends = np.cumsum([np.count_nonzero(some) for some in full])
+    passes = (zeros(ends[-1], np.int32), zeros(ends[-1], np.int32), zeros(ends[-1], np.float32))
+    for table, some, end in zip(tables, full, ends, strict=True):
+        for column, all_of_it in zip(table, passes, strict=True):
+            np.compress(some, column, out=all_of_it[end - np.count_nonzero(some) : end])
+    return passes
 
 
 def _direct(routed: Routed) -> None:
@@ -241,7 +260,7 @@ def _direct(routed: Routed) -> None:
     z, direction, offset, width = routed.flat_heights, routed.flat_direction, routed._offset, routed._width
     flat = routed._in_threads(lambda _, strip: point_again(z, direction, offset, *cells_of(strip, width)))
     ends = routed._in_threads(lambda n, strip: find_flat_ends(z, direction, offset, flat[n], *cells_of(strip, width)))
-    queue = np.empty(sum(flat), np.int64)
+    queue = zeros(sum(flat), np.int64)
     waiting = 0
     for some in ends:
         queue[waiting : waiting + some.size] = some

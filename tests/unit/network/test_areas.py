@@ -70,6 +70,37 @@ def test_the_area_of_a_divided_channel_is_not_doubled():
     assert found["drainage_area_km2"].tolist() == pytest.approx([5.75, 5.5, 0.25])
 
 
+def divided():
+    """A head (1, own 5) parts into a main (2, .5) and a minor path (3, .25), both back into the stem (0, 1)."""
+    lines = [[(0, 0), (0, -200)], [(0, 600), (0, 400)], [(0, 400), (0, 0)], [(0, 400), (300, 200), (0, 0)]]
+    table = segments(*map(shapely.LineString, lines), downstream=(-1, 2, 0, 0)).assign(minor=[False] * 3 + [True])
+    return table, ground(table, [1.0, 5.0, 0.5, 0.25])
+
+
+@pytest.mark.parametrize("minor", [6.3, 0.3])
+def test_an_area_given_for_a_minor_path_is_that_of_its_own_ground(minor):
+    """Given 6 above, 6.6 on the main path, and on the minor one 6.3 with that of the main path or 0.3 without."""
+    table, catchments = divided()
+    found = at(table, catchments, [(3, 0), (2, 0), (0, 0), (0, 100)], [8.0, 6.0, 6.6, minor])
+    # the stem: 6.9 flow in, half of 1.1 above its middle
+    assert found["drainage_area_km2"].tolist() == pytest.approx([0.3, 6.6, 8.0, 7.45])
+    assert set(found["drainage_area_basis"]) == {"measured"}
+
+
+def test_where_none_is_given_for_a_minor_path_its_own_ground_flows_in():
+    table, catchments = divided()
+    found = at(table, catchments, [(3, 0), (0, 0), (0, 100)], [8.0, 6.0, 6.6, np.nan])
+    assert found["drainage_area_km2"].tolist() == pytest.approx([0.25, 8.0, 6.85 + 1.15 / 2])
+    assert found["drainage_area_basis"].tolist() == ["modelled", "measured", "measured"]
+
+
+def test_a_minor_path_that_only_has_the_main_path_s_area_is_modelled():
+    table, catchments = divided()
+    found = at(table, catchments, [(3, 0), (0, 0)], [8.0, 6.0, 6.6, 6.0])
+    assert found["drainage_area_km2"].tolist() == pytest.approx([0.25, 8.0])
+    assert found["drainage_area_basis"].tolist() == ["modelled", "measured"]
+
+
 def test_below_ground_that_is_cut_off_the_area_is_missing_and_above_it_is_not():
     table = fork()
     catchments = ground(table, [4.0, 2.0, 1.0], cut=[5])  # 50 to 100 m up segment 1

@@ -32,3 +32,11 @@ def test_the_network_is_cut_where_the_area_first_passes_the_threshold():
     network = segments(*lines, downstream=(-1, 0, 0, 1, 1))
     labels = network_labels(network, np.array([40.0, 30.0, 5.0, 10.0, 12.0]), 25.0)
     assert labels == ["W-S0", "W-S1", "W-S0", "W-S1", "W-S1"]
+
+
+def test_a_minor_path_belongs_to_what_it_rejoins_and_an_arm_with_its_own_outlet_to_itself():
+    #  0 (40, outlet) <- 1 (30), 2 (minor, .3), 4 (9);  3 (minor, .2) leaves to an outlet of its own
+    lines = [shapely.LineString([(n, 10), (n, 0)]) for n in range(5)]
+    network = segments(*lines, downstream=(-1, 0, 0, -1, 0)).assign(minor=[False, False, True, True, False])
+    labels = network_labels(network, np.array([40.0, 30.0, 0.3, 0.2, 9.0]), 25.0)
+    assert labels == ["W-S0", "W-S1", "W-S0", "W-S3", "W-S0"]

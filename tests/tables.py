@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from gisprio.compute.banks.bank_lines import find_bank_lines
 from gisprio.compute.banks.cover import measure_cover
 from gisprio.compute.banks.gaps import find_gaps
+from gisprio.compute.banks.soils import read_soils
 from gisprio.compute.banks.stations import lay_stations
 from gisprio.compute.banks.valleys import measure_valleys
 from gisprio.contracts.grids import ArraySource, Grid, Lattice
@@ -25,6 +26,8 @@ from gisprio.contracts.layers import (
     ROADS,
     SEGMENTS,
     SIDE_GAPS,
+    SIDE_SOILS,
+    SOILS,
     VALLEYS,
     WATER,
 )
@@ -139,6 +142,7 @@ def nearby(**layers: gpd.GeoDataFrame) -> dict[str, pd.DataFrame]:
         "bank_lines": empty(BANK_LINES, CRS),
         "roads": empty(ROADS, CRS),
         "parcels": empty(PARCELS_MARKED, CRS),
+        "soils": empty(SOILS, CRS),
         "legend": check(LEGEND, legend),
     }
     return given | layers
@@ -166,7 +170,9 @@ def bank_chain(line, cover, *, step=200.0, halo=None, kind="natural", **sections
     core |= measure_cover(core, near, sources, made)
     core |= measure_valleys(core, {}, sources, made)
     core |= find_gaps(core, {}, {}, made)
+    core |= read_soils(core, near, {}, made)
     check(VALLEYS, core["valleys"])
     check(SIDE_GAPS, core["side_gaps"])
+    check(SIDE_SOILS, core["side_soils"])
     check(GAP_PIECES, core["gap_pieces"])
     return core

@@ -48,6 +48,10 @@ JARRETT_SLOPE_POWER = Constant(0.38, "", "jarrett1984", "memory", "Exponent of s
 JARRETT_RADIUS_POWER = Constant(-0.16, "", "jarrett1984", "memory", "Exponent of hydraulic radius in it.")
 GRASS_SHEAR = Constant(1.97, "of bare soil", "julian_torres2006", "verified", "Critical shear stress under grass.")
 TREES_SHEAR = Constant(19.2, "of bare soil", "julian_torres2006", "verified", "Critical shear stress under trees.")
+FINES_SHEAR_0 = Constant(0.1, "Pa", "julian_torres2006", "verified", "Critical shear stress of soil without fines.")
+FINES_SHEAR_1 = Constant(0.1779, "Pa", "julian_torres2006", "verified", "Times silt plus clay in percent.")
+FINES_SHEAR_2 = Constant(0.0028, "Pa", "julian_torres2006", "verified", "Times its square.")
+FINES_SHEAR_3 = Constant(-2.34e-5, "Pa", "julian_torres2006", "verified", "Times its cube.")
 URBAN_SHARE = Constant(0.2, "share", "own", "own", "Developed share of the ground from which a rural curve is doubted.")
 CROSSING_ANGLE_DEG = Constant(
     30.0, "degrees", "own", "own", "A road that meets the stream at more than this crosses it."

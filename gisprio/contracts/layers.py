@@ -272,6 +272,13 @@ SIDE_GAPS = Layer(
     "side_gaps", "none", ("segment_no", "station_no", "side"), "Which transects lie in a gap.",
     (*_SIDE_KEY, C("gap", "bool", "In a run of too narrow buffer long enough to count.")),
 )
+SIDE_SOILS = Layer(
+    "side_soils", "none", ("segment_no", "station_no", "side"), "The soil at each bank point.",
+    (
+        *_SIDE_KEY,
+        C("silt_clay_pct", "float", "Silt plus clay of the subsoil.", "percent", null=True, low=0, high=100),
+    ),
+)
 SIDE_SCORES = Layer(
     "side_scores", "none", ("segment_no", "station_no", "side"),
     "Factor values and scores at each station side; two columns a factor follow from the cards.",

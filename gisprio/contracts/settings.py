@@ -231,7 +231,12 @@ class Priority(Section):
 
     combine: Literal["geometric", "weighted_sum"] = "geometric"
     weights: Weights = Weights()
-    erosion: dict[str, Weight] = {"unit_stream_power": 50.0, "outer_bend": 50.0, "near_bank_cover": 0.0}
+    erosion: dict[str, Weight] = {
+        "unit_stream_power": 50.0,
+        "outer_bend": 50.0,
+        "near_bank_cover": 0.0,
+        "subsoil_fines": 0.0,
+    }
     gap: dict[str, Weight] = {"missing_strip": 80.0, "adjacent_use": 20.0}
     pairwise: Pairwise = Pairwise()
     """Where it holds judgements of a group, they make the weights of that group."""

@@ -144,6 +144,15 @@ STAGES: tuple[Stage, ...] = (
         says="Finds runs of stations whose buffer is narrower than the setback, and the ground they lack.",
     ),
     Stage(
+        "soils",
+        "gisprio.compute.banks.soils:read_soils",
+        "piece",
+        reads=("bank_points",),
+        halo=("soils",),
+        writes=("side_soils",),
+        says="Reads the soil at each bank point.",
+    ),
+    Stage(
         "side_scores",
         "gisprio.compute.scoring.sides:score_sides",
         "piece",
@@ -152,6 +161,7 @@ STAGES: tuple[Stage, ...] = (
             "bank_points",
             "side_cover",
             "side_gaps",
+            "side_soils",
             "gap_pieces",
             "valleys",
             "reach_measures",

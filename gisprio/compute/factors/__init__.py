@@ -7,7 +7,14 @@ from dataclasses import dataclass, replace
 
 import pandas as pd
 
-from gisprio.compute.factors import adjacent_use, missing_strip, near_bank_cover, outer_bend, unit_stream_power
+from gisprio.compute.factors import (
+    adjacent_use,
+    missing_strip,
+    near_bank_cover,
+    outer_bend,
+    subsoil_fines,
+    unit_stream_power,
+)
 from gisprio.contracts.cards import Factor
 from gisprio.contracts.schema import Column, Layer
 from gisprio.contracts.words import BASES
@@ -25,6 +32,7 @@ FACTORS: tuple[Registered, ...] = (
     Registered(unit_stream_power.CARD, unit_stream_power.unit_stream_power),
     Registered(outer_bend.CARD, outer_bend.outer_bend),
     Registered(near_bank_cover.CARD, near_bank_cover.near_bank_cover),
+    Registered(subsoil_fines.CARD, subsoil_fines.subsoil_fines),
     Registered(missing_strip.CARD, missing_strip.missing_strip),
     Registered(adjacent_use.CARD, adjacent_use.adjacent_use),
 )

@@ -84,7 +84,7 @@ def freedom_to_move(valley_width_m: pd.Series, bankfull_width_m: pd.Series) -> p
 
 def _assembled(core: Tables, priority: Priority) -> pd.DataFrame:
     """One row a station side with all measures, sorted along each side of each segment."""
-    sides = station_sides(core, "side_cover", "side_gaps", "valleys")
+    sides = station_sides(core, "side_cover", "side_gaps", "side_soils", "valleys")
     sides["length_m"] = sides["to_m"] - sides["from_m"]
     sides["has_bank"] = ~sides["kind"].isin(NO_BANK) & ~sides["crossing"]
     sides["coarse"] = sides["buffer_width_m"].isna() & sides["missing_strip"].notna()

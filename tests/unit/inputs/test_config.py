@@ -7,7 +7,7 @@ from gisprio.contracts.settings import Settings
 from gisprio.inputs.config import CONFIG_NAME, read_settings, write_template
 
 KNOWN = {
-    "erosion": ("unit_stream_power", "outer_bend", "near_bank_cover"),
+    "erosion": ("unit_stream_power", "outer_bend", "near_bank_cover", "subsoil_fines"),
     "gap": ("missing_strip", "adjacent_use"),
     "forms": ("outer_bend.peaked",),
     "rules": ("fixed_width",),
@@ -174,7 +174,7 @@ FAULTS = {
     ),
     "[priority.erosion]\nouter_bends = 5": (
         "[priority.erosion] outer_bends: there is no such factor.", "one of near_bank_cover, "
-        "outer_bend, unit_stream_power.",
+        "outer_bend, subsoil_fines, unit_stream_power.",
         "write outer_bend if that is what you meant.",
     ),
     "[priority.gap]\nmissing_strip = 0": (

@@ -122,6 +122,7 @@ def test_a_factor_known_on_too_few_banks_is_shown_and_not_ranked_on():
         "unit_stream_power": False,
         "outer_bend": True,
         "near_bank_cover": False,
+        "subsoil_fines": False,
         "missing_strip": True,
         "adjacent_use": False,
     }

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from gisprio.compute.banks.bank_lines import find_bank_lines
 from gisprio.compute.banks.cover import measure_cover
 from gisprio.compute.banks.gaps import find_gaps
+from gisprio.compute.banks.own_layers import measure_own_layers
 from gisprio.compute.banks.soils import read_soils
 from gisprio.compute.banks.stations import lay_stations
 from gisprio.compute.banks.valleys import measure_valleys
@@ -26,6 +27,7 @@ from gisprio.contracts.layers import (
     ROADS,
     SEGMENTS,
     SIDE_GAPS,
+    SIDE_OWN_VALUES,
     SIDE_SOILS,
     SOILS,
     VALLEYS,
@@ -171,8 +173,10 @@ def bank_chain(line, cover, *, step=200.0, halo=None, kind="natural", **sections
     core |= measure_valleys(core, {}, sources, made)
     core |= find_gaps(core, {}, {}, made)
     core |= read_soils(core, near, {}, made)
+    core |= measure_own_layers(core, near, sources, made)
     check(VALLEYS, core["valleys"])
     check(SIDE_GAPS, core["side_gaps"])
     check(SIDE_SOILS, core["side_soils"])
+    check(SIDE_OWN_VALUES, core["side_own_values"])
     check(GAP_PIECES, core["gap_pieces"])
     return core

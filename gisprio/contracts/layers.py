@@ -7,7 +7,7 @@ measured upstream from the segment's downstream end. Side: 0 left, 1 right, look
 
 from __future__ import annotations
 
-from gisprio.contracts.schema import Column, Layer
+from gisprio.contracts.schema import Column, Geometry, Layer
 from gisprio.contracts.words import BANK_LINE_BASES, BASES, COVERS, NEEDS, SETBACK_KINDS, SIDES, STREAM_KINDS
 
 C = Column
@@ -79,6 +79,16 @@ LEGEND = Layer(
           "m", null=True, low=0),
     ),
 )
+
+OWN_PREFIX = "own_"
+"""Before the name of a factor of the user's own, in the name of its table or grid."""
+
+
+def own_layer(name: str, geometry: Geometry) -> Layer:
+    """Give the layer of a factor of the user's own."""
+    value = C("value", "float", "The attribute that counts.", null=True)
+    return Layer(OWN_PREFIX + name, geometry, (), f"Features of [factor.{name}].", (value,))
+
 
 # ---------------------------------------------------------------- network
 
@@ -277,6 +287,14 @@ SIDE_SOILS = Layer(
     (
         *_SIDE_KEY,
         C("silt_clay_pct", "float", "Silt plus clay of the subsoil.", "percent", null=True, low=0, high=100),
+    ),
+)
+SIDE_OWN_VALUES = Layer(
+    "side_own_values", "none", ("segment_no", "station_no", "side", "factor"), "Layers of the user's own, measured at each bank point.",
+    (
+        *_SIDE_KEY,
+        C("factor", "text", "Name below [factor]."),
+        C("value", "float", "What was measured, in the unit the user gives.", null=True),
     ),
 )
 SIDE_SCORES = Layer(

@@ -269,6 +269,31 @@ class Priority(Section):
         return {**data, "weights": Weights(), **equal}
 
 
+class OwnFactor(Section):
+    """``[factor.NAME]``: a factor of the user's own: a layer, how it is measured, how its values score."""
+
+    layer: Annotated[str, Field(min_length=1)]
+    measure: Literal["mean", "share", "distance", "column"]
+    column: Annotated[str, Field(min_length=1)] | None = None
+    within_m: Positive | None = None
+    """Length of the transect outward of the bank line; when absent it is the setback."""
+    nodes: tuple[Any, ...]
+    """[low, high], or pairs [value, score 0..1]."""
+    direction: Literal["more", "less"] | None = None
+    """Which values are worse: with [low, high] more when absent; pairs are held to it."""
+    group: Literal["erosion", "gap"]
+    title: str = ""
+    unit: str = ""
+
+    def value_function(self) -> tuple[tuple[float, float], ...]:
+        """Give the nodes as pairs (value, score 0..1)."""
+        if any(isinstance(node, (int, float)) for node in self.nodes):
+            low, high = self.nodes
+            scores = (1.0, 0.0) if self.direction == "less" else (0.0, 1.0)
+            return (float(low), scores[0]), (float(high), scores[1])
+        return tuple((float(value), float(score)) for value, score in self.nodes)
+
+
 class Robustness(Section):
     """``[robustness]``: draws of the ranking."""
 
@@ -301,6 +326,7 @@ class Settings(Section):
     hydraulics: Hydraulics = Hydraulics()
     setback: Setback = Setback()
     priority: Priority = Priority()
+    factor: dict[str, OwnFactor] = {}
     robustness: Robustness = Robustness()
     report: Report = Report()
     folder: Path = Path()

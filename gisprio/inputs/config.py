@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import math
 import tomllib
 from collections.abc import Collection, Iterator, Mapping
@@ -13,15 +12,16 @@ from typing import Any
 from pydantic import BaseModel, ValidationError
 
 from gisprio.contracts.errors import InputError, SettingsError
-from gisprio.contracts.settings import Hydraulics, Settings
+from gisprio.contracts.settings import Hydraulics, OwnFactor, Settings
 from gisprio.contracts.shipped import shipped
 from gisprio.inputs.faults import Fault, nearest, quoted, raise_faults
+from gisprio.inputs.own_factors import is_value_function, own_factor_faults
 
 CONFIG_NAME = "gisprio.toml"
 TEMPLATE = "template.toml"
 CURVE_ENDING = ".toml"
 """A curve whose name ends so is a file of the user's own."""
-_NOT_YET = ("run.each", "setback.rule_file", "setback.also", "factor")
+_NOT_YET = ("run.each", "setback.rule_file", "setback.also")
 _TABLES_OF_NAMES = ("erosion", "gap", "nodes")
 
 
@@ -34,7 +34,8 @@ def read_settings(path: str | Path, known: Mapping[str, Collection[str]] | None 
         The TOML file; relative paths inside it start at its folder.
     known
         Names that may stand in the config, where the caller knows them: ``erosion`` and ``gap`` (factor
-        keys), ``rules`` (setback rules), ``curves`` (regional curves). What is not given is not checked.
+        keys), ``rules`` (setback rules), ``curves`` (regional curves); and those that no factor of the user's own
+        may have: ``taken``. What is not given is not checked.
 
     Returns
     -------
@@ -183,7 +184,8 @@ def _not_finite(value: Any, place: tuple[str | int, ...] = ()) -> Iterator[Fault
 def _written(place: tuple[str | int, ...]) -> str:
     """Give the place of a key as it stands in the file, such as ``[setback] width_m``."""
     names = [str(part) for part in place if not isinstance(part, int)]
-    depth = 2 if names[0] == "priority" and len(names) > 2 and names[1] in _TABLES_OF_NAMES else 1
+    of_priority = names[0] == "priority" and len(names) > 2 and names[1] in _TABLES_OF_NAMES
+    depth = 2 if of_priority or names[0] == "factor" else 1
     section = f"[{'.'.join(names[:depth])}]"
     key = ".".join(names[depth:])
     number = next((part for part in place if isinstance(part, int)), None)
@@ -193,6 +195,8 @@ def _written(place: tuple[str | int, ...]) -> str:
 def _model_at(place: tuple[str | int, ...]) -> type[BaseModel] | None:
     """Give the model whose keys stand at a place; None where any name may stand."""
     model: type[BaseModel] | None = Settings
+    if place[:1] == ("factor",) and len(place) == 2:
+        return OwnFactor
     for part in place:
         if model is None:
             return None
@@ -280,6 +284,7 @@ def _fault(error: Any) -> Fault:
 
 def _name_faults(data: dict[str, Any], known: Mapping[str, Collection[str]]) -> Iterator[Fault]:
     """Find unknown names of factors, rules and curves; works on faulty data too."""
+    known = _with_own_names(known, data.get("factor"))
     priority = data.get("priority")
     groups = priority if isinstance(priority, dict) else {}
     both = sorted({*known.get("erosion", ()), *known.get("gap", ())})
@@ -320,6 +325,16 @@ def _pair_faults(pairwise: object, known: Mapping[str, Collection[str]]) -> Iter
                 yield _unknown_name(f"[priority.pairwise] {group}: there is no factor {quoted(key)}.", key, names)
 
 
+def _with_own_names(known: Mapping[str, Collection[str]], own: Any) -> Mapping[str, Collection[str]]:
+    """Add the factors of the user's own to those of their group, where these are known."""
+    factors = own.items() if isinstance(own, dict) else ()
+    more = {
+        group: [name for name, factor in factors if isinstance(factor, dict) and factor.get("group") == group]
+        for group in ("erosion", "gap")
+    }
+    return {**known, **{group: [*known[group], *names] for group, names in more.items() if known.get(group)}}
+
+
 def _unknown_name(says: str, word: str, names: Collection[str]) -> Fault:
     like = nearest(word, names)
     do = f"write {like} if that is what you meant." if like else "write one of these names."
@@ -329,6 +344,7 @@ def _unknown_name(says: str, word: str, names: Collection[str]) -> Fault:
 def _meaning_faults(settings: Settings, known: Mapping[str, Collection[str]]) -> Iterator[Fault]:
     """Find values that are each of the right kind but make no sense."""
     yield from _name_faults(settings.model_dump(), known)
+    yield from own_factor_faults(settings.factor, known.get("taken", ()))
     for name in type(settings.layers).model_fields:
         paths = getattr(settings.layers, name)
         if any(not path for path in paths) or (name in ("dem", "land_cover") and not paths):
@@ -343,7 +359,7 @@ def _meaning_faults(settings: Settings, known: Mapping[str, Collection[str]]) ->
         if not sum(weights):
             yield Fault(f"{where}: all weights are 0.", "at least one weight above 0.", "give one of them a weight.")
     for key, nodes in priority.nodes.items():
-        if not _is_value_function(nodes):
+        if not is_value_function(nodes):
             yield Fault(
                 f"[priority.nodes] {key} is no value function.",
                 "two or more pairs [value, score], values rising, scores between 0 and 1.",
@@ -357,9 +373,3 @@ def _meaning_faults(settings: Settings, known: Mapping[str, Collection[str]]) ->
             f"at least 2 x station_spacing_m = {2 * streams.station_spacing_m:g}.",
             "lengthen reach_length_m or lower station_spacing_m.",
         )
-
-
-def _is_value_function(nodes: tuple[tuple[float, float], ...]) -> bool:
-    values = [value for value, _ in nodes]
-    rising = all(a < b for a, b in itertools.pairwise(values))
-    return len(nodes) >= 2 and rising and all(0 <= score <= 1 for _, score in nodes)

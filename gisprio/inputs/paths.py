@@ -64,16 +64,17 @@ def expand_layers(settings: Settings) -> dict[str, list[Place]]:
     for layer, patterns in settings.layers.given().items():
         places: list[Place] = []
         for pattern in patterns:
-            got = list(_expand(pattern, settings.folder))
+            got = list(expand(pattern, settings.folder))
             if not got:
-                faults.append(_nothing(layer, pattern, settings.folder))
+                faults.append(nothing_there(layer, pattern, settings.folder))
             places += got
         found[layer] = list(dict.fromkeys(places))
     raise_faults(InputError, faults, "layers are not where the config says")
     return found
 
 
-def _expand(pattern: str, folder: Path) -> Iterator[Place]:
+def expand(pattern: str, folder: Path) -> Iterator[Place]:
+    """Give the places that a path or glob of the config stands for; relative ones start at ``folder``."""
     path, _, sublayer = pattern.partition("|")
     path, sublayer = path.strip(), sublayer.strip().removeprefix("layername=")
     if path.startswith("/vsi"):
@@ -91,7 +92,8 @@ def _expand(pattern: str, folder: Path) -> Iterator[Place]:
             yield Place(str(Path(one).resolve()), sublayer)
 
 
-def _nothing(layer: str, pattern: str, folder: Path) -> Fault:
+def nothing_there(layer: str, pattern: str, folder: Path) -> Fault:
+    """Give the fault of a path or glob that stands for no place."""
     path = pattern.partition("|")[0].strip()
     if _GLOB & set(path):
         return Fault(

@@ -22,11 +22,12 @@ from gisprio.inputs.digests import raster_digest, text_digest
 from gisprio.inputs.faults import Fault, raise_faults
 from gisprio.inputs.layers import NOT_USED, VECTOR_LAYERS
 from gisprio.inputs.legends import Legend, read_legend
+from gisprio.inputs.own_layers import read_own_layers
 from gisprio.inputs.paths import Place, expand_layers
-from gisprio.inputs.raster_files import RasterFile, read_head
+from gisprio.inputs.raster_files import RasterFile, head_findings, read_head
 from gisprio.inputs.rasters import UNIT_M, RasterSource, round_cell
 from gisprio.inputs.surveys import find_surveys
-from gisprio.inputs.vectors import VectorFile, attribute_columns, column_faults, read_vector, spatial_layers, tidy
+from gisprio.inputs.vectors import VectorFile, attribute_columns, column_faults, is_vector, read_vector, tidy
 
 _REGION_MARGIN_M = 2000.0
 """Land cover of another system is drawn this far beyond the DEM."""
@@ -41,9 +42,9 @@ class Inputs:
     crs
         The working system.
     tables
-        Every layer of ``INPUT_LAYERS`` by name; one that is not given has no rows.
+        Every layer of ``INPUT_LAYERS`` by name; one that is not given has no rows; and ``own_NAME`` of ``[factor]``.
     rasters
-        ``dem`` (float32 metres) and ``land_cover`` (int32 codes).
+        ``dem`` (float32 metres) and ``land_cover`` (int32 codes); and ``own_NAME`` of ``[factor]`` (float32).
     findings
         What was noticed and repaired while reading.
     digests
@@ -114,7 +115,10 @@ def read_inputs(settings: Settings) -> Inputs:
         sources["land_cover"], cell_m = drawn, drawn.cell_m
     tables["legend"] = _legend_table(legend, cell_m)
     findings += _unit_findings(dem, unit)
-    return Inputs(crs, tables, sources, findings, digests, dict(_extents_in_degrees(rasters, vectors)))
+    own = read_own_layers(settings, crs, _around(heights))
+    findings += own.findings
+    extents_of = dict(_extents_in_degrees({**rasters, **vectors, **own.files}))
+    return Inputs(crs, tables | own.tables, sources | own.rasters, findings, digests | own.digests, extents_of)
 
 
 def _open_all(
@@ -131,14 +135,14 @@ def _open_all(
             findings.append(Finding("note", layer, "not_used", "", says, "nothing to do; it changes no result."))
             continue
         for place in where:
-            if layer == "dem" or (layer == "land_cover" and not _is_vector(place)):
+            if layer == "dem" or (layer == "land_cover" and not is_vector(place)):
                 head = read_head(layer, place)
                 if isinstance(head, Fault):
                     faults.append(head)
                     continue
                 if head.crs is None:
                     faults.append(no_crs(place.name))
-                findings += _head_findings(layer, head)
+                findings += head_findings(layer, head)
                 rasters.setdefault(layer, []).append(head)
             else:
                 file, wrong, told = read_vector(layer, place)
@@ -153,23 +157,6 @@ def _open_all(
         faults.append(Fault("[layers] land_cover mixes rasters and polygons.", wanted, "give one kind."))
     raise_faults(InputError, faults, "layers cannot be used")
     return rasters, vectors, findings
-
-
-def _is_vector(place: Place) -> bool:
-    suffix = place.path.lower().rpartition(".")[2]
-    if suffix in ("tif", "tiff", "img", "vrt"):
-        return False
-    return suffix in ("parquet", "geoparquet") or bool(spatial_layers(place))
-
-
-def _head_findings(layer: str, head: RasterFile) -> Iterator[Finding]:
-    if head.crs is not None:
-        note = unnamed(layer, head.place.name, head.crs)
-        if note is not None:
-            yield note
-    if head.bands > 1:
-        says = f"{head.place.name} has {head.bands} bands; the first is read."
-        yield Finding("note", layer, "bands", "", says, "give a file with one band if another one is meant.")
 
 
 def _refuse_columns(settings: Settings, vectors: Mapping[str, list[VectorFile]]) -> None:
@@ -267,11 +254,8 @@ def _extent(files: Sequence[RasterFile | VectorFile]) -> tuple[Bounds, CRS] | No
     return box, crs
 
 
-def _extents_in_degrees(
-    rasters: Mapping[str, Sequence[RasterFile]], vectors: Mapping[str, Sequence[VectorFile]]
-) -> Iterator[tuple[str, Bounds]]:
-    everything: list[tuple[str, Sequence[RasterFile | VectorFile]]] = [*rasters.items(), *vectors.items()]
-    for name, files in everything:
+def _extents_in_degrees(layers: Mapping[str, Sequence[RasterFile | VectorFile]]) -> Iterator[tuple[str, Bounds]]:
+    for name, files in layers.items():
         extent = _extent(files)
         if extent is not None:
             yield name, transform_bounds(extent[0], extent[1], DEGREES)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import warnings
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,8 +12,9 @@ import rasterio
 from pyproj import CRS, Transformer
 from rasterio.errors import NotGeoreferencedWarning, RasterioIOError
 
+from gisprio.contracts.findings import Finding
 from gisprio.contracts.grids import Bounds
-from gisprio.inputs.crs import height_unit_m, horizontal, same, transform_bounds
+from gisprio.inputs.crs import height_unit_m, horizontal, same, transform_bounds, unnamed
 from gisprio.inputs.faults import Fault
 from gisprio.inputs.paths import Place
 
@@ -109,6 +111,17 @@ def read_head(layer: str, place: Place) -> RasterFile | Fault:
             "a raster that GDAL reads, such as GeoTIFF.",
             "open it in your GIS to see whether it is whole, and save it as GeoTIFF.",
         )
+
+
+def head_findings(layer: str, head: RasterFile) -> Iterator[Finding]:
+    """Note a system without a registered code, and bands that are not read."""
+    if head.crs is not None:
+        note = unnamed(layer, head.place.name, head.crs)
+        if note is not None:
+            yield note
+    if head.bands > 1:
+        says = f"{head.place.name} has {head.bands} bands; the first is read."
+        yield Finding("note", layer, "bands", "", says, "give a file with one band if another one is meant.")
 
 
 def address(place: Place) -> str:

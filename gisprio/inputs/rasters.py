@@ -22,7 +22,7 @@ from gisprio.inputs.crs import same, transform_bounds
 from gisprio.inputs.raster_files import RasterFile, address, native_cell_m
 from gisprio.inputs.warp import BlockCache, block_places, pick_bilinear, pick_nearest, window_from_blocks
 
-Kind = Literal["heights", "classes"]
+Kind = Literal["heights", "classes", "values"]
 
 NO_CODE = -(2**31)
 """Value of class grids that means "no data"."""
@@ -53,6 +53,7 @@ class RasterSource:
         The working system.
     kind
         ``heights``: float32 metres, NaN where there is no data. ``classes``: int32, :data:`NO_CODE` there.
+        ``values``: any numbers as float32, NaN there, drawn on another lattice as classes are.
     unit_m
         Metres in one unit of height.
     region
@@ -162,11 +163,11 @@ class RasterSource:
                     continue
                 got = self._file_window(number, (row0, row1), (column0, column1))
                 np.copyto(values, got, where=missing)
-                still = np.isnan(values) if self.kind == "heights" else values == empty
+                still = values == empty if self.kind == "classes" else np.isnan(values)
                 if survey is not None:
                     survey[missing & ~still] = self.surveys[number]
                 missing = still
-        nodata = None if self.kind == "heights" else float(NO_CODE)
+        nodata = float(NO_CODE) if self.kind == "classes" else None
         return Grid(values, self._lattice, row0, column0, nodata)
 
     def file_cells(
@@ -198,7 +199,7 @@ class RasterSource:
             self._opened = []
 
     def _empty(self) -> NDArray[np.generic]:
-        return np.array(np.nan, np.float32) if self.kind == "heights" else np.array(NO_CODE, np.int32)
+        return np.array(NO_CODE, np.int32) if self.kind == "classes" else np.array(np.nan, np.float32)
 
     def _file_window(self, number: int, rows: tuple[int, int], columns: tuple[int, int]) -> NDArray[np.generic]:
         offset = self._offsets[number]
@@ -247,7 +248,7 @@ class RasterSource:
         r0, r1 = min(max(row0, 0), file.rows), min(max(row1, 0), file.rows)
         c0, c1 = min(max(column0, 0), file.columns), min(max(column1, 0), file.columns)
         shape = (row1 - row0, column1 - column0)
-        values = np.zeros(shape, np.float64 if self.kind == "heights" else np.int64)
+        values = np.zeros(shape, np.int64 if self.kind == "classes" else np.float64)
         valid = np.zeros(shape, bool)
         if r0 >= r1 or c0 >= c1:
             return values, valid
@@ -261,7 +262,8 @@ class RasterSource:
                 do="copy or download it again.",
             ) from None
         numbers, ok = got.data, ~np.ma.getmaskarray(got)
-        numbers, ok = self._heights(file, numbers, ok) if self.kind == "heights" else self._codes(file, numbers, ok)
+        read = {"heights": self._heights, "classes": self._codes, "values": _numbers}[self.kind]
+        numbers, ok = read(file, numbers, ok)
         inner = np.s_[r0 - row0 : r1 - row0, c0 - column0 : c1 - column0]
         values[inner], valid[inner] = numbers, ok
         return values, valid
@@ -306,6 +308,13 @@ class RasterSource:
             self._opened.append(opened[number])
         opened.move_to_end(number)
         return opened[number]
+
+
+def _numbers(file: RasterFile, numbers: NDArray[Any], ok: NDArray[np.bool_]) -> tuple[NDArray[Any], NDArray[np.bool_]]:
+    """Give numbers as they are meant; what is not finite is no data."""
+    meant = numbers.astype(np.float64) * file.scale + file.offset
+    ok = ok & np.isfinite(meant)
+    return np.where(ok, meant, 0.0), ok
 
 
 def _touch(one: Bounds, other: Bounds, margin: float) -> bool:

@@ -69,6 +69,14 @@ def spatial_layers(place: Place) -> list[str]:
     return [str(name) for name, geometry in listing if geometry is not None]
 
 
+def is_vector(place: Place) -> bool:
+    """Say whether a file holds features rather than cells: by its ending, else by a look inside."""
+    suffix = place.path.lower().rpartition(".")[2]
+    if suffix in ("tif", "tiff", "img", "vrt"):
+        return False
+    return suffix in ("parquet", "geoparquet") or bool(spatial_layers(place))
+
+
 def read_vector(layer: str, place: Place) -> tuple[VectorFile | None, list[Fault], list[Finding]]:
     """Read one vector file.
 

@@ -180,7 +180,7 @@ class Chain:
         else:
             if needs_compiling(stage):
                 self.progress.note("Compiling the routing kernels, once on this machine ...")
-            outcome, findings = held_to_promise(stage, call(), self.shelf.crs)
+            outcome, findings = held_to_promise(stage, call(), self.shelf.crs, self.settings)
             entry = self.store.keep(stage.name, key, outcome, findings, perf_counter() - began)
             run.ran += 1
         run.seconds += perf_counter() - began
@@ -200,7 +200,7 @@ class Chain:
 
 
 def held_to_promise(
-    stage: Stage, given: Mapping[str, Any], crs: CRS
+    stage: Stage, given: Mapping[str, Any], crs: CRS, settings: Settings | None = None
 ) -> tuple[dict[str, pd.DataFrame | Grid], list[Finding]]:
     """Hold what a stage gave to the stage table and to the layers; take the findings out.
 
@@ -212,6 +212,8 @@ def held_to_promise(
         Its tables and grids; ``findings`` may be among them.
     crs
         Working system.
+    settings
+        Settings of the run, for the columns of the user's own factors.
 
     Returns
     -------
@@ -235,7 +237,7 @@ def held_to_promise(
         if isinstance(value, Grid):
             outcome[name] = value
             continue
-        layer = promised(name)
+        layer = promised(name, settings)
         frame = (check(layer, value) if layer else value).reset_index(drop=True)
         outcome[name] = frame.set_crs(crs, allow_override=True) if isinstance(frame, gpd.GeoDataFrame) else frame
     noticed = given.get("findings")

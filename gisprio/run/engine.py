@@ -38,7 +38,7 @@ from gisprio.run.record import (
     table_rows,
 )
 from gisprio.run.shelf import Shelf
-from gisprio.run.stages import RESULT_TABLES, STAGES, STATION_TABLE, promised
+from gisprio.run.stages import RESULT_TABLES, STAGES, STATION_TABLE, promised, with_own_layers
 from gisprio.run.store import STORE, Store, read_json, write_json
 
 STATIONS = "stations.parquet"
@@ -141,6 +141,7 @@ def run(
                 fresh=fresh,
                 progress=progress or Unwatched(),
                 started=started,
+                stages=with_own_layers(STAGES, inputs.tables, inputs.rasters),
             )
             return run_job(job)
 
@@ -205,7 +206,7 @@ def run_job(job: Job) -> RunRecord:
         crs = CRS.from_user_input(job.inputs.crs)
         shelf = Shelf(job.inputs.tables, job.inputs.rasters, job.inputs.digests, crs)
         store = Store(job.folder, crs)
-        with StationFile(new / STATIONS, crs.to_wkt()) as stations:
+        with StationFile(new / STATIONS, crs.to_wkt(), job.settings) as stations:
             chain = Chain(job.settings, store, shelf, code_digest(), job.fresh, job.progress, stations.take)
             runs, noticed = chain.run(job.stages)
         findings = findings_from(findings_table([*job.findings, *noticed]))
@@ -224,10 +225,12 @@ class StationFile:
         The file to write.
     crs
         Working system as WKT.
+    settings
+        Settings of the run.
     """
 
-    def __init__(self, path: Path, crs: str) -> None:
-        layer = promised(STATION_TABLE)
+    def __init__(self, path: Path, crs: str, settings: Settings) -> None:
+        layer = promised(STATION_TABLE, settings)
         assert layer is not None
         self._writer = StationWriter(path, layer, crs)
         self.count = 0

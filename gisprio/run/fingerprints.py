@@ -63,10 +63,8 @@ def file_digest(path: Path) -> str:
 
 def section_digests(settings: Settings, sections: tuple[str, ...]) -> Parts:
     """Digest the named settings sections, each on its own."""
-    return {
-        f"section {name}": text_digest(json.dumps(getattr(settings, name).model_dump(mode="json"), sort_keys=True))
-        for name in sections
-    }
+    content = settings.model_dump(mode="json", include=set(sections))
+    return {f"section {name}": text_digest(json.dumps(content[name], sort_keys=True)) for name in sections}
 
 
 def code_digest() -> str:

@@ -9,8 +9,16 @@ from gisprio.contracts.settings import Settings
 
 
 def known_names() -> dict[str, Collection[str]]:
-    """Give the keys of factors (``erosion``, ``gap``), their ``forms``, the names of ``rules`` and of ``curves``."""
+    """Give the names that a config is held to.
+
+    Returns
+    -------
+    dict
+        Keys of factors (``erosion``, ``gap``), their ``forms``, names that no factor of the user's own may have
+        (``taken``), names of ``rules`` and of ``curves``.
+    """
     from gisprio.compute.factors import FACTORS
+    from gisprio.compute.factors.own import taken_names
     from gisprio.compute.network.hydraulics import CURVES
     from gisprio.compute.setbacks import SETBACK_RULES
 
@@ -19,6 +27,7 @@ def known_names() -> dict[str, Collection[str]]:
         "erosion": [card.key for card in cards if card.group == "erosion"],
         "gap": [card.key for card in cards if card.group == "gap"],
         "forms": [f"{card.key}.{form}" for card in cards for form in card.forms],
+        "taken": sorted(taken_names(cards)),
         "rules": [rule.name for rule in SETBACK_RULES],
         "curves": list(CURVES),
     }

@@ -7,13 +7,15 @@ with the halo. Functions are named, not imported: a stage's code is loaded when 
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import replace
 from importlib import import_module
 from typing import Any
 
 from gisprio.contracts import layers
 from gisprio.contracts.cards import Stage
 from gisprio.contracts.schema import Layer
+from gisprio.contracts.settings import Settings
 
 STAGES: tuple[Stage, ...] = (
     Stage(
@@ -153,6 +155,15 @@ STAGES: tuple[Stage, ...] = (
         says="Reads the soil at each bank point.",
     ),
     Stage(
+        "own_layers",
+        "gisprio.compute.banks.own_layers:measure_own_layers",
+        "piece",
+        reads=("bank_points",),
+        sections=("factor", "setback"),
+        writes=("side_own_values",),
+        says="Measures the layers of the user's own factors at each bank point.",
+    ),
+    Stage(
         "side_scores",
         "gisprio.compute.scoring.sides:score_sides",
         "piece",
@@ -162,11 +173,12 @@ STAGES: tuple[Stage, ...] = (
             "side_cover",
             "side_gaps",
             "side_soils",
+            "side_own_values",
             "gap_pieces",
             "valleys",
             "reach_measures",
         ),
-        sections=("priority",),
+        sections=("priority", "factor"),
         writes=("side_scores", "bank_measures", "station_results"),
         says="Scores each station side by each factor; gives each bank the score of its worst stretch.",
     ),
@@ -185,7 +197,7 @@ STAGES: tuple[Stage, ...] = (
         "gisprio.compute.scoring.ranks:rank_banks",
         "whole",
         reads=("reach_measures", "bank_measures", "gap_pieces"),
-        sections=("priority", "setback", "hydraulics"),
+        sections=("priority", "factor", "setback", "hydraulics"),
         writes=("reaches", "banks", "bank_setbacks", "gaps", "factors"),
         says="Puts the factor scores together by exact whole-number keys; ranks banks and reaches.",
     ),
@@ -236,22 +248,42 @@ _OTHER_NAMES = {
 }
 
 
-def promised(table: str) -> Layer | None:
+def promised(table: str, settings: Settings | None = None) -> Layer | None:
     """Give the layer a table is held to, factor columns included; None where contracts name none.
 
     Parameters
     ----------
     table
         Name of a table as the stage table writes it.
+    settings
+        Settings of the run, for the columns of the user's own factors; without them there are none.
     """
     layer = getattr(layers, _OTHER_NAMES.get(table, table.upper()), None)
     if not isinstance(layer, Layer):
         return None
     if table not in FACTOR_TABLES:
         return layer
-    from gisprio.compute.factors import layer_with_factors
+    from gisprio.compute.factors import FACTORS, factors_of, layer_with_factors
 
-    return layer_with_factors(layer)
+    return layer_with_factors(layer, FACTORS if settings is None else factors_of(settings))
+
+
+def with_own_layers(stages: Sequence[Stage], tables: Collection[str], grids: Collection[str]) -> tuple[Stage, ...]:
+    """Give a stage table whose stage ``own_layers`` reads the layers of the user's own factors.
+
+    Parameters
+    ----------
+    stages
+        The stage table.
+    tables, grids
+        Names of what the inputs give; those of own layers begin with ``own_``.
+    """
+    features, rasters = (
+        tuple(sorted(name for name in names if name.startswith(layers.OWN_PREFIX))) for names in (tables, grids)
+    )
+    return tuple(
+        replace(stage, as_is=features, sources=rasters) if stage.name == "own_layers" else stage for stage in stages
+    )
 
 
 def needs_compiling(stage: Stage) -> bool:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
+from functools import partial
 
 import pandas as pd
 
@@ -15,8 +16,10 @@ from gisprio.compute.factors import (
     subsoil_fines,
     unit_stream_power,
 )
+from gisprio.compute.factors.own import own_card, own_values
 from gisprio.contracts.cards import Factor
 from gisprio.contracts.schema import Column, Layer
+from gisprio.contracts.settings import Settings
 from gisprio.contracts.words import BASES
 
 
@@ -26,6 +29,7 @@ class Registered:
 
     card: Factor
     measure: Callable[[pd.DataFrame], pd.DataFrame]
+    is_own: bool = False
 
 
 FACTORS: tuple[Registered, ...] = (
@@ -36,15 +40,21 @@ FACTORS: tuple[Registered, ...] = (
     Registered(missing_strip.CARD, missing_strip.missing_strip),
     Registered(adjacent_use.CARD, adjacent_use.adjacent_use),
 )
-"""Every factor, in the order of columns."""
+"""Every factor that comes with gisprio, in the order of columns."""
+
+
+def factors_of(settings: Settings) -> tuple[Registered, ...]:
+    """Give every factor of a run: those of :data:`FACTORS`, then the user's own by name; section ``factor``."""
+    own = sorted(settings.factor.items())
+    return FACTORS + tuple(Registered(own_card(name, one), partial(own_values, name=name), True) for name, one in own)
 
 _SHOWN_ON = {"side_scores": False, "bank_measures": True, "banks": True, "stations": False}
 
 
-def factor_columns(*, with_basis: bool) -> tuple[Column, ...]:
+def factor_columns(factors: Iterable[Registered] = FACTORS, *, with_basis: bool) -> tuple[Column, ...]:
     """Give the columns every factor adds to a layer: value, score; for banks also basis and score apart."""
     columns: list[Column] = []
-    for factor in (registered.card for registered in FACTORS):
+    for factor in (registered.card for registered in factors):
         columns.append(Column(factor.value_column, "float", factor.says, factor.unit, null=True))
         if with_basis:
             columns.append(Column(factor.basis_column, "text", f"How {factor.title.lower()} was got.", among=BASES))
@@ -57,9 +67,9 @@ def factor_columns(*, with_basis: bool) -> tuple[Column, ...]:
     return tuple(columns)
 
 
-def layer_with_factors(layer: Layer) -> Layer:
+def layer_with_factors(layer: Layer, factors: Iterable[Registered] = FACTORS) -> Layer:
     """Add the factors' columns to a layer that carries them; give other layers back as they are."""
     with_basis = _SHOWN_ON.get(layer.name)
     if with_basis is None or (layer.name == "stations" and layer.geometry == "none"):
         return layer
-    return replace(layer, columns=layer.columns + factor_columns(with_basis=with_basis))
+    return replace(layer, columns=layer.columns + factor_columns(factors, with_basis=with_basis))

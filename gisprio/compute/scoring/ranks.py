@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from typing import Any
 
 import geopandas as gpd
@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from gisprio.compute.banks.gaps import SIDE_LETTERS
-from gisprio.compute.factors import FACTORS, layer_with_factors
+from gisprio.compute.factors import FACTORS, Registered, factors_of, layer_with_factors
 from gisprio.compute.network.curves import Curve, curve_set
 from gisprio.compute.scoring.keys import (
     Whole,
@@ -34,7 +34,6 @@ from gisprio.contracts.words import SIDES
 
 _DRAWS = ("rank_p05", "rank_p50", "rank_p95", "top_share")
 _GROUPS = ("erosion", "gap")
-CARDS = {registered.card.key: registered.card for registered in FACTORS}
 
 
 def rank_banks(tables: Tables, sources: Sources, settings: Settings) -> Output:
@@ -47,7 +46,7 @@ def rank_banks(tables: Tables, sources: Sources, settings: Settings) -> Output:
     sources
         None.
     settings
-        Sections ``priority``, ``setback``, ``hydraulics``.
+        Sections ``priority``, ``factor``, ``setback``, ``hydraulics``.
 
     Returns
     -------
@@ -66,14 +65,15 @@ def rank_banks(tables: Tables, sources: Sources, settings: Settings) -> Output:
         for kind, length, outside in zip(banks["kind"], banks["length_m"], banks["outside"], strict=True)
     ]
     ranked = banks["not_ranked"].isna().to_numpy()
-    factors = factor_table(banks[ranked], priority)
-    _fill_missing(banks, ranked)
+    registry = factors_of(settings)
+    factors = factor_table(banks[ranked], priority, registry)
+    _fill_missing(banks, ranked, registry)
     _add_scores(banks, ranked, factors, priority)
     cards = factors.to_dict("records")
     banks["why"] = [why_sentence(bank, cards) for bank in banks.drop(columns="geometry").to_dict("records")]
     gaps = _gaps(tables["gap_pieces"], banks, settings)
     return {
-        "banks": banks[[*layer_with_factors(BANKS).names(), "geometry"]],
+        "banks": banks[[*layer_with_factors(BANKS, registry).names(), "geometry"]],
         "reaches": _reaches(tables["reach_measures"], banks),
         "gaps": gaps,
         "bank_setbacks": _setbacks(banks),
@@ -81,6 +81,7 @@ def rank_banks(tables: Tables, sources: Sources, settings: Settings) -> Output:
         "findings": findings_table(
             [
                 *_findings(banks, ranked, factors, priority),
+                *_without_weight(factors, settings.factor),
                 *urban_findings(banks, curve_set(settings.hydraulics)),
             ]
         ),
@@ -103,14 +104,17 @@ def _named(measures: pd.DataFrame, reaches: pd.DataFrame, settings: Settings) ->
     return banks
 
 
-def factor_table(ranked: pd.DataFrame, priority: Priority) -> pd.DataFrame:
+def factor_table(
+    ranked: pd.DataFrame, priority: Priority, registry: Sequence[Registered] = FACTORS
+) -> pd.DataFrame:
     """Give one row a factor: its card, weight per mille, whether it is ranked on, share of banks it is known on."""
-    rows = [_factor_row(registered.card, ranked, priority) for registered in FACTORS]
+    cards = {registered.card.key: registered.card for registered in registry}
+    rows = [_factor_row(card, ranked, priority) for card in cards.values()]
     table = pd.DataFrame(rows)
     for group in _GROUPS:
         own = (table["group"] == group) & table["used"]
         given = dict(zip(table.loc[own, "key"], table.loc[own, "given_weight"], strict=True))
-        weights = whole_weights(shared_weights(given, CARDS), FULL)
+        weights = whole_weights(shared_weights(given, cards), FULL)
         table["weight"] = [weights.get(key, weight) for key, weight in zip(table["key"], table["weight"], strict=True)]
     return table
 
@@ -143,9 +147,9 @@ def _factor_row(card: Factor, ranked: pd.DataFrame, priority: Priority) -> dict[
     }
 
 
-def _fill_missing(banks: pd.DataFrame, ranked: np.ndarray) -> None:
+def _fill_missing(banks: pd.DataFrame, ranked: np.ndarray, registry: Sequence[Registered]) -> None:
     """Give ranked banks the neutral score where a factor is missing; basis default."""
-    for card in (registered.card for registered in FACTORS):
+    for card in (registered.card for registered in registry):
         gone = ranked & (banks[card.basis_column] == "missing").to_numpy()
         banks.loc[gone, [card.score_column, card.worst_column]] = card.neutral * 100
         banks.loc[gone, card.basis_column] = "default"
@@ -274,6 +278,14 @@ def urban_findings(banks: pd.DataFrame, curve: Curve) -> list[Finding]:
     )
     do = "Choose a curve of built-up streams in [hydraulics] curve, or read the erosion order with that in mind."
     return [Finding("warning", "reaches", "urban_stream", "", says, do)]
+
+
+def _without_weight(factors: pd.DataFrame, own: Collection[str]) -> Iterator[Finding]:
+    """Note the factors of the user's own that no weight makes count."""
+    for row in factors[factors["key"].isin(list(own)) & (factors["given_weight"] == 0)].itertuples():
+        says = f"{row.title} of [factor.{row.key}] has no weight: it is shown, not ranked on."
+        do = f"Give {row.key} a weight under [priority.{row.group}], beside those of the other factors."
+        yield Finding("note", "banks", "factor_weight", row.key, says, do)
 
 
 def _not_used(row: Any, priority: Priority) -> Finding:

@@ -74,5 +74,6 @@ def _phrase(bank: Mapping[Any, Any], factor: Mapping[Any, Any]) -> str:
     if factor["unit"] == "share":
         phrase = factor["because"].format(value=f"{value * 100:.0f} %")
         cover = bank["adjacent_cover"]
-        return f"{phrase} ({cover})" if isinstance(cover, str) else phrase
+        of_cover = factor["key"] == "missing_strip" and isinstance(cover, str)
+        return f"{phrase} ({cover})" if of_cover else phrase
     return str(factor["because"].format(value=f"{value:.{factor['digits']}f}"))

@@ -13,8 +13,9 @@ from gisprio.compute.banks.gaps import NO_BANK, SIDE_LETTERS
 from gisprio.compute.banks.runs import Rows, Words, columns_of, cut, median, runs
 from gisprio.compute.banks.sides import SIDE_KEY, station_sides
 from gisprio.compute.banks.strips import bank_line
-from gisprio.compute.factors import FACTORS, layer_with_factors
+from gisprio.compute.factors import Registered, factors_of, layer_with_factors
 from gisprio.compute.factors.adjacent_use import USE_WEIGHTS
+from gisprio.compute.factors.own import own_column
 from gisprio.compute.scoring.keys import FLOOR, TOP, shared_weights, whole_weights
 from gisprio.compute.scoring.values import FULL, Floats, Windows, nodes_of, value_score, whole, worst
 from gisprio.contracts.cards import Factor, Sources, Tables
@@ -24,7 +25,7 @@ from gisprio.contracts.schema import empty
 from gisprio.contracts.settings import Priority, Settings
 from gisprio.contracts.words import SIDES
 
-CARDS = {registered.card.key: registered.card for registered in FACTORS}
+Factors = tuple[Registered, ...]
 _GROUPS = ("erosion", "gap")
 TOUCH_M = 0.01
 """Stations nearer than this touch [m]."""
@@ -42,7 +43,7 @@ def score_sides(core: Tables, halo: Tables, sources: Sources, settings: Settings
     halo, sources
         None.
     settings
-        Section ``priority``.
+        Sections ``priority`` and ``factor``.
 
     Returns
     -------
@@ -56,8 +57,9 @@ def score_sides(core: Tables, halo: Tables, sources: Sources, settings: Settings
     wooded bend and a bare straight on one bank are not taken for a bare bend. Each group is also read where it alone
     is worst, for the orders by erosion and by gap.
     """
-    sides = _assembled(core, settings.priority)
-    for registered in FACTORS:
+    factors = factors_of(settings)
+    sides = _with_own_values(_assembled(core, settings.priority), core["side_own_values"], factors)
+    for registered in factors:
         card = registered.card
         measured = registered.measure(sides)
         scores = value_score(
@@ -70,9 +72,9 @@ def score_sides(core: Tables, halo: Tables, sources: Sources, settings: Settings
         sides[card.basis_column] = np.where(np.isnan(scores), "missing", measured["basis"])
         sides[card.score_column] = whole(scores)
     return {
-        "side_scores": _side_scores(sides),
-        "bank_measures": _banks(sides, core, settings.priority),
-        "station_results": _station_results(sides, core),
+        "side_scores": _side_scores(sides, factors),
+        "bank_measures": _banks(sides, core, settings.priority, factors),
+        "station_results": _station_results(sides, core, factors),
     }
 
 
@@ -98,18 +100,26 @@ def _assembled(core: Tables, priority: Priority) -> pd.DataFrame:
     return sides
 
 
-def _side_scores(sides: pd.DataFrame) -> pd.DataFrame:
-    columns = [c for registered in FACTORS for c in (registered.card.value_column, registered.card.score_column)]
+def _with_own_values(sides: pd.DataFrame, values: pd.DataFrame, factors: Factors) -> pd.DataFrame:
+    """Add what was measured for each factor of the user's own as a column of station sides."""
+    for key in (one.card.key for one in factors if one.is_own):
+        own = values[values["factor"] == key].set_index(SIDE_KEY)["value"]
+        sides[own_column(key)] = own.reindex(pd.MultiIndex.from_frame(sides[SIDE_KEY])).to_numpy(float)
+    return sides
+
+
+def _side_scores(sides: pd.DataFrame, factors: Factors) -> pd.DataFrame:
+    columns = [c for registered in factors for c in (registered.card.value_column, registered.card.score_column)]
     scores = sides.sort_values(SIDE_KEY)[SIDE_KEY + columns].reset_index(drop=True)
-    for registered in FACTORS:
+    for registered in factors:
         scores[registered.card.score_column] /= FULL / 100
     return scores
 
 
-def _banks(sides: pd.DataFrame, core: Tables, priority: Priority) -> pd.DataFrame:
+def _banks(sides: pd.DataFrame, core: Tables, priority: Priority, factors: Factors) -> pd.DataFrame:
     """Roll station sides up to banks, a bank being the neighbouring rows of one reach and side."""
     if not len(sides):
-        return empty(layer_with_factors(BANK_MEASURES), getattr(core["reach_measures"], "crs", None))
+        return empty(layer_with_factors(BANK_MEASURES, factors), getattr(core["reach_measures"], "crs", None))
     arrays = columns_of(sides)
     covers = Words.of(sides["adjacent_cover"])
     lines_from = Words.of(sides["bank_line_basis"])
@@ -126,7 +136,7 @@ def _banks(sides: pd.DataFrame, core: Tables, priority: Priority) -> pd.DataFram
             row |= _measures(bank, gaps.get((reach_no, side), (0.0, 0.0)))
             row["bank_line_basis"] = lines_from.most(bank_rows, bank["length_m"] * bank["has_bank"])
             row["adjacent_cover"] = covers.most(bank_rows, _lacking(bank))
-            rows.append(row | _scores(bank, priority))
+            rows.append(row | _scores(bank, priority, factors))
     table = gpd.GeoDataFrame(rows, geometry="geometry", crs=core["reach_measures"].crs)
     return table.sort_values(["reach_no", "side"], ignore_index=True)
 
@@ -168,19 +178,19 @@ def _measures(bank: Rows, gap: tuple[float, float]) -> dict[str, object]:
     }
 
 
-def _scores(bank: Rows, priority: Priority) -> dict[str, object]:
+def _scores(bank: Rows, priority: Priority, factors: Factors) -> dict[str, object]:
     """Score a bank by its worst stretches: one that all factors share, and the worst of each group by itself."""
+    cards = {one.card.key: one.card for one in factors}
     own = {name: values[bank["has_bank"]] for name, values in bank.items()}
     apart = np.concatenate([[False], np.abs(own["from_m"][1:] - own["to_m"][:-1]) > TOUCH_M])[: len(own["length_m"])]
     windows = Windows.along_bank(own["length_m"], priority.worst_m, apart)
-    groups = {group: windows.means(_group(own, getattr(priority, group))) for group in _GROUPS}
+    groups = {group: windows.means(_group(own, getattr(priority, group), cards)) for group in _GROUPS}
     shared = worst(combined(groups["erosion"], groups["gap"], priority))
     row: dict[str, object] = _place(own, windows, shared)
-    for registered in FACTORS:
-        card = registered.card
+    for card in cards.values():
         row |= _factor(own, card, windows, shared, worst(groups[card.group]))
     for group in _GROUPS:
-        row[f"{group}_above_share"] = _above(bank, getattr(priority, group), priority.need_at)
+        row[f"{group}_above_share"] = _above(bank, getattr(priority, group), cards, priority.need_at)
     return row
 
 
@@ -194,12 +204,12 @@ def combined(erosion: Floats, gap: Floats, priority: Priority) -> Floats:
     return np.exp(a * np.log(np.maximum(erosion, least)) + b * np.log(np.maximum(gap, least)))
 
 
-def _group(own: Rows, weights: Mapping[str, float]) -> Floats:
+def _group(own: Rows, weights: Mapping[str, float], cards: Mapping[str, Factor]) -> Floats:
     """Give the weighted score of one group at stations, 0..1000; what is missing counts as neutral."""
     total = np.zeros(len(own["length_m"]))
-    for key, weight in whole_weights(shared_weights(weights, CARDS), FULL).items():
-        score = own[CARDS[key].score_column]
-        total += weight / FULL * np.where(np.isnan(score), CARDS[key].neutral * FULL, score)
+    for key, weight in whole_weights(shared_weights(weights, cards), FULL).items():
+        score = own[cards[key].score_column]
+        total += weight / FULL * np.where(np.isnan(score), cards[key].neutral * FULL, score)
     return total
 
 
@@ -240,18 +250,18 @@ def _percent(score: float) -> float:
     return float(whole(np.array(score / FULL))) / (FULL / 100)
 
 
-def _above(bank: Rows, weights: Mapping[str, float], need_at: float) -> float:
+def _above(bank: Rows, weights: Mapping[str, float], cards: Mapping[str, Factor], need_at: float) -> float:
     """Give the share of a bank's length whose weighted score reaches the threshold of need."""
     own = bank["has_bank"]
     length = bank["length_m"][own]
     if not length.sum():
         return np.nan
-    total = _group({name: values[own] for name, values in bank.items()}, weights)
+    total = _group({name: values[own] for name, values in bank.items()}, weights, cards)
     return float(length[total >= need_at * FULL / 100].sum() / length.sum())
 
 
-def _station_results(sides: pd.DataFrame, core: Tables) -> pd.DataFrame:
-    layer = layer_with_factors(STATION_RESULTS)
+def _station_results(sides: pd.DataFrame, core: Tables, factors: Factors) -> pd.DataFrame:
+    layer = layer_with_factors(STATION_RESULTS, factors)
     crs = getattr(core["reach_measures"], "crs", None)
     if not len(sides):
         return empty(layer, crs)
@@ -264,7 +274,7 @@ def _station_results(sides: pd.DataFrame, core: Tables) -> pd.DataFrame:
         bank_id=[f"{reach}-{letter}" for reach, letter in zip(reach_id, letters, strict=True)],
         side=np.array(SIDES)[rows["side"].to_numpy()],
     )
-    for registered in FACTORS:
+    for registered in factors:
         rows[registered.card.score_column] /= FULL / 100
     points = gpd.points_from_xy(rows["x"], rows["y"])
     return gpd.GeoDataFrame(rows[layer.names()], geometry=points, crs=crs)

@@ -90,7 +90,9 @@ def test_mean_and_share_of_a_raster():
     # the cell from 22 to 24 is 2 m wide and has its middle at 23, so 8 counts from x 3 to 22 and 2 from 22 to 33
     assert got[:2] == pytest.approx([(19 * 8 + 11 * 2) / 30, 0.0])
     assert np.isnan(got[2:]).all()
-    assert measured(grid, measure="share")[:2] == [1.0, 0.0]
+    share = measured(grid, measure="share")
+    assert share[:2] == [1.0, 0.0]
+    assert np.isnan(share[2:]).all()
 
 
 def test_a_long_transect_has_longer_steps_not_more():

@@ -219,7 +219,7 @@ FAULTS = {
     ),
     "[priority.pairwise]\nerosion = [['unit_stream_power', 'outer_bent', 2]]": (
         '[priority.pairwise] erosion: there is no factor "outer_bent".', "one of near_bank_cover, "
-        "outer_bend, unit_stream_power.",
+        "outer_bend, subsoil_fines, unit_stream_power.",
         "write outer_bend if that is what you meant.",
     ),
     "[robustness]\nweight_spread = 1": (
@@ -296,7 +296,8 @@ def test_the_folder_is_no_key_of_the_file(world, message):
 def test_weights_may_be_equal_or_judged(world):
     pairs = "gap = [['a', 'b', 3], ['b', 'c', 0.5]]"
     settings = world.settings(f"[priority]\nweights = 'equal'\n[priority.pairwise]\n{pairs}")
-    assert settings.priority.erosion == {"unit_stream_power": 1.0, "outer_bend": 1.0, "near_bank_cover": 0.0}
+    without = {"near_bank_cover": 0.0, "subsoil_fines": 0.0}
+    assert settings.priority.erosion == {"unit_stream_power": 1.0, "outer_bend": 1.0} | without
     assert settings.priority.pairwise.given() == {"gap": (("a", "b", 3.0), ("b", "c", 0.5))}
 
 

@@ -356,6 +356,7 @@ def _long_profiles(reach: gpd.GeoDataFrame) -> pd.DataFrame:
         own = reach[column == place].iloc[::-1]  # from the mouth up
         one = pd.concat([_profile_points(row, n) for n, row in enumerate(own.itertuples())], ignore_index=True)
         at = one["from_mouth_m"].to_numpy()
+        one["segment_id"] += f"-{place:.0f}"  # a segment of this world may go on in the next column
         one["stream_id"] = one["segment_id"].iloc[0]
         one["stream_name"] = own["name"].dropna().mode().iloc[0]
         one["crossing"] = np.abs(at - 310) < 25

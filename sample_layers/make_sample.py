@@ -11,7 +11,8 @@ How the world is made, in this order:
 2. Meandering streams are laid over the valleys, with beds that fall all the way (`_network.py`).
 3. Hills are raised between the valleys, channels carved, and a correlated error of 0.3 m added (`_terrain.py`).
 4. Lines and water polygons are drawn as a mapper would, faults included (`_streams.py`).
-5. Roads, holdings, fields and soils follow the ground (`_land.py`), and land cover follows all of them (`_cover.py`).
+5. Heights at 1 m along 2.5 km of the main stream, with banks as a table says (`_lidar.py`).
+6. Roads, holdings, fields and soils follow the ground (`_land.py`), and land cover follows all of them (`_cover.py`).
 
 What a careful reader of the layers should find: a tenth of the stream lines drawn against the flow, ends that
 miss each other by up to 0.2 m, a straight ditch, a piped stretch under the hamlet, a pond on a stream and one off
@@ -33,6 +34,7 @@ from shapely.geometry import Point, Polygon
 
 import _cover
 import _land
+import _lidar
 import _network
 import _streams
 import _terrain
@@ -41,13 +43,17 @@ SEED = 57
 FIXED_DATE = "2024-01-01T00:00:00.000Z"
 
 
-def write_raster(path: Path, values: np.ndarray, cell_m: float, nodata: float, predictor: int) -> None:
+WHOLE = (_network.X0, _network.Y0 + _network.HEIGHT_M)  # upper left corner of the layers
+
+
+def write_raster(path: Path, values: np.ndarray, cell_m: float, nodata: float, predictor: int,
+                 corner: tuple[float, float] = WHOLE) -> None:
     """Writes one band as a compressed GeoTIFF."""
     profile = {"driver": "GTiff", "height": values.shape[0], "width": values.shape[1], "count": 1,
                "dtype": values.dtype.name, "crs": _network.CRS, "nodata": nodata,
                "compress": "deflate", "zlevel": 9, "predictor": predictor,
                "tiled": True, "blockxsize": 256, "blockysize": 256,
-               "transform": from_origin(_network.X0, _network.Y0 + _network.HEIGHT_M, cell_m, cell_m)}
+               "transform": from_origin(*corner, cell_m, cell_m)}
     with rasterio.open(path, "w", **profile) as file:
         file.write(values, 1)
 
@@ -58,7 +64,10 @@ def write_vector(path: Path, layer: gpd.GeoDataFrame) -> None:
     layer.to_file(path, layer=path.stem, driver="GPKG", engine="pyogrio")
 
 
-def make_layers(seed: int = SEED) -> tuple[dict[str, np.ndarray], dict[str, gpd.GeoDataFrame]]:
+Raster = tuple[np.ndarray, tuple[float, float]]  # cells, upper left corner
+
+
+def make_layers(seed: int = SEED) -> tuple[dict[str, Raster], dict[str, gpd.GeoDataFrame]]:
     """All layers of the sample: rasters by name, then vectors by name."""
     rng = np.random.default_rng(seed)
     receiver, area_km2, _ = _network.wear_down(rng)
@@ -96,7 +105,8 @@ def make_layers(seed: int = SEED) -> tuple[dict[str, np.ndarray], dict[str, gpd.
         "properties": _land.properties_layer(rng, holdings, watershed.geometry.iloc[0], forest),
         "soils": _land.soils_layer(rng, carved, valleys, slope),
     }
-    return {"dem": dem, "cover": cover}, vectors
+    lidar, *corner = _lidar.lidar_strip(np.random.default_rng([seed, 1]), ground, valleys, water, roads)
+    return {"dem": (dem, WHOLE), "cover": (cover, WHOLE), "lidar": (lidar, tuple(corner))}, vectors
 
 
 def hamlet_outline(middle: Point) -> Polygon:
@@ -114,8 +124,9 @@ def main() -> None:
     folder.mkdir(parents=True, exist_ok=True)
     os.environ["OGR_CURRENT_DATE"] = FIXED_DATE
     rasters, vectors = make_layers()
-    write_raster(folder / "dem.tif", rasters["dem"], _terrain.CELL_M, -9999.0, 3)
-    write_raster(folder / "cover.tif", rasters["cover"], _cover.COVER_M, 0, 1)
+    kinds = {"dem": (_terrain.CELL_M, -9999.0, 3), "cover": (_cover.COVER_M, 0, 1), "lidar": (1.0, -9999.0, 3)}
+    for name, (values, corner) in rasters.items():
+        write_raster(folder / f"{name}.tif", values, *kinds[name], corner)
     for name, layer in vectors.items():
         write_vector(folder / f"{name}.gpkg", layer)
 

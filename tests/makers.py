@@ -12,6 +12,7 @@ import rasterio
 import shapely
 from affine import Affine
 from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter
 
 CRS = "EPSG:32633"
 WOODY, PASTURE, WATER, CROP = 1, 2, 3, 4
@@ -182,6 +183,17 @@ def straight_height(u: NDArray, v: NDArray) -> NDArray:
     across = SIDE_SLOPE * np.where(side <= VALLEY_HALF_M, side, 2 * VALLEY_HALF_M - side)
     along = np.where(u >= -HEAD_M, -SLOPE * u, SLOPE * HEAD_M + 0.02 * (u + HEAD_M))
     return 100.0 + across + along
+
+
+def straight_banks(u: NDArray, v: NDArray) -> NDArray:
+    """The straight valley with banks of 1.5 m beside 6 m of water."""
+    return straight_height(u, np.maximum(np.abs(v) - 3, 0.0)) + np.where(np.abs(v) < 3, 0.0, 1.5)
+
+
+def straight_banks_with_error(u: NDArray, v: NDArray) -> NDArray:
+    """The same with an error of 0.1 m, correlated over some metres."""
+    raw = gaussian_filter(np.random.default_rng(57).standard_normal(np.shape(u)), 3.0)
+    return straight_banks(u, v) + 0.1 * raw / raw.std()
 
 
 def straight_cover(u: NDArray, v: NDArray) -> NDArray:

@@ -10,6 +10,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
+from gisprio.compute.banks.bank_heights import measure_bank_heights
 from gisprio.compute.banks.bank_lines import find_bank_lines
 from gisprio.compute.banks.cover import measure_cover
 from gisprio.compute.banks.gaps import find_gaps
@@ -166,11 +167,14 @@ def bank_chain(line, cover, *, step=200.0, halo=None, kind="natural", **sections
         "land_cover": source(cover(x, y).astype(np.uint8), np.floor(x0), np.ceil(y1), 1.0, 0),
         "elevation": source(np.zeros((40, 40), np.float32), x0 - 100, y1 + 100, 50.0),
         "height_above_stream": source(np.zeros((40, 40), np.float32), x0 - 100, y1 + 100, 50.0),
+        "dem": source(np.zeros((40, 40), np.float32), x0 - 100, y1 + 100, 50.0),
+        "survey": source(np.zeros((40, 40), np.int16), x0 - 100, y1 + 100, 50.0),
     }
     core |= lay_stations(core, {"segments": core["segments"]}, {}, made)
     core |= find_bank_lines(core, near, {}, made)
     core |= measure_cover(core, near, sources, made)
     core |= measure_valleys(core, {}, sources, made)
+    core |= measure_bank_heights(core, near, sources, made)
     core |= find_gaps(core, {}, {}, made)
     core |= read_soils(core, near, {}, made)
     core |= measure_own_layers(core, near, sources, made)

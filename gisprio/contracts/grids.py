@@ -192,6 +192,12 @@ def surveyed_window(source: GridSource, bounds: Bounds) -> tuple[Grid, Grid]:
     return grid, Grid(survey, grid.lattice, grid.row, grid.column, NO_SURVEY)
 
 
+def survey_cells(source: GridSource) -> tuple[float, ...]:
+    """Give the side of the cells each survey of a source was measured on [m]; a source without surveys is one."""
+    cells: tuple[float, ...] = getattr(source, "survey_cells_m", (source.lattice.cell_m,))
+    return cells
+
+
 def bilinear_within(
     heights: Grid, surveys: Grid, x: NDArray[np.float64], y: NDArray[np.float64], own: NDArray[np.integer]
 ) -> NDArray[np.float64]:

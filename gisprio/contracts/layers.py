@@ -8,7 +8,16 @@ measured upstream from the segment's downstream end. Side: 0 left, 1 right, look
 from __future__ import annotations
 
 from gisprio.contracts.schema import Column, Geometry, Layer
-from gisprio.contracts.words import BANK_LINE_BASES, BASES, COVERS, NEEDS, SETBACK_KINDS, SIDES, STREAM_KINDS
+from gisprio.contracts.words import (
+    BANK_LINE_BASES,
+    BASES,
+    COVERS,
+    HEIGHT_CODES,
+    NEEDS,
+    SETBACK_KINDS,
+    SIDES,
+    STREAM_KINDS,
+)
 
 C = Column
 # fmt: off
@@ -204,6 +213,12 @@ _BANK_SHARES = (
     C("gap_above_share", "float", "Share of the bank at or above the threshold of need in gap.", null=True, low=0, high=1),
 )
 
+_BANK_HEIGHTS = (
+    C("bank_height_m", "float", "Median over stations, where told on half of the length: top of the bank above the water on the day of the flight, so low by the depth of the water.", "m", null=True, low=0),
+    C("bank_height_says", "text", "Why the height is null, or that it is under the error of the heights.", null=True),
+    C("bank_angle_says", "text", "Why the angle is null.", null=True),
+)
+
 _SIDE_KEY = (
     C("segment_no", "int", "Segment.", low=0),
     C("station_no", "int", "Station, counted upstream.", low=0),
@@ -248,6 +263,18 @@ VALLEYS = Layer(
         C("station_no", "int", "Station.", low=0),
         C("valley_width_m", "float", "Width of the ground within reach of twice the bankfull depth.", "m", null=True, low=0),
         C("line_offset_m", "float", "From the line to the lowest ground across it, left positive.", "m", null=True),
+    ),
+)
+_HEIGHT = C("bank_height_m", "float", "Top of the bank above the water on the day of the flight: low by the depth of the water.", "m", null=True, low=0)
+_HEIGHT_CODE = C("bank_height_code", "text", "top or low where the height is told; else why it is not.", among=HEIGHT_CODES)
+SIDE_HEIGHTS = Layer(
+    "side_heights", "none", ("segment_no", "station_no", "side"), "Height and angle of the bank at each transect.",
+    (
+        *_SIDE_KEY,
+        _HEIGHT,
+        C("bank_angle_deg", "float", "Angle of the bank face, at least.", "deg", null=True, low=0, high=90),
+        _HEIGHT_CODE,
+        C("height_cell_m", "float", "Side of the cells of the heights here.", "m", null=True, low=0),
     ),
 )
 SIDE_COVER = Layer(
@@ -320,6 +347,7 @@ BANK_MEASURES = Layer(
         C("line_offset_m", "float", "Median distance from the line to the lowest ground across it, without sign; at least that, where it is as far as was looked (the setback, 30 m or more).", "m", null=True, low=0),
         C("valley_width_m", "float", "Median over the reach.", "m", null=True, low=0),
         *_BANK_SHARES,
+        *_BANK_HEIGHTS,
     ),
 )
 FRONTAGES = Layer(
@@ -386,8 +414,8 @@ BANKS = Layer(
         C("line_offset_m", "float", "Median distance from the line to the lowest ground across it, without sign; at least that, where it is as far as was looked (the setback, 30 m or more).", "m", null=True, low=0),
         C("valley_width_m", "float", "Median over the reach.", "m", null=True, low=0),
         *_BANK_SHARES,
-        C("bank_height_m", "float", "Null: this version does not measure it.", "m", null=True, low=0),
-        C("bank_angle_deg", "float", "Null: this version does not measure it.", "deg", null=True, low=0, high=180),
+        *_BANK_HEIGHTS,
+        C("bank_angle_deg", "float", "Angle of the bank face on the worst stretch, at least: the steepest rise between neighbouring cells; a factor's value.", "deg", null=True, low=0, high=180),
         C("erosion_score", "float", "How likely the bank is to erode, on its worst stretch.", null=True, low=0, high=100),
         C("gap_score", "float", "What the missing strip leaves open, on the same stretch.", null=True, low=0, high=100),
         C("erosion_worst_score", "float", "Erosion score where it is highest by itself, perhaps elsewhere on the bank.", null=True, low=0, high=100),
@@ -526,6 +554,8 @@ STATION_RESULTS = Layer(
         C("gap", "bool", "In a gap."),
         C("line_offset_m", "float", "From the line to the lowest ground across it, left positive.", "m", null=True),
         C("valley_width_m", "float", "Width of the valley floor.", "m", null=True, low=0),
+        _HEIGHT,
+        _HEIGHT_CODE,
     ),
 )
 

@@ -142,6 +142,14 @@ class Dem(Section):
     vertical_unit: Literal["m", "ft", "us-ft", "cm"] = "m"
     vertical_error_m: Positive | None = None
     """Standard error of one height; when absent it is read off the scatter along each long profile."""
+    bank_cell_m: Positive = 2.0
+    """Banks are measured where the heights have cells of at most this [own]."""
+    lidar_error_m: Positive = 0.1
+    """Standard error of one height on such cells: quality level 2 of the US lidar specification."""
+    least_bank_m: Positive = 0.3
+    """Lower banks cannot be told from the error of the heights: two standard errors of a difference of two."""
+    most_bank_m: Positive = 6.0
+    """A face higher than this is a hillslope, not a bank [own]."""
 
 
 class LandCover(Section):
@@ -234,9 +242,12 @@ class Priority(Section):
     erosion: dict[str, Weight] = {
         "unit_stream_power": 50.0,
         "outer_bend": 50.0,
+        "bank_height_ratio": 0.0,
+        "bank_angle": 0.0,
         "near_bank_cover": 0.0,
         "subsoil_fines": 0.0,
     }
+    """Height and angle of banks have no weight of their own accord: most watersheds have no heights that show them."""
     gap: dict[str, Weight] = {"missing_strip": 80.0, "adjacent_use": 20.0}
     pairwise: Pairwise = Pairwise()
     """Where it holds judgements of a group, they make the weights of that group."""

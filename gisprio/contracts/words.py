@@ -17,6 +17,9 @@ BASES = ("measured", "modelled", "default", "missing")
 BANK_LINE_BASES = ("given", "water_edge", "half_width")
 """Where the bank line came from: the user's line, the water polygon's edge, half the bankfull width."""
 
+HEIGHT_CODES = ("top", "low", "coarse", "no_heights", "no_break", "high", "falls_again", "road")
+"""What was seen of a bank's height: its top; one lower than the error of the heights; or why it has none."""
+
 NEEDS = ("both", "erosion_only", "gap_only", "none")
 """Which of the two scores reaches the threshold of need."""
 

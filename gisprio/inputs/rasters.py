@@ -20,7 +20,14 @@ from gisprio.contracts.errors import InputError
 from gisprio.contracts.grids import NO_SURVEY, Bounds, Grid, Lattice, window_cells
 from gisprio.inputs.crs import same, transform_bounds
 from gisprio.inputs.raster_files import RasterFile, address, native_cell_m
-from gisprio.inputs.warp import BlockCache, block_places, pick_bilinear, pick_nearest, window_from_blocks
+from gisprio.inputs.warp import (
+    BlockCache,
+    block_places,
+    pick_bilinear,
+    pick_nearest,
+    stretch_bilinear,
+    window_from_blocks,
+)
 
 Kind = Literal["heights", "classes", "values"]
 
@@ -119,6 +126,14 @@ class RasterSource:
         """Side of the finest file's cells on the ground [m]."""
         return min(self.cells_m)
 
+    @property
+    def survey_cells_m(self) -> tuple[float, ...]:
+        """Side of the coarsest cells of each survey on the ground [m]."""
+        return tuple(
+            max(cell for cell, own in zip(self.cells_m, self.surveys, strict=True) if own == survey)
+            for survey in range(max(self.surveys) + 1)
+        )
+
     def window(self, bounds: Bounds) -> Grid:
         """Give the cells that touch ``bounds``.
 
@@ -213,10 +228,32 @@ class RasterSource:
             )
             return np.where(valid, values, self._empty()).astype(self._empty().dtype)
 
+        if self.kind == "heights" and self._lies_alike(number):
+            return self._stretch(number, rows, columns)
+
         def block(row: int, column: int) -> NDArray[np.generic]:
             return self._cache.block((number, row, column), lambda: self._warp(number, row, column))
 
         return window_from_blocks(rows, columns, block, self._empty())
+
+    def _lies_alike(self, number: int) -> bool:
+        """Say whether rows and columns of a file run as those of the lattice, so that it need only be stretched."""
+        file = self.files[number]
+        assert file.crs is not None
+        return file.north_up and same(file.crs, self.crs)
+
+    def _stretch(self, number: int, rows: tuple[int, int], columns: tuple[int, int]) -> NDArray[np.generic]:
+        """Draw a file that lies as the lattice does on cells of the lattice."""
+        file, empty = self.files[number], self._empty()
+        x, y = self._lattice.centres(np.arange(*rows)[:, None], np.arange(*columns))
+        row, column = (y.ravel() - file.transform[5]) / file.transform[4], (x - file.transform[2]) / file.transform[0]
+        r0, c0 = max(0, math.floor(row.min()) - 1), max(0, math.floor(column.min()) - 1)
+        r1, c1 = min(file.rows, math.floor(row.max()) + 2), min(file.columns, math.floor(column.max()) + 2)
+        if r0 >= r1 or c0 >= c1:
+            return np.full((len(row), len(column)), empty)
+        values, valid = self._read(number, r0, r1, c0, c1)
+        heights, ok = stretch_bilinear(values, valid, row - r0, column - c0)
+        return np.where(ok, heights, empty).astype(empty.dtype)
 
     def _warp(self, number: int, block_row: int, block_column: int) -> NDArray[np.generic]:
         """Draw one file on one block of the lattice."""

@@ -98,12 +98,12 @@ def test_all_layers_are_in_one_metric_system_and_small(vectors):
         assert layer.geometry.is_valid.all()
         assert not layer.geometry.is_empty.any()
         assert not layer.geometry.has_z.any()
-    for name in ("dem", "cover"):
+    for name in ("dem", "cover", "lidar"):
         with rasterio.open(SAMPLE / f"{name}.tif") as file:
             assert file.crs.to_epsg() == 32633
             assert file.compression.name == "deflate"
     files = [*SAMPLE.glob("*.tif"), *SAMPLE.glob("*.gpkg"), *SAMPLE.glob("*.py")]
-    assert len(files) == 2 + len(VECTORS) + 6
+    assert len(files) == 3 + len(VECTORS) + 7
     assert sum(path.stat().st_size for path in files) < 8 * 2**20
 
 
@@ -132,7 +132,9 @@ def test_columns_are_those_of_the_config(vectors):
 def test_config_points_at_the_layers_and_the_legend_knows_all_codes(cover):
     """Every path of the config exists; every code of the raster is in the legend, and pasture is among them."""
     config = tomllib.loads((ROOT / "configs" / "tansy-brook.toml").read_text(encoding="utf-8"))
-    assert all((ROOT / "configs" / path).is_file() for path in config["layers"].values())
+    named = [path for given in config["layers"].values() for path in ([given] if isinstance(given, str) else given)]
+    assert all((ROOT / "configs" / path).is_file() for path in named)
+    assert [Path(path).name for path in config["layers"]["dem"]] == ["lidar.tif", "dem.tif"]
     text = (ROOT / "configs" / "legends" / f"{config['land_cover']['legend']}.csv").read_text(encoding="utf-8")
     rows = list(csv.DictReader(line for line in text.splitlines() if not line.startswith("#")))
     cover_of = {int(row["code"]): row["cover"] for row in rows}
@@ -286,6 +288,22 @@ def test_roads_cross_streams_and_one_follows_a_bank(vectors):
     assert track.intersection(streams.buffer(25)).length.max() > 250
 
 
+def test_lidar_lies_along_two_km_of_the_main_stream_a_little_over_the_other_heights(vectors, dem):
+    """1 m along at least 2 km of the Tansy Brook; 4 cm over the 10 m model away from the carved banks."""
+    with rasterio.open(SAMPLE / "lidar.tif") as file:
+        assert (file.res, file.dtypes, file.nodata) == ((1.0, 1.0), ("float32",), -9999.0)
+        heights, place = file.read(1), file.transform
+    rows, columns = np.nonzero(heights > -9000)
+    xy = np.column_stack([place.c + columns + 0.5, place.f - rows - 0.5])
+    main = vectors["streams"][vectors["streams"].name == "Tansy Brook"].geometry.union_all()
+    at = shapely.points(xy[::7])
+    covered = shapely.MultiPoint(at).buffer(4)
+    assert main.intersection(covered).length > 2000
+    far = shapely.distance(main, at) > 55
+    apart = heights[rows, columns][::7][far] - at_places(*dem, xy[::7][far], 1)
+    assert np.median(apart) == pytest.approx(0.04, abs=0.15)
+
+
 def test_cover_on_the_banks_is_varied(vectors, cover):
     """A full woody strip of 30 m on 35 to 45 % of the bank length; open land at the water on a quarter or more."""
     streams, channel = vectors["streams"], vectors["water"].geometry.union_all()
@@ -311,7 +329,7 @@ def test_script_makes_the_same_layers_again(tmp_path):
     arc of a buffer elsewhere, so one cell in a thousand and 0.3 m of a border are let pass.
     """
     subprocess.run([sys.executable, str(SAMPLE / "make_sample.py"), "--out", str(tmp_path)], check=True)
-    for name, least in (("dem", 0.011), ("cover", 0)):
+    for name, least in (("dem", 0.011), ("cover", 0), ("lidar", 0.011)):
         with rasterio.open(SAMPLE / f"{name}.tif") as kept, rasterio.open(tmp_path / f"{name}.tif") as made:
             assert (kept.transform, kept.crs, kept.shape) == (made.transform, made.crs, made.shape)
             apart = np.abs(kept.read(1).astype(float) - made.read(1))

@@ -10,7 +10,16 @@ import pytest
 
 import gisprio
 from gisprio.run.engine import run as engine_run
-from makers import HEAD_M, LENGTH_M, SLOPE, VALLEY_HALF_M, Place, straight_valley
+from makers import (
+    HEAD_M,
+    LENGTH_M,
+    SLOPE,
+    VALLEY_HALF_M,
+    Place,
+    straight_banks,
+    straight_banks_with_error,
+    straight_valley,
+)
 
 AREA_KM2 = (2 * VALLEY_HALF_M) * (LENGTH_M + HEAD_M) / 1e6
 CASES = {
@@ -21,7 +30,11 @@ CASES = {
     "mirrored": (Place(mirrored=True), False),
     "far east": (Place(x0=4_000_000.0), False),
     "drawn upstream": (Place(), True),
+    "at 1 m": (Place(), False),
+    "at 1 m with error": (Place(), False),
 }
+FINE = {"at 1 m": straight_banks, "at 1 m with error": straight_banks_with_error}
+SLOPE_WITHIN = {"at 1 m with error": 0.2}  # the error that slope windows are lengthened to
 
 
 @pytest.fixture(scope="module")
@@ -29,7 +42,10 @@ def results(tmp_path_factory):
     """Run each case once."""
     made = {}
     for name, (place, reverse) in CASES.items():
-        config = straight_valley(place, reverse=reverse).write(tmp_path_factory.mktemp("valley"))
+        world = straight_valley(place, reverse=reverse)
+        if name in FINE:
+            world.finer["fine.tif"] = ((-400.0, -100.0, 3100.0, 100.0), 1.0, FINE[name])
+        config = world.write(tmp_path_factory.mktemp("valley"))
         settings = gisprio.read_settings(config)
         engine_run(settings)
         made[name] = gisprio.open_results(settings.output())
@@ -65,12 +81,12 @@ def test_buffer_width(case):
     assert set(results.banks["bank_line_basis"]) == {"water_edge"}
 
 
-def test_drainage_area_and_slope(case):
-    results, _, _ = case
-    reaches = results.reaches
+@pytest.mark.parametrize("name", CASES)
+def test_drainage_area_and_slope(name, results):
+    reaches = results[name].reaches
     assert reaches["drainage_area_km2"].max() == pytest.approx(AREA_KM2, rel=0.02)
     assert reaches["slope_m_m"].notna().all()
-    np.testing.assert_allclose(reaches["slope_m_m"], SLOPE, rtol=0.05)
+    np.testing.assert_allclose(reaches["slope_m_m"], SLOPE, rtol=SLOPE_WITHIN.get(name, 0.05))
     assert len(reaches) == 15
     assert reaches["strahler_order"].tolist() == [1] * 15
 
@@ -117,3 +133,21 @@ def test_every_case_says_the_same_of_the_same_bank(results):
         np.testing.assert_allclose(got["gap_length_m"], plain["gap_length_m"], atol=1e-6, err_msg=name)
         np.testing.assert_allclose(got["missing_strip_score"], plain["missing_strip_score"], atol=0.11, err_msg=name)
         assert got["need"].equals(plain["need"]), name
+
+
+@pytest.mark.parametrize("name", FINE)
+def test_banks_of_1_5_m_at_1_m(name, results):
+    banks = results[name].banks
+    assert len(banks) == 30
+    np.testing.assert_allclose(banks["bank_height_m"], 1.5, atol=0.3)
+    depth = results[name].reaches["bankfull_depth_m"].median()
+    assert banks["bank_height_ratio"].median() == pytest.approx(1.5 / depth, rel=0.2)
+    assert set(banks["bank_height_ratio_basis"]) == {"modelled"}
+    assert banks["bank_angle_deg"].isna().all()
+    assert banks["bank_angle_says"].str.startswith("the face spans under 3 cells").all()
+
+
+def test_no_bank_height_at_10_m(results):
+    for name in set(CASES) - set(FINE):
+        assert results[name].banks["bank_height_m"].isna().all()
+        assert set(results[name].banks["bank_height_says"]) == {"the heights here have cells of 10 m"}

@@ -10,6 +10,8 @@ import pandas as pd
 
 from gisprio.compute.factors import (
     adjacent_use,
+    bank_angle,
+    bank_height_ratio,
     missing_strip,
     near_bank_cover,
     outer_bend,
@@ -35,6 +37,8 @@ class Registered:
 FACTORS: tuple[Registered, ...] = (
     Registered(unit_stream_power.CARD, unit_stream_power.unit_stream_power),
     Registered(outer_bend.CARD, outer_bend.outer_bend),
+    Registered(bank_height_ratio.CARD, bank_height_ratio.bank_height_ratio),
+    Registered(bank_angle.CARD, bank_angle.bank_angle),
     Registered(near_bank_cover.CARD, near_bank_cover.near_bank_cover),
     Registered(subsoil_fines.CARD, subsoil_fines.subsoil_fines),
     Registered(missing_strip.CARD, missing_strip.missing_strip),
@@ -72,4 +76,6 @@ def layer_with_factors(layer: Layer, factors: Iterable[Registered] = FACTORS) ->
     with_basis = _SHOWN_ON.get(layer.name)
     if with_basis is None or (layer.name == "stations" and layer.geometry == "none"):
         return layer
-    return replace(layer, columns=layer.columns + factor_columns(factors, with_basis=with_basis))
+    there = layer.names()
+    columns = factor_columns(factors, with_basis=with_basis)
+    return replace(layer, columns=layer.columns + tuple(column for column in columns if column.name not in there))

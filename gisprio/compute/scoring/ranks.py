@@ -67,7 +67,7 @@ def rank_banks(tables: Tables, sources: Sources, settings: Settings) -> Output:
     ranked = banks["not_ranked"].isna().to_numpy()
     registry = factors_of(settings)
     factors = factor_table(banks[ranked], priority, registry)
-    _fill_missing(banks, ranked, registry)
+    _fill_missing(banks, ranked, factors, registry)
     _add_scores(banks, ranked, factors, priority)
     cards = factors.to_dict("records")
     banks["why"] = [why_sentence(bank, cards) for bank in banks.drop(columns="geometry").to_dict("records")]
@@ -99,7 +99,7 @@ def _named(measures: pd.DataFrame, reaches: pd.DataFrame, settings: Settings) ->
     banks["setback_rule"] = settings.setback.rule
     banks["setback_kind"] = settings.setback.kind
     banks["buffer_width_basis"] = np.where(banks["buffer_width_m"].notna(), "measured", "missing")
-    for absent in ("constrained_length_m", "plantable_area_m2", "bank_height_m", "bank_angle_deg", *_DRAWS):
+    for absent in ("constrained_length_m", "plantable_area_m2", *_DRAWS):
         banks[absent] = np.nan
     return banks
 
@@ -147,9 +147,12 @@ def _factor_row(card: Factor, ranked: pd.DataFrame, priority: Priority) -> dict[
     }
 
 
-def _fill_missing(banks: pd.DataFrame, ranked: np.ndarray, registry: Sequence[Registered]) -> None:
-    """Give ranked banks the neutral score where a factor is missing; basis default."""
-    for card in (registered.card for registered in registry):
+def _fill_missing(
+    banks: pd.DataFrame, ranked: np.ndarray, factors: pd.DataFrame, registry: Sequence[Registered]
+) -> None:
+    """Give ranked banks the neutral score where a factor that is ranked on is missing; basis default."""
+    used = set(factors.loc[factors["used"], "key"])
+    for card in (registered.card for registered in registry if registered.card.key in used):
         gone = ranked & (banks[card.basis_column] == "missing").to_numpy()
         banks.loc[gone, [card.score_column, card.worst_column]] = card.neutral * 100
         banks.loc[gone, card.basis_column] = "default"

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from gisprio.compute.banks.bank_heights import angle_says, bank_height
 from gisprio.compute.banks.gaps import NO_BANK, SIDE_LETTERS
 from gisprio.compute.banks.runs import Rows, Words, columns_of, cut, median, runs
 from gisprio.compute.banks.sides import SIDE_KEY, station_sides
@@ -43,7 +44,7 @@ def score_sides(core: Tables, halo: Tables, sources: Sources, settings: Settings
     halo, sources
         None.
     settings
-        Sections ``priority`` and ``factor``.
+        Sections ``priority``, ``factor`` and ``dem``.
 
     Returns
     -------
@@ -73,7 +74,7 @@ def score_sides(core: Tables, halo: Tables, sources: Sources, settings: Settings
         sides[card.score_column] = whole(scores)
     return {
         "side_scores": _side_scores(sides, factors),
-        "bank_measures": _banks(sides, core, settings.priority, factors),
+        "bank_measures": _banks(sides, core, settings, factors),
         "station_results": _station_results(sides, core, factors),
     }
 
@@ -86,7 +87,7 @@ def freedom_to_move(valley_width_m: pd.Series, bankfull_width_m: pd.Series) -> p
 
 def _assembled(core: Tables, priority: Priority) -> pd.DataFrame:
     """One row a station side with all measures, sorted along each side of each segment."""
-    sides = station_sides(core, "side_cover", "side_gaps", "side_soils", "valleys")
+    sides = station_sides(core, "side_cover", "side_gaps", "side_soils", "valleys", "side_heights")
     sides["length_m"] = sides["to_m"] - sides["from_m"]
     sides["has_bank"] = ~sides["kind"].isin(NO_BANK) & ~sides["crossing"]
     sides["coarse"] = sides["buffer_width_m"].isna() & sides["missing_strip"].notna()
@@ -95,6 +96,7 @@ def _assembled(core: Tables, priority: Priority) -> pd.DataFrame:
     sides["reach_valley_m"] = valley
     sides["freedom_to_move"] = freedom_to_move(valley, sides["bankfull_width_m"])
     reaches = core["reach_measures"].set_index("reach_no").reindex(sides["reach_no"])
+    sides["bankfull_depth_m"] = reaches["bankfull_depth_m"].to_numpy(float)
     sides["unit_stream_power_w_m2"] = reaches["unit_stream_power_w_m2"].to_numpy()
     sides["reach_from_m"], sides["reach_to_m"] = reaches["from_m"].to_numpy(), reaches["to_m"].to_numpy()
     return sides
@@ -116,7 +118,7 @@ def _side_scores(sides: pd.DataFrame, factors: Factors) -> pd.DataFrame:
     return scores
 
 
-def _banks(sides: pd.DataFrame, core: Tables, priority: Priority, factors: Factors) -> pd.DataFrame:
+def _banks(sides: pd.DataFrame, core: Tables, settings: Settings, factors: Factors) -> pd.DataFrame:
     """Roll station sides up to banks, a bank being the neighbouring rows of one reach and side."""
     if not len(sides):
         return empty(layer_with_factors(BANK_MEASURES, factors), getattr(core["reach_measures"], "crs", None))
@@ -136,7 +138,9 @@ def _banks(sides: pd.DataFrame, core: Tables, priority: Priority, factors: Facto
             row |= _measures(bank, gaps.get((reach_no, side), (0.0, 0.0)))
             row["bank_line_basis"] = lines_from.most(bank_rows, bank["length_m"] * bank["has_bank"])
             row["adjacent_cover"] = covers.most(bank_rows, _lacking(bank))
-            rows.append(row | _scores(bank, priority, factors))
+            row |= bank_height(bank, settings.dem)
+            row |= _scores(bank, settings.priority, factors)
+            rows.append(row | {"bank_angle_says": angle_says(row)})
     table = gpd.GeoDataFrame(rows, geometry="geometry", crs=core["reach_measures"].crs)
     return table.sort_values(["reach_no", "side"], ignore_index=True)
 

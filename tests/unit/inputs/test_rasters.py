@@ -11,7 +11,7 @@ from pyproj import CRS, Transformer
 from gisprio.inputs.paths import Place
 from gisprio.inputs.raster_files import RasterFile, read_head
 from gisprio.inputs.rasters import NO_CODE, RasterSource, round_cell
-from gisprio.inputs.warp import BLOCK, BlockCache
+from gisprio.inputs.warp import BLOCK, BlockCache, pick_bilinear, stretch_bilinear
 
 UTM = CRS.from_epsg(32633)
 
@@ -229,3 +229,32 @@ def test_the_cache_holds_no_more_than_its_bytes():
 
 def test_round_cells():
     assert [round_cell(value) for value in (0.9984, 9.26, 27.76, 30.001, 304.8)] == [1.0, 9.3, 28.0, 30.0, 300.0]
+
+
+@pytest.mark.parametrize("holes", [False, True])
+def test_stretching_gives_what_picking_gives(holes):
+    rng = np.random.default_rng(7)
+    values, valid = rng.normal(100, 5, (9, 12)), np.ones((9, 12), bool)
+    valid[rng.random((9, 12)) < 0.3 * holes] = False
+    row, column = np.linspace(-0.7, 9.6, 83), np.linspace(-0.2, 12.9, 61)
+    got, ok = stretch_bilinear(values, valid, row, column)
+    wanted, wanted_ok = pick_bilinear(values, valid, *np.meshgrid(row, column, indexing="ij"))
+    np.testing.assert_array_equal(ok, wanted_ok)
+    np.testing.assert_allclose(got[ok], wanted[ok], rtol=1e-13)
+    assert (ok.all(), ok.any()) == (False, True)
+
+
+def test_a_coarser_file_of_the_same_system_reads_alike_through_any_window(world):
+    rng = np.random.default_rng(8)
+    fine = world.raster("fine.tif", np.zeros((3, 3), "float32"), cell_m=1.0, x0=500_000.0, y1=5_000_000.0)
+    coarse = world.raster(
+        "coarse.tif", rng.normal(100, 5, (20, 20)).astype("float32"), cell_m=7.0, x0=500_001.3, y1=4_999_998.1
+    )
+    source = RasterSource([head(fine), head(coarse)], UTM, "heights", surveys=(0, 1))
+    assert source.survey_cells_m == (1.0, 7.0)
+    whole = source.window((499_990.0, 4_999_800.0, 500_200.0, 5_000_010.0))
+    part = source.window((500_031.5, 4_999_911.5, 500_077.5, 4_999_950.5))
+    rows = slice(part.row - whole.row, part.row - whole.row + part.values.shape[0])
+    columns = slice(part.column - whole.column, part.column - whole.column + part.values.shape[1])
+    np.testing.assert_array_equal(part.values, whole.values[rows, columns])
+    assert np.isfinite(part.values).all()

@@ -8,7 +8,14 @@ import pandas as pd
 import pytest
 
 from gisprio.compute.banks.cover import bank_erodibility
-from gisprio.compute.factors import FACTORS, adjacent_use, layer_with_factors, outer_bend
+from gisprio.compute.factors import (
+    FACTORS,
+    adjacent_use,
+    bank_angle,
+    bank_height_ratio,
+    layer_with_factors,
+    outer_bend,
+)
 from gisprio.compute.factors.outer_bend import bend_shear_factor
 from gisprio.compute.scoring.keys import shared_weights
 from gisprio.compute.scoring.sides import freedom_to_move
@@ -152,3 +159,34 @@ def test_factors_that_measure_the_same_share_one_weight():
     assert shared_weights({"a": 50.0, "b": 30.0, "c": 10.0}, cards) == {"a": 50.0, "b": 22.5, "c": 7.5}
     assert shared_weights({"a": 50.0, "b": 30.0}, cards) == {"a": 50.0, "b": 30.0}
     assert shared_weights({"b": 0.0, "c": 0.0}, cards) == {"b": 0.0, "c": 0.0}
+
+
+@pytest.mark.reference
+@pytest.mark.parametrize(
+    ("card", "value", "score"),
+    [
+        (bank_height_ratio.CARD, 1.3, 0.4037),
+        (bank_height_ratio.CARD, 1.6, 0.5889),
+        (bank_height_ratio.CARD, 2.9, 0.9444),
+        (bank_height_ratio.CARD, 0.4, 0.0),
+        (bank_angle.CARD, 45.0, 0.2389),
+        (bank_angle.CARD, 90.0, 0.7667),
+    ],
+)
+def test_scores_of_bank_height_and_angle(card, value, score):
+    """Class breaks of Rosgen 2001 (from memory), index less one over nine."""
+    got = value_score(np.array([value]), card.nodes, logarithmic=card.logarithmic)
+    assert got[0] == pytest.approx(score, abs=1e-4)
+
+
+def test_bank_height_over_the_mean_bankfull_depth():
+    sides = pd.DataFrame({"bank_height_m": [1.5, np.nan, 1.0, 1.0], "bankfull_depth_m": [0.6, 0.6, np.nan, 0.0]})
+    got = bank_height_ratio.bank_height_ratio(sides)
+    assert got["value"][0] == pytest.approx(2.5)
+    assert got["basis"].tolist() == ["modelled", "missing", "missing", "missing"]
+    assert got["value"][1:].isna().all()
+
+
+def test_bank_angle_is_missing_where_the_face_is_too_short():
+    got = bank_angle.bank_angle(pd.DataFrame({"bank_angle_deg": [38.0, np.nan]}))
+    assert got["basis"].tolist() == ["measured", "missing"]

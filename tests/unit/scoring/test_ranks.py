@@ -118,16 +118,9 @@ def test_single_missing_values_take_the_neutral_score_and_say_so():
 def test_a_factor_known_on_too_few_banks_is_shown_and_not_ranked_on():
     got = _ranked([(None, 80, 100)] * 3 + [(90, 80, 100)])
     factors = got["factors"].set_index("key")
-    assert factors["used"].to_dict() == {
-        "unit_stream_power": False,
-        "outer_bend": True,
-        "near_bank_cover": False,
-        "subsoil_fines": False,
-        "missing_strip": True,
-        "adjacent_use": False,
-    }
-    weights = factors["weight"]
-    assert weights[weights > 0].to_dict() == {"outer_bend": 1000, "missing_strip": 1000}
+    assert factors.index[factors["used"]].tolist() == ["outer_bend", "missing_strip"]
+    assert factors["weight"][["unit_stream_power", "outer_bend", "missing_strip"]].tolist() == [0, 1000, 1000]
+    assert got["banks"]["unit_stream_power_basis"].tolist() == ["missing"] * 3 + ["measured"]
     assert got["banks"]["erosion_score"].tolist() == [80.0] * 4
     said = {f.check: f.says for f in findings_from(got["findings"])}
     assert said["factor_coverage"] == (
@@ -170,3 +163,10 @@ def test_banks_outside_the_watershed_keep_measures_and_are_not_ranked():
     assert set(banks["not_ranked"].dropna()) == {"outside the watershed"}
     assert banks["rank"].dropna().tolist() == [1, 2]
     assert banks["missing_strip_score"].notna().all()
+
+
+def test_a_factor_without_weight_that_is_not_known_goes_unnamed_and_without_a_score():
+    banks = _ranked([(60, 0, 90), (0, 0, 0)])["banks"]
+    assert banks["bank_height_ratio_score"].isna().all()
+    assert set(banks["bank_height_ratio_basis"]) == {"missing"}
+    assert not banks["why"].str.contains("not known").any()

@@ -267,6 +267,7 @@ VALLEYS = Layer(
 )
 _HEIGHT = C("bank_height_m", "float", "Top of the bank above the water on the day of the flight: low by the depth of the water.", "m", null=True, low=0)
 _HEIGHT_CODE = C("bank_height_code", "text", "top or low where the height is told; else why it is not.", among=HEIGHT_CODES)
+_HEIGHT_CELL = C("height_cell_m", "float", "Side of the cells of the heights here.", "m", null=True, low=0)
 SIDE_HEIGHTS = Layer(
     "side_heights", "none", ("segment_no", "station_no", "side"), "Height and angle of the bank at each transect.",
     (
@@ -274,7 +275,7 @@ SIDE_HEIGHTS = Layer(
         _HEIGHT,
         C("bank_angle_deg", "float", "Angle of the bank face, at least.", "deg", null=True, low=0, high=90),
         _HEIGHT_CODE,
-        C("height_cell_m", "float", "Side of the cells of the heights here.", "m", null=True, low=0),
+        _HEIGHT_CELL,
     ),
 )
 SIDE_COVER = Layer(
@@ -556,6 +557,7 @@ STATION_RESULTS = Layer(
         C("valley_width_m", "float", "Width of the valley floor.", "m", null=True, low=0),
         _HEIGHT,
         _HEIGHT_CODE,
+        _HEIGHT_CELL,
     ),
 )
 

@@ -7,7 +7,14 @@ from gisprio.contracts.settings import Settings
 from gisprio.inputs.config import CONFIG_NAME, read_settings, write_template
 
 KNOWN = {
-    "erosion": ("unit_stream_power", "outer_bend", "near_bank_cover", "subsoil_fines"),
+    "erosion": (
+        "unit_stream_power",
+        "outer_bend",
+        "bank_height_ratio",
+        "bank_angle",
+        "near_bank_cover",
+        "subsoil_fines",
+    ),
     "gap": ("missing_strip", "adjacent_use"),
     "forms": ("outer_bend.peaked",),
     "rules": ("fixed_width",),
@@ -173,8 +180,8 @@ FAULTS = {
         "take it out, or put # before its lines.",
     ),
     "[priority.erosion]\nouter_bends = 5": (
-        "[priority.erosion] outer_bends: there is no such factor.", "one of near_bank_cover, "
-        "outer_bend, subsoil_fines, unit_stream_power.",
+        "[priority.erosion] outer_bends: there is no such factor.",
+        "one of bank_angle, bank_height_ratio, near_bank_cover, outer_bend, subsoil_fines, unit_stream_power.",
         "write outer_bend if that is what you meant.",
     ),
     "[priority.gap]\nmissing_strip = 0": (
@@ -218,8 +225,8 @@ FAULTS = {
         "correct [priority] pairwise.erosion, item 1.",
     ),
     "[priority.pairwise]\nerosion = [['unit_stream_power', 'outer_bent', 2]]": (
-        '[priority.pairwise] erosion: there is no factor "outer_bent".', "one of near_bank_cover, "
-        "outer_bend, subsoil_fines, unit_stream_power.",
+        '[priority.pairwise] erosion: there is no factor "outer_bent".',
+        "one of bank_angle, bank_height_ratio, near_bank_cover, outer_bend, subsoil_fines, unit_stream_power.",
         "write outer_bend if that is what you meant.",
     ),
     "[robustness]\nweight_spread = 1": (
@@ -296,7 +303,7 @@ def test_the_folder_is_no_key_of_the_file(world, message):
 def test_weights_may_be_equal_or_judged(world):
     pairs = "gap = [['a', 'b', 3], ['b', 'c', 0.5]]"
     settings = world.settings(f"[priority]\nweights = 'equal'\n[priority.pairwise]\n{pairs}")
-    without = {"near_bank_cover": 0.0, "subsoil_fines": 0.0}
+    without = {"bank_height_ratio": 0.0, "bank_angle": 0.0, "near_bank_cover": 0.0, "subsoil_fines": 0.0}
     assert settings.priority.erosion == {"unit_stream_power": 1.0, "outer_bend": 1.0} | without
     assert settings.priority.pairwise.given() == {"gap": (("a", "b", 3.0), ("b", "c", 0.5))}
 

@@ -346,6 +346,3 @@ NOT_USED = {
     "visits": "field visits",
 }
 """Layers of the config that no stage of this version reads."""
-
-CHECKED_ONLY = ("soils",)
-"""Layers that are read and checked, and that no stage of this version reads."""

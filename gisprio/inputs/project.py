@@ -20,7 +20,7 @@ from gisprio.inputs.cover_polygons import PolygonSource, polygon_codes
 from gisprio.inputs.crs import DEGREES, no_crs, transform_bounds, unnamed, working_crs
 from gisprio.inputs.digests import raster_digest, text_digest
 from gisprio.inputs.faults import Fault, raise_faults
-from gisprio.inputs.layers import CHECKED_ONLY, NOT_USED, VECTOR_LAYERS
+from gisprio.inputs.layers import NOT_USED, VECTOR_LAYERS
 from gisprio.inputs.legends import Legend, read_legend
 from gisprio.inputs.paths import Place, expand_layers
 from gisprio.inputs.raster_files import RasterFile, read_head
@@ -130,9 +130,6 @@ def _open_all(
             says = f"[layers] {layer} ({NOT_USED[layer]}) is given; no step of this version uses it."
             findings.append(Finding("note", layer, "not_used", "", says, "nothing to do; it changes no result."))
             continue
-        if layer in CHECKED_ONLY:
-            says = f"[layers] {layer} is read and checked; no step of this version uses it."
-            findings.append(Finding("note", layer, "not_used", "", says, "nothing to do; it changes no result."))
         for place in where:
             if layer == "dem" or (layer == "land_cover" and not _is_vector(place)):
                 head = read_head(layer, place)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import pandas as pd
 
-from gisprio.compute.factors import adjacent_use, missing_strip, near_bank_cover, outer_bend, unit_stream_power
+from gisprio.compute.factors import adjacent_use, delivery, missing_strip, near_bank_cover, outer_bend, unit_stream_power
 from gisprio.contracts.cards import Factor
 from gisprio.contracts.schema import Column, Layer
 from gisprio.contracts.words import BASES
@@ -27,6 +27,7 @@ FACTORS: tuple[Registered, ...] = (
     Registered(near_bank_cover.CARD, near_bank_cover.near_bank_cover),
     Registered(missing_strip.CARD, missing_strip.missing_strip),
     Registered(adjacent_use.CARD, adjacent_use.adjacent_use),
+    Registered(delivery.CARD, delivery.delivery),
 )
 """Every factor, in the order of columns."""
 

@@ -43,7 +43,7 @@ CREATE TABLE layer_styles (
 
 
 def write_ranked(path: Path, results: Results) -> None:
-    """Write ``ranked.gpkg``: reaches, banks, bank_setbacks, gaps, flow_points, properties and findings, with their styles.
+    """Write ``ranked.gpkg``: the layers above, with their styles.
 
     Parameters
     ----------

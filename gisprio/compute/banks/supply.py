@@ -22,7 +22,8 @@ def share_supply(core: Tables, halo: Tables, sources: Sources, settings: Setting
     Parameters
     ----------
     core
-        ``stations``, ``bank_points``, ``bank_supply``, ``concentrated_flow``, ``side_gaps``, ``reach_measures``.
+        ``stations``, ``bank_points``, ``bank_supply``, ``concentrated_flow``, ``side_cover``, ``side_gaps`` and
+        ``reach_measures`` of the piece.
     halo, sources, settings
         None.
 
@@ -31,10 +32,11 @@ def share_supply(core: Tables, halo: Tables, sources: Sources, settings: Setting
     dict
         ``side_supply``: one row a station side; ``flow_points``: one row a concentrated flow.
     """
-    sides = station_sides(core, "side_gaps").sort_values(SIDE_KEY, ignore_index=True)
+    sides = station_sides(core, "side_cover", "side_gaps").sort_values(SIDE_KEY, ignore_index=True)
     flows = core["concentrated_flow"]
     at = _rows_at(sides, flows)
     crosses = sides["gap"].to_numpy(bool)[at] if len(sides) else np.zeros(0, bool)
+    unknown = sides["buffer_width_m"].isna().to_numpy()[at] if len(sides) else np.zeros(0, bool)
     pieces = core["bank_supply"]
     supply = pieces["delivery"].to_numpy(float)[_piece_of(pieces, sides)] if len(sides) else np.zeros(0)
     table = sides[SIDE_KEY].assign(
@@ -42,14 +44,13 @@ def share_supply(core: Tables, halo: Tables, sources: Sources, settings: Setting
         concentrated_flows=np.bincount(at, minlength=len(sides)),
         open_flows=np.bincount(at[crosses], minlength=len(sides)),
     )
-    return {"side_supply": table, "flow_points": _points(flows, sides.iloc[at], crosses, core["reach_measures"])}
+    in_gap = pd.arrays.BooleanArray(crosses, unknown)
+    return {"side_supply": table, "flow_points": _points(flows, sides.iloc[at], in_gap, core["reach_measures"])}
 
 
 def _piece_of(pieces: pd.DataFrame, sides: pd.DataFrame) -> NDArray[np.int64]:
     """Give the row of ``bank_supply`` that holds each station side; (n,)."""
-    return _last_below(
-        pieces, pieces["from_m"].to_numpy(float), sides, sides["at_m"].to_numpy(float)
-    )
+    return _last_below(pieces, pieces["from_m"].to_numpy(float), sides, sides["at_m"].to_numpy(float))
 
 
 def _rows_at(sides: pd.DataFrame, flows: pd.DataFrame) -> NDArray[np.int64]:
@@ -70,7 +71,7 @@ def _last_below(
 
 
 def _points(
-    flows: pd.DataFrame, sides: pd.DataFrame, crosses: NDArray[np.bool_], reaches: pd.DataFrame
+    flows: pd.DataFrame, sides: pd.DataFrame, in_gap: pd.arrays.BooleanArray, reaches: pd.DataFrame
 ) -> gpd.GeoDataFrame:
     crs = getattr(reaches, "crs", None)
     if not len(flows):
@@ -83,7 +84,7 @@ def _points(
             "side": np.array(SIDES)[side],
             "from_m": np.maximum(0.0, flows["at_m"].to_numpy(float) - reach["from_m"].to_numpy(float)),
             "area_ha": flows["area_ha"].to_numpy(float),
-            "in_gap": crosses,
+            "in_gap": in_gap,
             "stream_like": flows["stream_like"].to_numpy(bool),
         }
     )

@@ -7,7 +7,14 @@ from dataclasses import dataclass, replace
 
 import pandas as pd
 
-from gisprio.compute.factors import adjacent_use, delivery, missing_strip, near_bank_cover, outer_bend, unit_stream_power
+from gisprio.compute.factors import (
+    adjacent_use,
+    delivery,
+    missing_strip,
+    near_bank_cover,
+    outer_bend,
+    unit_stream_power,
+)
 from gisprio.contracts.cards import Factor
 from gisprio.contracts.schema import Column, Layer
 from gisprio.contracts.words import BASES

@@ -13,8 +13,8 @@ CARD = Factor(
     unit="relative",
     suffix="",
     title="Delivery",
-    says="Relative supply of soil from the hillslope behind the bank: LS x C x K (US units) x share that arrives, summed "
-    "over the ground that drains through the bank, by metre of bank; no rainfall in it, so no mass.",
+    says="Relative supply of soil from the hillslope behind the bank: LS x C x K (US units) x share that arrives, "
+    "summed over the ground that drains through the bank, by metre of bank; no rainfall in it, so no mass.",
     because="a hillslope that sends {value} (relative)",
     nodes=((0.03, 0.0), (0.3, 0.5), (3.0, 1.0)),
     logarithmic=True,

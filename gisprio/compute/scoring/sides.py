@@ -161,7 +161,7 @@ def _measures(bank: Rows, gap: tuple[float, float]) -> dict[str, object]:
         "gap_length_m": gap[0] if measured else np.nan,
         "gap_area_m2": gap[1] if measured else np.nan,
         "concentrated_flow_count": int(bank["concentrated_flows"].sum()),
-        "concentrated_flow_gap_count": int(bank["open_flows"].sum()),
+        "concentrated_flow_gap_count": float(bank["open_flows"].sum()) if measured else np.nan,
         "crossing_length_m": float(length[bank["crossing"]].sum()),
         "woody_share": float(np.average(woody[told], weights=length[own][told])) if told.any() else np.nan,
         "woody_share_basis": basis,

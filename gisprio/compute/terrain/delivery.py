@@ -36,7 +36,7 @@ from gisprio.contracts.settings import Delivery, Settings
 
 STRIP_CELLS = 500_000
 """Cells done at once."""
-HECTARE_M2 = 1e4
+HECTARE_M2, KM2_M2 = 1e4, 1e6
 SI_K_MOST = 0.1
 """Where no K is above this, it is thought to be in SI units [own]: 0.1 US is sand, 0.1 SI is more than any soil."""
 TOLD_SHARE = 0.01
@@ -70,7 +70,8 @@ def measure_delivery(tables: Tables, sources: Sources, settings: Settings) -> Ou
     steeper than 50 % (panagos2015_ls). SDR follows the index of connectivity (borselli2008, vigiak2012) along the way
     to the stream cell met first, through the strip itself, with W = C from .001 up and slopes from .005 to 1
     (cavalli2013). A cell belongs to the side of the line on which the last cell of its way lies. Ground at the head of
-    a source comes through neither bank. Slopes are those of raw heights.
+    a source comes through neither bank, nor does that of an inflow as large as a stream starts with: a strip would
+    hold neither. Slopes are those of raw heights.
     """
     land = _Land.of(tables, sources, settings.delivery)
     routed = Routed.along(whole_grid(sources["flow_direction"]).values.astype(np.uint8))
@@ -78,17 +79,24 @@ def measure_delivery(tables: Tables, sources: Sources, settings: Settings) -> Ou
     banks = Banks.of(tables["segments"])
     entries = find_entries(routed, segment_of, tables["segments"], land.elevation)
     entries["area_m2"] = routed.counts()[entries["row"], entries["column"]] * land.cell_m**2
-    through = entries[entries["side"] >= 0]
-    row_of = banks.at(*(through[name].to_numpy() for name in ("segment_no", "at_m", "side")))
-    bank_of = np.full(land.shape, -1, np.int32)
-    bank_of[through["row"], through["column"]] = row_of
-    bank_of = routed.met(bank_of)
+    flows = _concentrated(entries[entries["side"] >= 0], settings, tables["segments"])
+    bank_of = routed.met(_entered_banks(entries, banks, settings.streams.start_area_km2 * KM2_M2, land.shape))
     sums = _Sums.over(land, _Ways.down(land, routed, segment_of >= 0), bank_of, len(banks.table))
+    found = [*_soil_findings(tables["soils"], sums, settings.delivery), *_stream_findings(flows)]
     return {
         "bank_supply": _bank_supply(banks, sums, tables, land),
-        "concentrated_flow": _concentrated(through, settings, tables["segments"]),
-        "findings": findings_table([*_soil_findings(tables["soils"], sums, settings.delivery)]),
+        "concentrated_flow": flows,
+        "findings": findings_table(found),
     }
+
+
+def _entered_banks(entries: pd.DataFrame, banks: Banks, most_m2: float, shape: tuple[int, int]) -> NDArray[np.int32]:
+    """Give the bank of each last cell of the hillslope; -1 elsewhere, and where a whole stream comes in."""
+    through = entries[(entries["side"] >= 0) & (entries["area_m2"] < most_m2)]
+    bank_of = np.full(shape, -1, np.int32)
+    places = (through[name].to_numpy() for name in ("segment_no", "at_m", "side"))
+    bank_of[through["row"], through["column"]] = banks.at(*places)
+    return bank_of
 
 
 def compiled_before() -> bool:
@@ -193,7 +201,8 @@ class _Sums:
 
     @classmethod
     def over(cls, land: _Land, ways: _Ways, bank_of: NDArray[np.int32], banks: int) -> _Sums:
-        sums = cls(*(np.zeros(banks) for _ in range(4)), np.zeros(banks, bool))
+        supply, area, no_soil, no_cover = np.zeros((4, banks))
+        sums = cls(supply, area, no_soil, no_cover, np.zeros(banks, bool))
         for rows in strips(land.shape):
             sums._add(land, ways, bank_of[slice(*rows)], rows)
         return sums
@@ -217,10 +226,10 @@ class _Sums:
 
 def _at_rim(elevation: Grid, rows: tuple[int, int]) -> NDArray[np.bool_]:
     """Say which cells lie at the edge of the heights; (rows, columns)."""
-    heights = elevation.values
+    heights = np.asarray(elevation.values, np.float32)
     padded = np.full((rows[1] - rows[0] + 2, heights.shape[1] + 2), np.nan, np.float32)
     first, after = max(0, rows[0] - 1), min(heights.shape[0], rows[1] + 1)
-    padded[first - rows[0] + 1 : after - rows[0] + 1, 1:-1] = np.where(elevation.valid()[first:after], heights[first:after], np.nan)
+    padded[first - rows[0] + 1 : after - rows[0] + 1, 1:-1] = heights[first:after]
     gone = np.isnan(padded)
     count = (rows[1] - rows[0], heights.shape[1])
     return np.logical_or.reduce([gone[r : r + count[0], c : c + count[1]] for r in range(3) for c in range(3)])
@@ -247,7 +256,7 @@ def _bank_supply(banks: Banks, sums: _Sums, tables: Tables, land: _Land) -> pd.D
 
 def _concentrated(through: pd.DataFrame, settings: Settings, segments: pd.DataFrame) -> gpd.GeoDataFrame:
     """Give the places where at least the threshold of hillslope flows through a bank, along each segment."""
-    most = settings.streams.start_area_km2 * 1e6
+    most = settings.streams.start_area_km2 * KM2_M2
     table = through[through["area_m2"] >= settings.delivery.concentrated_ha * HECTARE_M2]
     table = table.sort_values(["segment_no", "at_m", "side", "x", "y"], ignore_index=True)
     columns = {
@@ -257,7 +266,23 @@ def _concentrated(through: pd.DataFrame, settings: Settings, segments: pd.DataFr
         "area_ha": table["area_m2"] / HECTARE_M2,
         "stream_like": table["area_m2"] >= most,
     }
-    return gpd.GeoDataFrame(columns, geometry=gpd.points_from_xy(table["x"], table["y"]), crs=getattr(segments, "crs", None))
+    return gpd.GeoDataFrame(
+        columns, geometry=gpd.points_from_xy(table["x"], table["y"]), crs=getattr(segments, "crs", None)
+    )
+
+
+def _stream_findings(flows: pd.DataFrame) -> Iterator[Finding]:
+    large = flows[flows["stream_like"].to_numpy()]
+    if len(large):
+        one = len(large) == 1
+        says = (
+            f"{len(large)} {'inflow' if one else 'inflows'} of as much ground as a stream starts with, up to "
+            f"{large['area_ha'].max():.0f} ha, {'enters' if one else 'enter'} a stream through a bank: perhaps streams "
+            "that the map lacks. Their ground counts for the delivery of no bank."
+        )
+        yield Finding(
+            "note", "streams", "lacking", "", says, "look at flow_points with stream_like; draw what is a stream."
+        )
 
 
 def _soil_findings(soils: pd.DataFrame, sums: _Sums, settings: Delivery) -> Iterator[Finding]:
@@ -278,5 +303,7 @@ def _soil_findings(soils: pd.DataFrame, sums: _Sums, settings: Delivery) -> Iter
         yield Finding("warning", "soils", "k_unit", "", says, f"divide by {K_US_TO_SI.value:g} if K is in SI units.")
     if sums.no_cover_m2.sum() > TOLD_SHARE * area:
         share = sums.no_cover_m2.sum() / area
-        says = f"The cover is not known on {share:.0%} of the ground behind the banks: C = {C_MEAN.value:g} stands there."
+        says = (
+            f"The cover is not known on {share:.0%} of the ground behind the banks: C = {C_MEAN.value:g} stands there."
+        )
         yield Finding("note", "land_cover", "no_c", "", says, "give land cover of the whole watershed.")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -41,7 +42,7 @@ def slope_and_crossing(elevation: Grid, survey: Grid | None, rows: Rows) -> tupl
     Parameters
     ----------
     elevation
-        The whole routing grid, raw [m].
+        The whole routing grid, raw [m], NaN where there are no heights.
     survey
         Survey of each height; None where all are one. No slope is taken over a seam.
     rows
@@ -54,7 +55,7 @@ def slope_and_crossing(elevation: Grid, survey: Grid | None, rows: Rows) -> tupl
     """
     first, after = max(0, rows[0] - 1), min(elevation.values.shape[0], rows[1] + 1)
     own = slice(rows[0] - first, rows[1] - first)
-    gradient = horn_gradient(np.where(elevation.valid(), elevation.values, np.nan)[first:after], elevation.lattice.cell_m)
+    gradient = horn_gradient(np.asarray(elevation.values[first:after], np.float32), elevation.lattice.cell_m)
     slope = gradient.slope()
     if survey is not None:
         slope[_seams(survey.values[first:after])] = np.nan
@@ -70,7 +71,7 @@ def _seams(survey: NDArray[np.generic]) -> NDArray[np.bool_]:
     return np.asarray(ndimage.maximum_filter(numbers, 3) > low)
 
 
-def c_by_code(legend: pd.DataFrame, given: Mapping[str, float]) -> pd.Series:
+def c_by_code(legend: pd.DataFrame, given: Mapping[Any, float]) -> pd.Series:
     """Give C by code of the land cover: given for its class, else the legend's, else the mean of its class."""
     own = legend["c_factor"].fillna(legend["cover"].map(CLASS_C))
     return pd.Series(legend["cover"].map(dict(given)).fillna(own).to_numpy(float), legend["code"].to_numpy(np.int64))
@@ -102,7 +103,7 @@ def cover_factor(source: GridSource, c_of: pd.Series, elevation: Grid, rows: Row
     return np.where(enough, total / np.maximum(known, 1), np.nan).astype(np.float32)
 
 
-def _c_at(grid: Grid, c_of: pd.Series, x: Floats, y: Floats) -> NDArray[np.float32]:
+def _c_at(grid: Grid, c_of: pd.Series, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float32]:
     """Give C at the places of a raster of x (across) and y (down); (y, x), NaN where it is not known."""
     found = np.full((len(y), len(x)), np.nan, np.float32)
     row, _ = grid.lattice.rows_columns(np.full(len(y), x[0]), y)

@@ -92,7 +92,7 @@ def length_factor(inflow_m2: Floats, cell_m: float, crossing: Floats, exponent: 
     cell_m
         Side of the cell [m].
     crossing
-        \\|sin\\| + \\|cos\\| of the **aspect**: how far the flow goes through the cell, in cells. Not of the slope angle.
+        Sum of sine and cosine, without sign, of the aspect (not of the slope's angle): the way through the cell [cells].
     exponent
         m of :func:`length_exponent`.
 

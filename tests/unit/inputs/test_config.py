@@ -8,7 +8,7 @@ from gisprio.inputs.config import CONFIG_NAME, read_settings, write_template
 
 KNOWN = {
     "erosion": ("unit_stream_power", "outer_bend", "near_bank_cover"),
-    "gap": ("missing_strip", "adjacent_use"),
+    "gap": ("missing_strip", "adjacent_use", "delivery"),
     "forms": ("outer_bend.peaked",),
     "rules": ("fixed_width",),
     "curves": ("usa", "appalachian_highlands"),

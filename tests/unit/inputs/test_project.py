@@ -410,7 +410,7 @@ def test_soils_and_sub_watersheds(world):
             columns='soils.k = "k"\nsoils.silt_clay = "fines"\nsub_watersheds.name = "name"',
         )
     )
-    assert says(inputs, "not_used") == ["[layers] soils is read and checked; no step of this version uses it."]
+    assert says(inputs, "not_used") == []
     assert inputs.tables["soils"]["k_us"].fillna(-9).tolist() == [0.31, -9]
     assert inputs.tables["soils"]["silt_clay_pct"].fillna(-9).tolist() == [55.0, -9]
     assert inputs.tables["sub_watersheds"]["name"].tolist() == ["Upper", "2"]

@@ -17,7 +17,7 @@ from gisprio.contracts.layers import BANK_SETBACKS, BANKS, FINDINGS, FLOW_POINTS
 from gisprio.contracts.schema import Layer
 from gisprio.products.styles import layer_styles
 
-LAYERS: tuple[Layer, ...] = (REACHES, BANKS, BANK_SETBACKS, GAPS, FLOW_POINTS, PROPERTIES, FINDINGS)
+LAYERS: tuple[Layer, ...] = (REACHES, BANKS, BANK_SETBACKS, GAPS, PROPERTIES, FLOW_POINTS, FINDINGS)
 """Layers of the file, in order."""
 
 _STAMP = "1970-01-01T00:00:00.000Z"

@@ -92,7 +92,7 @@ def length_factor(inflow_m2: Floats, cell_m: float, crossing: Floats, exponent: 
     cell_m
         Side of the cell [m].
     crossing
-        Sum of sine and cosine, without sign, of the aspect (not of the slope's angle): the way through the cell [cells].
+        Sine plus cosine, without sign, of the aspect, not of the slope's angle: the way through the cell [cells].
     exponent
         m of :func:`length_exponent`.
 

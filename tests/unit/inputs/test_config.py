@@ -134,7 +134,7 @@ FAULTS = {
     ),
     "[setbacks]\nwidth_m = 10": (
         "[setbacks]: there is no such section.",
-        "one of run, layers, columns, stream_kinds, dem, land_cover, streams, hydraulics, setback, priority, "
+        "one of run, layers, columns, stream_kinds, dem, land_cover, streams, hydraulics, setback, delivery, priority, "
         "robustness, report.",
         "write setback if that is what you meant, else take the section out.",
     ),

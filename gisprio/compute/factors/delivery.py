@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from gisprio.contracts.cards import Factor
+from gisprio.contracts.cards import Error, Factor
 
 CARD = Factor(
     key="delivery",
@@ -18,6 +18,7 @@ CARD = Factor(
     because="a hillslope that sends {value} (relative)",
     nodes=((0.03, 0.0), (0.3, 0.5), (3.0, 1.0)),
     logarithmic=True,
+    errors=(Error("legend", 0.3, "ratio"), Error("single", 0.7, "ratio")),
     source="mccool1987, mccool1989, desmet_govers1996, borselli2008, vigiak2012",
     status="formulae published; nodes own: 0.03 as below 200 m of wood, 3 as below a draw under maize",
     digits=2,

@@ -282,7 +282,8 @@ def test_cover_is_the_mean_over_a_routing_cell():
     got = cover_factor(fine, c_of, grid, (0, 1))
     np.testing.assert_allclose(got[0, :2], 0.1)
     assert np.isnan(got[0, 2])  # beyond the cover
-    half = source(np.where(np.arange(20) % 10 < np.where(np.arange(20) < 10, 5, 4), 7, 9)[None, :].repeat(10, 0), 0, 10, 1.0)
+    known = np.arange(20) % 10 < np.where(np.arange(20) < 10, 5, 4)
+    half = source(np.where(known, 7, 9)[None, :].repeat(10, 0).astype(np.uint8), 0.0, 10.0, 1.0)
     np.testing.assert_allclose(cover_factor(half, c_of, grid, (0, 1))[0], [0.2, np.nan, np.nan])  # half known, less
     unknown = source(np.array([[7, 9]], np.uint8), 0.0, 10.0, 10.0)
     assert np.isnan(cover_factor(unknown, c_of, grid, (0, 1))[0]).tolist() == [False, True, True]

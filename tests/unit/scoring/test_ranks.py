@@ -124,6 +124,7 @@ def test_a_factor_known_on_too_few_banks_is_shown_and_not_ranked_on():
         "near_bank_cover": False,
         "missing_strip": True,
         "adjacent_use": False,
+        "delivery": False,
     }
     weights = factors["weight"]
     assert weights[weights > 0].to_dict() == {"outer_bend": 1000, "missing_strip": 1000}

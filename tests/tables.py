@@ -17,10 +17,13 @@ from gisprio.compute.banks.gaps import find_gaps
 from gisprio.compute.banks.own_layers import measure_own_layers
 from gisprio.compute.banks.soils import read_soils
 from gisprio.compute.banks.stations import lay_stations
+from gisprio.compute.banks.supply import share_supply
 from gisprio.compute.banks.valleys import measure_valleys
+from gisprio.compute.terrain.entries import Banks
 from gisprio.contracts.grids import ArraySource, Grid, Lattice
 from gisprio.contracts.layers import (
     BANK_LINES,
+    CONCENTRATED_FLOW,
     GAP_PIECES,
     LEGEND,
     PARCELS_MARKED,
@@ -30,6 +33,7 @@ from gisprio.contracts.layers import (
     SIDE_GAPS,
     SIDE_OWN_VALUES,
     SIDE_SOILS,
+    SIDE_SUPPLY,
     SOILS,
     VALLEYS,
     WATER,
@@ -156,8 +160,16 @@ def source(values: NDArray, x0: float, y0: float, cell_m: float, nodata: float |
     return ArraySource(Grid(values, Lattice(x0, y0, cell_m), 0, 0, nodata))
 
 
-def bank_chain(line, cover, *, step=200.0, halo=None, kind="natural", **sections):
-    """Run the bank stages over a cover function of x, y on 1 m cells."""
+def concentrated_flow(*places: tuple[float, int, float], x: float = 0.0) -> gpd.GeoDataFrame:
+    """Give points of concentrated flow on segment 0: (at_m, side, area_ha) each."""
+    at_m, side, area_ha = zip(*places, strict=True) if places else ((), (), ())
+    columns = {"segment_no": 0, "at_m": at_m, "side": side, "area_ha": area_ha, "stream_like": False}
+    points = gpd.points_from_xy(np.full(len(at_m), x), np.array(at_m, float))
+    return check(CONCENTRATED_FLOW, gpd.GeoDataFrame(columns, geometry=points, crs=CRS))
+
+
+def bank_chain(line, cover, *, step=200.0, halo=None, kind="natural", supply=0.3, flows=(), **sections):
+    """Run the bank stages over a cover function of x, y on 1 m cells; every bank is sent ``supply``."""
     made = settings(**sections)
     core = dict(network(line, step=step, kind=kind))
     near = nearby(**(halo or {}))
@@ -178,9 +190,13 @@ def bank_chain(line, cover, *, step=200.0, halo=None, kind="natural", **sections
     core |= find_gaps(core, {}, {}, made)
     core |= read_soils(core, near, {}, made)
     core |= measure_own_layers(core, near, sources, made)
+    core["bank_supply"] = Banks.of(core["segments"]).table.assign(ground_m2=1e4, delivery=supply)
+    core["concentrated_flow"] = concentrated_flow(*flows)
+    core |= share_supply(core, {}, {}, made)
     check(VALLEYS, core["valleys"])
     check(SIDE_GAPS, core["side_gaps"])
     check(SIDE_SOILS, core["side_soils"])
     check(SIDE_OWN_VALUES, core["side_own_values"])
     check(GAP_PIECES, core["gap_pieces"])
+    check(SIDE_SUPPLY, core["side_supply"])
     return core

@@ -144,6 +144,27 @@ CATCHMENTS = Layer(
         C("cut", "bool", "Some of that ground meets the DEM's edge inside the watershed."),
     ),
 )
+BANK_SUPPLY = Layer(
+    "bank_supply", "none", ("segment_no", "from_m", "side"), "What the hillslope sends through each short piece of bank.",
+    (
+        C("segment_no", "int", "Segment.", low=0),
+        C("from_m", "float", "Lower end of the piece, upstream from the segment's downstream end.", "m", low=0),
+        C("to_m", "float", "Upper end.", "m", low=0),
+        C("side", "int", "0 left, 1 right.", low=0, high=1),
+        C("ground_m2", "float", "Hillslope that drains through it.", "m2", low=0),
+        C("delivery", "float", "Sum of LS C K SDR over that ground, by metre of bank.", "relative", null=True, low=0),
+    ),
+)
+CONCENTRATED_FLOW = Layer(
+    "concentrated_flow", "point", (), "Where the flow of much hillslope enters a stream through a bank.",
+    (
+        C("segment_no", "int", "Segment.", low=0),
+        C("at_m", "float", "Place, upstream from the segment's downstream end.", "m", low=0),
+        C("side", "int", "0 left, 1 right.", low=0, high=1),
+        C("area_ha", "float", "Hillslope that drains through it.", "ha", low=0),
+        C("stream_like", "bool", "So much ground that a stream would start."),
+    ),
+)
 REACH_MEASURES = Layer(
     "reach_measures", "line", ("reach_no",), "Reaches with what was measured and modelled along the line.",
     (
@@ -325,6 +346,15 @@ SIDE_OWN_VALUES = Layer(
         C("value", "float", "What was measured, in the unit the user gives.", null=True),
     ),
 )
+SIDE_SUPPLY = Layer(
+    "side_supply", "none", ("segment_no", "station_no", "side"), "What the hillslope sends to each station side.",
+    (
+        *_SIDE_KEY,
+        C("delivery", "float", "Of the piece of bank it lies in.", "relative", null=True, low=0),
+        C("concentrated_flows", "int", "Points of concentrated flow in its length.", low=0),
+        C("open_flows", "int", "Those of them that cross a gap.", low=0),
+    ),
+)
 SIDE_SCORES = Layer(
     "side_scores", "none", ("segment_no", "station_no", "side"),
     "Factor values and scores at each station side; two columns a factor follow from the cards.",
@@ -341,6 +371,8 @@ BANK_MEASURES = Layer(
         C("buffer_width_m", "float", "Median over stations.", "m", null=True, low=0),
         C("gap_length_m", "float", "Metres of gap.", "m", null=True, low=0),
         C("gap_area_m2", "float", "Ground between present buffer and setback line in gaps.", "m2", null=True, low=0),
+        C("concentrated_flow_count", "int", "Places where the flow of much hillslope crosses the bank.", low=0),
+        C("concentrated_flow_gap_count", "int", "Those of them that cross a gap; null in a coarse look.", null=True, low=0),
         C("crossing_length_m", "float", "Under roads and railways that cross.", "m", low=0),
         C("woody_share", "float", "Woody share of the strip.", null=True, low=0, high=1),
         C("woody_share_basis", "text", "measured, or modelled where the cover is coarse.", among=BASES),
@@ -409,6 +441,8 @@ BANKS = Layer(
         C("gap_length_m", "float", "Metres of gap; null in a coarse look.", "m", null=True, low=0),
         C("gap_area_m2", "float", "Ground between present buffer and setback line in gaps.", "m2", null=True, low=0),
         C("crossing_length_m", "float", "Under roads and railways that cross.", "m", low=0),
+        C("concentrated_flow_count", "int", "Places where the flow of much hillslope crosses the bank.", low=0),
+        C("concentrated_flow_gap_count", "int", "Those of them that cross a gap; null in a coarse look.", null=True, low=0),
         C("constrained_length_m", "float", "Along constraints. Null: this version does not measure it.", "m", null=True, low=0),
         C("plantable_area_m2", "float", "Null: this version does not measure it.", "m2", null=True, low=0),
         C("adjacent_cover", "text", "Commonest cover of the strip that does not count; else of the strip.", null=True, among=COVERS),
@@ -457,6 +491,19 @@ GAPS = Layer(
         C("area_m2", "float", "Ground between the present buffer and the setback line.", "m2", low=0),
         C("adjacent_cover", "text", "Commonest class that does not count.", null=True, among=COVERS),
         C("certainty", "text", "uncertain: line off the channel by over a third of the setback.", among=("clear", "uncertain")),
+    ),
+)
+FLOW_POINTS = Layer(
+    "flow_points", "point", ("flow_id",), "Where the flow of much hillslope enters a stream through a bank: there a strip has most to hold.",
+    (
+        C("flow_id", "text", "bank_id and a running number upstream."),
+        C("bank_id", "text", "Bank."),
+        C("reach_id", "text", "Reach."),
+        C("side", "text", "Looking downstream.", among=SIDES),
+        C("from_m", "float", "Place, upstream from the reach's downstream end.", "m", low=0),
+        C("area_ha", "float", "Hillslope that drains through it.", "ha", low=0),
+        C("in_gap", "bool", "Crosses a gap; null where the cover measures none.", null=True),
+        C("stream_like", "bool", "As much ground as a stream starts with: perhaps one that the map lacks."),
     ),
 )
 PROPERTIES = Layer(
@@ -562,4 +609,6 @@ STATION_RESULTS = Layer(
 )
 
 INPUT_LAYERS = (STREAMS, INFLOWS, PARCELS, WATER, ROADS, BANK_LINES, SOILS, WATERSHED, SUB_WATERSHEDS, LEGEND)
-RESULT_LAYERS = (REACHES, BANKS, BANK_SETBACKS, GAPS, PROPERTIES, LONG_PROFILES, SENSITIVITY, FINDINGS, STATION_RESULTS)
+RESULT_LAYERS = (
+    REACHES, BANKS, BANK_SETBACKS, GAPS, PROPERTIES, FLOW_POINTS, LONG_PROFILES, SENSITIVITY, FINDINGS, STATION_RESULTS,
+)

@@ -210,6 +210,17 @@ class Setback(Section):
     shortest_gap_m: Positive = 20.0
 
 
+class Delivery(Section):
+    """``[delivery]``: what the hillslope sends towards the strip."""
+
+    concentrated_ha: Positive = 1.0
+    """Hillslope from which flow through a bank is a point of concentrated flow [own]."""
+    soil_k_us: Positive = 0.3
+    """Erodibility K in US units where no soil gives one [own]: near the middle of textures."""
+    c_factor: dict[Cover, Annotated[float, Field(ge=0, le=1)]] = {}
+    """Cover factor C of a class, in place of the legend's."""
+
+
 class Weights(Section):
     """``[priority] weights``."""
 
@@ -248,7 +259,7 @@ class Priority(Section):
         "subsoil_fines": 0.0,
     }
     """Height and angle of banks have no weight of their own accord: most watersheds have no heights that show them."""
-    gap: dict[str, Weight] = {"missing_strip": 80.0, "adjacent_use": 20.0}
+    gap: dict[str, Weight] = {"missing_strip": 70.0, "adjacent_use": 15.0, "delivery": 15.0}
     pairwise: Pairwise = Pairwise()
     """Where it holds judgements of a group, they make the weights of that group."""
     factor_coverage: Annotated[float, Field(ge=0, le=1)] = 0.8
@@ -336,6 +347,7 @@ class Settings(Section):
     streams: Streams = Streams()
     hydraulics: Hydraulics = Hydraulics()
     setback: Setback = Setback()
+    delivery: Delivery = Delivery()
     priority: Priority = Priority()
     factor: dict[str, OwnFactor] = {}
     robustness: Robustness = Robustness()

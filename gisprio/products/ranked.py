@@ -13,11 +13,11 @@ import pyogrio
 import pyproj
 
 from gisprio.contracts.cards import Results
-from gisprio.contracts.layers import BANK_SETBACKS, BANKS, FINDINGS, GAPS, PROPERTIES, REACHES
+from gisprio.contracts.layers import BANK_SETBACKS, BANKS, FINDINGS, FLOW_POINTS, GAPS, PROPERTIES, REACHES
 from gisprio.contracts.schema import Layer
 from gisprio.products.styles import layer_styles
 
-LAYERS: tuple[Layer, ...] = (REACHES, BANKS, BANK_SETBACKS, GAPS, PROPERTIES, FINDINGS)
+LAYERS: tuple[Layer, ...] = (REACHES, BANKS, BANK_SETBACKS, GAPS, PROPERTIES, FLOW_POINTS, FINDINGS)
 """Layers of the file, in order."""
 
 _STAMP = "1970-01-01T00:00:00.000Z"
@@ -43,7 +43,7 @@ CREATE TABLE layer_styles (
 
 
 def write_ranked(path: Path, results: Results) -> None:
-    """Write ``ranked.gpkg``: reaches, banks, bank_setbacks, gaps, properties and findings, with their styles.
+    """Write ``ranked.gpkg``: the layers above, with their styles.
 
     Parameters
     ----------
@@ -89,8 +89,8 @@ def _layer_options(layer: Layer) -> dict[str, str]:
 
 def _geometry_type(layer: Layer, frame: gpd.GeoDataFrame) -> str:
     """Give the type of a layer: polygons are multi always, lines where one of them is."""
-    if layer.geometry == "polygon":
-        return "MultiPolygon"
+    if layer.geometry in ("polygon", "point"):
+        return "MultiPolygon" if layer.geometry == "polygon" else "Point"
     return "MultiLineString" if np.any(frame.geom_type == "MultiLineString") else "LineString"
 
 

@@ -26,7 +26,12 @@ def layer_styles(tables: Tables) -> Mapping[str, str]:
     mapping of str to str
         Layer name to QML.
     """
-    return {"banks": banks_qml(tables["banks"]["rank"]), "gaps": gaps_qml(), "properties": properties_qml()}
+    return {
+        "banks": banks_qml(tables["banks"]["rank"]),
+        "gaps": gaps_qml(),
+        "properties": properties_qml(),
+        "flow_points": flow_points_qml(),
+    }
 
 
 def banks_qml(rank: pd.Series) -> str:
@@ -54,6 +59,16 @@ def gaps_qml() -> str:
         _symbol(1, "fill", _hatch(GAP, "dash")),
     ]
     return _document("RuleRenderer", _rules(rules), symbols, geometry=2)
+
+
+def flow_points_qml() -> str:
+    """Give the style of concentrated flows: filled where they cross a gap, hollow elsewhere."""
+    rules = [
+        _rule(0, '"in_gap" = true', "Concentrated flow that crosses a gap"),
+        _rule(1, '"in_gap" = false OR "in_gap" IS NULL', "Concentrated flow"),
+    ]
+    symbols = [_symbol(0, "marker", _marker(GAP, GAP)), _symbol(1, "marker", _marker("#ffffff", GAP))]
+    return _document("RuleRenderer", _rules(rules), symbols, geometry=0)
 
 
 def properties_qml() -> str:
@@ -108,6 +123,16 @@ def _simple_fill(colour: str, fill: str, outline: str, width_mm: float) -> str:
         {
             "style": fill, "color": _rgba(colour), "outline_color": _rgba(colour), "outline_style": outline,
             "outline_width": f"{width_mm:.2f}", "outline_width_unit": "MM",
+        },
+    )
+
+
+def _marker(fill: str, outline: str) -> str:
+    return _layer(
+        "SimpleMarker",
+        {
+            "name": "triangle", "color": _rgba(fill), "outline_color": _rgba(outline), "outline_width": "0.40",
+            "outline_width_unit": "MM", "size": "2.60", "size_unit": "MM",
         },
     )
 

@@ -53,6 +53,11 @@ class OpenedResults:
         return self._layer("gaps")
 
     @cached_property
+    def flow_points(self) -> gpd.GeoDataFrame:
+        """Layer ``flow_points``."""
+        return self._layer("flow_points")
+
+    @cached_property
     def properties(self) -> gpd.GeoDataFrame:
         """Layer ``properties``."""
         return self._layer("properties")

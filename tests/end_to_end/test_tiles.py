@@ -9,7 +9,7 @@ import pytest
 import gisprio
 from gisprio.run.engine import run as engine_run
 
-LAYERS = ("reaches", "banks", "bank_setbacks", "gaps", "properties", "findings")
+LAYERS = ("reaches", "banks", "bank_setbacks", "gaps", "properties", "flow_points", "findings")
 
 
 def _digests(settings):

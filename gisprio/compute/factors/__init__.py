@@ -12,6 +12,7 @@ from gisprio.compute.factors import (
     adjacent_use,
     bank_angle,
     bank_height_ratio,
+    delivery,
     missing_strip,
     near_bank_cover,
     outer_bend,
@@ -43,6 +44,7 @@ FACTORS: tuple[Registered, ...] = (
     Registered(subsoil_fines.CARD, subsoil_fines.subsoil_fines),
     Registered(missing_strip.CARD, missing_strip.missing_strip),
     Registered(adjacent_use.CARD, adjacent_use.adjacent_use),
+    Registered(delivery.CARD, delivery.delivery),
 )
 """Every factor that comes with gisprio, in the order of columns."""
 

@@ -87,7 +87,8 @@ def freedom_to_move(valley_width_m: pd.Series, bankfull_width_m: pd.Series) -> p
 
 def _assembled(core: Tables, priority: Priority) -> pd.DataFrame:
     """One row a station side with all measures, sorted along each side of each segment."""
-    sides = station_sides(core, "side_cover", "side_gaps", "side_soils", "valleys", "side_heights")
+    sides = station_sides(core, "side_cover", "side_gaps", "side_soils", "side_supply", "valleys", "side_heights")
+    sides = sides.rename(columns={"delivery": "supply"})
     sides["length_m"] = sides["to_m"] - sides["from_m"]
     sides["has_bank"] = ~sides["kind"].isin(NO_BANK) & ~sides["crossing"]
     sides["coarse"] = sides["buffer_width_m"].isna() & sides["missing_strip"].notna()
@@ -173,6 +174,8 @@ def _measures(bank: Rows, gap: tuple[float, float]) -> dict[str, object]:
         "buffer_width_m": median(wide),
         "gap_length_m": gap[0] if measured else np.nan,
         "gap_area_m2": gap[1] if measured else np.nan,
+        "concentrated_flow_count": int(bank["concentrated_flows"].sum()),
+        "concentrated_flow_gap_count": float(bank["open_flows"].sum()) if measured else np.nan,
         "crossing_length_m": float(length[bank["crossing"]].sum()),
         "woody_share": float(np.average(woody[told], weights=length[own][told])) if told.any() else np.nan,
         "woody_share_basis": basis,

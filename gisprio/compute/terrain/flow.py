@@ -14,6 +14,7 @@ import shapely
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from gisprio.compute.terrain.cells import NODATA
 from gisprio.compute.terrain.routing import route
 from gisprio.contracts.cards import Output, Sources, Tables
 from gisprio.contracts.findings import Finding, findings_table, listed
@@ -48,8 +49,8 @@ def share_catchments(tables: Tables, sources: Sources, settings: Settings) -> Ou
     -------
     dict
         ``catchments``: one row for every 50 m of each segment; ``height_above_stream``: float32 [m], nodata NaN;
-        ``plain_area``: drainage area of each cell by the heights alone, no line lowered, float32 [km2]; and
-        ``findings``.
+        ``plain_area``: drainage area of each cell by the heights alone, no line lowered, float32 [km2];
+        ``flow_direction``: uint8, directions of the routing; and ``findings``.
 
     Notes
     -----
@@ -81,6 +82,7 @@ def share_catchments(tables: Tables, sources: Sources, settings: Settings) -> Ou
         "catchments": table,
         "height_above_stream": Grid(above, elevation.lattice, elevation.row, elevation.column, None),
         "plain_area": Grid(plain_area(bridged, cell_m), elevation.lattice, elevation.row, elevation.column, None),
+        "flow_direction": Grid(routed.direction, elevation.lattice, elevation.row, elevation.column, NODATA),
         "findings": findings_table(findings),
     }
 

@@ -88,6 +88,14 @@ class Routed:
     strips: list[Strip]
     workers: int = WORKERS
 
+    @classmethod
+    def along(cls, direction: NDArray[np.uint8], *, workers: int = WORKERS) -> Routed:
+        """Take up the flow of an earlier route by its directions (rows, columns); filled heights are not known."""
+        rows, columns = direction.shape
+        flat = bordered((rows, columns), np.uint8, NODATA)
+        without_border(flat, (rows, columns))[:] = direction
+        return cls((rows, columns), np.empty(0, np.float32), flat, lay_strips((rows, columns), None), workers)
+
     @property
     def filled(self) -> NDArray[np.float32]:
         """Heights without depressions [m]; NaN where there is no ground."""
@@ -281,10 +289,11 @@ def compiled_before() -> bool:
     numba keeps an index for each kernel, named after its file, name, first line and Python. A kernel that was changed
     without moving is taken for the old one: it is compiled again, and nothing is said.
     """
-    return all(_has_index(kernel) for kernel in KERNELS)
+    return all(has_index(kernel) for kernel in KERNELS)
 
 
-def _has_index(kernel: Callable[..., object]) -> bool:
+def has_index(kernel: Callable[..., object]) -> bool:
+    """Say whether numba keeps an index of a kernel, or the compiler is off."""
     stats = getattr(kernel, "stats", None)
     if stats is None:  # the compiler is off
         return True

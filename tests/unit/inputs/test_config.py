@@ -15,7 +15,7 @@ KNOWN = {
         "near_bank_cover",
         "subsoil_fines",
     ),
-    "gap": ("missing_strip", "adjacent_use"),
+    "gap": ("missing_strip", "adjacent_use", "delivery"),
     "forms": ("outer_bend.peaked",),
     "rules": ("fixed_width",),
     "curves": ("usa", "appalachian_highlands"),
@@ -141,7 +141,7 @@ FAULTS = {
     ),
     "[setbacks]\nwidth_m = 10": (
         "[setbacks]: there is no such section.",
-        "one of run, layers, columns, stream_kinds, dem, land_cover, streams, hydraulics, setback, priority, "
+        "one of run, layers, columns, stream_kinds, dem, land_cover, streams, hydraulics, setback, delivery, priority, "
         "factor, robustness, report.",
         "write setback if that is what you meant, else take the section out.",
     ),

@@ -17,6 +17,7 @@ from gisprio.contracts.layers import (
     BANK_SETBACKS,
     BANKS,
     FINDINGS,
+    FLOW_POINTS,
     GAPS,
     LONG_PROFILES,
     PROPERTIES,
@@ -96,6 +97,7 @@ def make_results(
         "reaches": _fitted(REACHES, reach),
         "banks": _fitted(banks_layer(), bank),
         "gaps": _fitted(GAPS, gap),
+        "flow_points": empty(FLOW_POINTS, crs),
         "properties": _fitted(PROPERTIES, land),
         "bank_setbacks": _fitted(BANK_SETBACKS, _setbacks(bank)),
         "findings": _fitted(FINDINGS, _findings(title)),
@@ -108,8 +110,9 @@ def make_results(
 
 
 def _fitted(layer: Layer, frame: pd.DataFrame) -> pd.DataFrame:
-    """Hold a frame to its layer; columns this world does not make are null, or the first word allowed."""
-    missing = {c.name: None if c.null else c.among[0] for c in layer.columns if c.name not in frame.columns}
+    """Hold a frame to its layer; columns this world does not make are null, the first word allowed, or 0."""
+    absent = [column for column in layer.columns if column.name not in frame.columns]
+    missing = {c.name: None if c.null else c.among[0] if c.among else 0 for c in absent}
     return check(layer, frame.assign(**missing))
 
 

@@ -30,8 +30,8 @@ def ranked(results, tmp_path_factory):
 
 def test_the_layers_are_there_with_their_descriptions(ranked):
     names = [name for name, _ in pyogrio.list_layers(ranked)]
-    assert names[:4] == ["reaches", "banks", "gaps", "properties"]
-    assert sorted(names[4:]) == ["bank_setbacks", "findings", "layer_styles"]
+    assert names[:5] == ["reaches", "banks", "gaps", "properties", "flow_points"]
+    assert sorted(names[5:]) == ["bank_setbacks", "findings", "layer_styles"]
     with closing(sqlite3.connect(ranked)) as base:
         said = dict(base.execute("SELECT table_name, description FROM gpkg_contents"))
     assert said["reaches"] == "Reaches, drawn downstream."
@@ -69,12 +69,12 @@ def test_nulls_are_null_and_ranks_whole_numbers_in_the_file(ranked):
         assert base.execute("SELECT min(rank), max(rank) FROM banks").fetchone() == (1, 44)
 
 
-def test_three_layers_open_styled(ranked):
+def test_four_layers_open_styled(ranked):
     with closing(sqlite3.connect(ranked)) as base:
         rows = base.execute("SELECT f_table_name, styleQML, useAsDefault FROM layer_styles ORDER BY id").fetchall()
         kind = base.execute("SELECT data_type FROM gpkg_contents WHERE table_name = 'layer_styles'").fetchone()
     assert kind == ("attributes",)
-    assert [row[0] for row in rows] == ["banks", "gaps", "properties"]
+    assert [row[0] for row in rows] == ["banks", "gaps", "properties", "flow_points"]
     assert {row[2] for row in rows} == {1}
     rules = ET.fromstring(rows[0][1]).find("renderer-v2/rules")
     assert [rule.get("filter") for rule in rules] == [

@@ -58,8 +58,8 @@ def test_numbers_by_hand(tmp_path):
     assert banks["rank"].tolist() == [2, 5, 1, 5, 5, 2, 5, 5, 2, 5, 5, 5]
     assert (tmp_path / "results" / "sums.txt").read_text() == "10 2\n"
     assert record.counts == {
-        "reaches": 12, "banks": 12, "bank_setbacks": 0, "gaps": 0, "properties": 0, "long_profiles": 0, "findings": 2,
-        "ranked_banks": 12, "ranked_properties": 0, "stations": 12,
+        "reaches": 12, "banks": 12, "bank_setbacks": 0, "gaps": 0, "properties": 0, "flow_points": 0,
+        "long_profiles": 0, "findings": 2, "ranked_banks": 12, "ranked_properties": 0, "stations": 12,
     }  # fmt: skip
     assert record.references == ["nagel2014"]
     assert record.findings == {"error": 0, "warning": 1, "note": 1}

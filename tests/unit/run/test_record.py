@@ -87,5 +87,5 @@ def test_no_table_is_written_twice_and_halos_are_never_of_pieces():
 def test_result_layers_are_written():
     written = {name for stage in STAGES for name in stage.writes}
     assert set(RESULT_TABLES.values()) <= written
-    for name in written - {"elevation", "survey", "height_above_stream", "plain_area", "factors"}:
+    for name in written - {"elevation", "survey", "height_above_stream", "plain_area", "flow_direction", "factors"}:
         assert promised(name) is not None, f"no layer promises {name}"

@@ -30,7 +30,7 @@ def _tables(scores, kind="natural", apart=None):
     layer = layer_with_factors(BANK_MEASURES)
     for column in layer.columns:
         if column.name not in banks:
-            banks[column.name] = {"text": None, "float": np.nan}[column.kind]
+            banks[column.name] = {"text": None, "float": np.nan, "int": 0}[column.kind]
     banks[[registered.card.basis_column for registered in FACTORS]] = "missing"
     banks["crossing_length_m"], banks["gap_length_m"], banks["woody_share_basis"] = 0.0, 100.0, "measured"
     banks["bank_line_basis"], banks["adjacent_cover"], banks["buffer_width_m"] = "half_width", "pasture", 5.0

@@ -124,3 +124,21 @@ def test_bank_lines_run_downstream_on_their_own_side():
     assert left.coords[0] == pytest.approx((3.0, 200.0), abs=0.01)
     assert left.coords[-1] == pytest.approx((3.0, 0.0), abs=0.01)
     assert banks.loc[(0, 1), "geometry"].coords[0][0] == pytest.approx(-3.0, abs=0.01)
+
+
+def test_delivery_counts_by_the_share_of_strip_that_is_missing():
+    banks = scored(SOUTH, scar_of_60_m, supply=0.3, flows=((320.0, 0, 2.0), (320.0, 1, 2.0)))
+    assert banks.loc[(1, 0), "delivery"] == pytest.approx(0.3)
+    assert banks.loc[(1, 0), "delivery_score"] == 50.0  # .3 is half way; all of the strip is missing
+    assert banks.loc[(1, 1), "delivery_score"] == 0.0  # as much comes, and a whole strip meets it
+    assert banks.loc[(1, 1), "delivery"] == pytest.approx(0.3)
+    counts = banks[["concentrated_flow_count", "concentrated_flow_gap_count"]]
+    assert counts.loc[(1, 0)].tolist() == [1, 1]
+    assert counts.loc[(1, 1)].tolist() == [1, 0]
+    assert counts.loc[(0, 0)].tolist() == [0, 0]
+
+
+def test_missing_delivery_is_missing():
+    banks = scored(SOUTH, scar_of_60_m, supply=np.nan)
+    assert banks["delivery_score"].isna().all()
+    assert set(banks["delivery_basis"]) == {"missing"}

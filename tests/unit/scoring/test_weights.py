@@ -72,7 +72,7 @@ def test_equal_weights():
     made = settings(priority={"weights": "equal", "erosion": {"unit_stream_power": 70.0, "outer_bend": 0.0, "x": 5.0}})
     assert (made.priority.weights.erosion, made.priority.weights.gap) == (50, 50)
     assert made.priority.erosion == {"unit_stream_power": 1.0, "outer_bend": 0.0, "x": 1.0}
-    assert made.priority.gap == {"missing_strip": 1.0, "adjacent_use": 1.0}
+    assert made.priority.gap == {"missing_strip": 1.0, "adjacent_use": 1.0, "delivery": 1.0}
 
 
 @pytest.mark.parametrize("count", [2, 3, 6])

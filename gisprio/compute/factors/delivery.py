@@ -34,12 +34,12 @@ def delivery(sides: pd.DataFrame) -> pd.DataFrame:
     Parameters
     ----------
     sides
-        Station sides with ``supply`` (relative, by metre of bank).
+        Station sides with ``delivery`` (relative, by metre of bank).
 
     Returns
     -------
     DataFrame
         ``value`` and ``basis``: modelled; missing where the ground behind the bank is cut off or has no heights.
     """
-    value = sides["supply"].to_numpy(float)
+    value = sides["delivery"].to_numpy(float)
     return pd.DataFrame({"value": value, "basis": np.where(np.isnan(value), "missing", "modelled")})

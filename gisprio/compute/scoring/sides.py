@@ -98,7 +98,6 @@ def _assembled(core: Tables, priority: Priority) -> pd.DataFrame:
         "valleys",
         "side_heights",
     )
-    sides = sides.rename(columns={"delivery": "supply"})
     sides["length_m"] = sides["to_m"] - sides["from_m"]
     sides["has_bank"] = ~sides["kind"].isin(NO_BANK) & ~sides["crossing"] & ~sides["island"]
     sides["coarse"] = sides["buffer_width_m"].isna() & sides["missing_strip"].notna()

@@ -30,7 +30,8 @@ def ranked_banks(values: pd.DataFrame, per_segment: int = 10, priority: Priority
     ----------
     values
         One row a bank, left then right of each reach: value columns of the three factors of :data:`KEYS`, a null
-        outer bend being a straight bank; ``freedom_to_move``, ``adjacent_cover``, ``line_offset_m`` where they matter.
+        outer bend being a straight bank; ``freedom_to_move``, ``adjacent_cover``, ``line_offset_m``,
+        ``observed_erosion_score`` where they matter.
     per_segment
         Banks of one segment.
     priority
@@ -40,7 +41,7 @@ def ranked_banks(values: pd.DataFrame, per_segment: int = 10, priority: Priority
     n = len(values)
     reach_id = [f"S{i // per_segment:03d}-{i % per_segment // 2 + 1:02d}" for i in range(n)]
     given = {"freedom_to_move": 1.0, "adjacent_cover": "crop", "line_offset_m": 0.0, "setback_m": 30.0,
-             "bank_line_basis": "half_width"}  # fmt: skip
+             "bank_line_basis": "half_width", "observed_erosion_score": np.nan}  # fmt: skip
     banks = pd.DataFrame({**given, **values.reset_index(drop=True).to_dict("series")})
     banks["reach_id"], banks["side"] = reach_id, np.where(np.arange(n) % 2 == 0, "left", "right")
     banks["bank_id"] = [f"{reach}-{side[0].upper()}" for reach, side in zip(reach_id, banks["side"], strict=True)]
@@ -53,6 +54,7 @@ def ranked_banks(values: pd.DataFrame, per_segment: int = 10, priority: Priority
         scored[key] = whole(score * (banks[card.scaled_by] if card.scaled_by else 1.0)).astype(np.int64)
         banks[card.score_column], banks[card.basis_column] = scored[key] / 10, "measured"
     e, g = (group_score(scored, whole_weights(getattr(priority, group), 1000)) for group in ("erosion", "gap"))
+    e = np.maximum(e, np.rint(100 * banks["observed_erosion_score"].fillna(0.0)).astype(np.int64))
     shares = whole_weights({"erosion": priority.weights.erosion, "gap": priority.weights.gap}, 100)
     keys = priority_keys(e, g, shares, priority.combine)
     banks["priority"], banks["rank"] = priority_of(keys, priority.combine), pd.array(ranks(keys), dtype="Int64")

@@ -14,22 +14,33 @@ from gisprio.compute.banks.bank_heights import measure_bank_heights
 from gisprio.compute.banks.bank_lines import find_bank_lines
 from gisprio.compute.banks.cover import measure_cover
 from gisprio.compute.banks.gaps import find_gaps
+from gisprio.compute.banks.ground import measure_ground
 from gisprio.compute.banks.own_layers import measure_own_layers
+from gisprio.compute.banks.scars import find_scars
 from gisprio.compute.banks.soils import read_soils
 from gisprio.compute.banks.stations import lay_stations
 from gisprio.compute.banks.valleys import measure_valleys
+from gisprio.compute.banks.works import find_works
 from gisprio.contracts.grids import ArraySource, Grid, Lattice
 from gisprio.contracts.layers import (
+    BANK_GROUND,
     BANK_LINES,
+    CONSTRAINTS,
+    DONE,
+    ERODING,
     GAP_PIECES,
+    ISLANDS,
     LEGEND,
     PARCELS_MARKED,
     REACH_MEASURES,
     ROADS,
     SEGMENTS,
+    SIDE_CONSTRAINTS,
     SIDE_GAPS,
     SIDE_OWN_VALUES,
+    SIDE_SCARS,
     SIDE_SOILS,
+    SIDE_WORKS,
     SOILS,
     VALLEYS,
     WATER,
@@ -144,11 +155,36 @@ def nearby(**layers: gpd.GeoDataFrame) -> dict[str, pd.DataFrame]:
         "water": empty(WATER, CRS),
         "bank_lines": empty(BANK_LINES, CRS),
         "roads": empty(ROADS, CRS),
+        "islands": empty(ISLANDS, CRS),
+        "constraints": empty(CONSTRAINTS, CRS),
+        "done": empty(DONE, CRS),
+        "eroding": empty(ERODING, CRS),
         "parcels": empty(PARCELS_MARKED, CRS),
         "soils": empty(SOILS, CRS),
         "legend": check(LEGEND, legend),
     }
     return given | layers
+
+
+def no_works(points: pd.DataFrame) -> pd.DataFrame:
+    """Give station sides without any works."""
+    key = points[["segment_no", "station_no", "side"]]
+    years = pd.array([pd.NA] * len(points), dtype="Int64")
+    none = {"done_kind": None, "done_year": years, "planted": False, "cover_from_m": np.nan, "cover_to_m": np.nan}
+    return check(SIDE_WORKS, key.assign(**none))
+
+
+def bank_ground(banks: pd.DataFrame, **columns: object) -> pd.DataFrame:
+    """Give banks without constraints or works, but for ``columns``."""
+    none = {
+        "island": False,
+        "constrained_length_m": 0.0,
+        "constraint": None,
+        "plantable_area_m2": 0.0,
+        "done_kind": None,
+    }
+    none |= dict.fromkeys(("done_year", "planted_year"), pd.array([pd.NA] * len(banks), dtype="Int64"))
+    return check(BANK_GROUND, pd.DataFrame(banks[["reach_no", "side"]]).assign(**none | columns))
 
 
 def source(values: NDArray, x0: float, y0: float, cell_m: float, nodata: float | None = None) -> ArraySource:
@@ -172,12 +208,18 @@ def bank_chain(line, cover, *, step=200.0, halo=None, kind="natural", **sections
     }
     core |= lay_stations(core, {"segments": core["segments"]}, {}, made)
     core |= find_bank_lines(core, near, {}, made)
+    core |= find_works(core, near, {}, made)
     core |= measure_cover(core, near, sources, made)
     core |= measure_valleys(core, {}, sources, made)
     core |= measure_bank_heights(core, near, sources, made)
     core |= find_gaps(core, {}, {}, made)
     core |= read_soils(core, near, {}, made)
     core |= measure_own_layers(core, near, sources, made)
+    core |= find_scars(core, {"eroding": near["eroding"]}, {}, made)
+    check(SIDE_SCARS, core["side_scars"])
+    core |= measure_ground(core, near, {}, made)
+    check(SIDE_WORKS, core["side_works"])
+    check(SIDE_CONSTRAINTS, core["side_constraints"])
     check(VALLEYS, core["valleys"])
     check(SIDE_GAPS, core["side_gaps"])
     check(SIDE_SOILS, core["side_soils"])

@@ -130,6 +130,8 @@ class Factor:
         Other published value functions, by the name that ``[priority.forms]`` calls them.
     errors
         How far the value may be off, by cause; what the draws of the ranking take.
+    floors
+        Whether the score of its group is never below its own, with or without a weight: what is observed.
     """
 
     key: str
@@ -151,6 +153,7 @@ class Factor:
     shares: str = ""
     forms: Mapping[str, tuple[tuple[float, float], ...]] = field(default_factory=dict)
     errors: tuple[Error, ...] = ERROR_NOT_KNOWN
+    floors: bool = False
 
     @property
     def value_column(self) -> str:

@@ -66,6 +66,26 @@ ROADS = Layer(
     (C("class", "text", "Class as the data names it.", null=True),),
 )
 BANK_LINES = Layer("bank_lines", "line", (), "Surveyed or digitised top of bank.", ())
+CONSTRAINTS = Layer(
+    "constraints", "any", (), "What keeps a bank from being planted: buildings, dykes, pipelines, power lines, protected areas.",
+    (C("kind", "text", "Kind as the data names it.", null=True),),
+)
+DONE = Layer(
+    "done", "any", (), "Works already done.",
+    (
+        C("kind", "text", "Kind as the data names it.", null=True),
+        C("planting", "bool", "Trees or shrubs were planted."),
+        C("year", "int", "Year of the works.", null=True),
+        C("age_y", "float", "Time from the works to the day the run looks back from.", "years", null=True, low=0),
+    ),
+)
+ERODING = Layer(
+    "eroding", "any", (), "Banks seen to erode.",
+    (
+        C("year", "int", "Year it was seen.", null=True),
+        C("height_m", "float", "Height of the scar.", "m", null=True, low=0),
+    ),
+)
 SOILS = Layer(
     "soils", "polygon", (), "Soil units.",
     (
@@ -203,6 +223,8 @@ KNICKPOINTS = Layer(
     ),
 )
 
+ISLANDS = Layer("islands", "polygon", (), "Ground that threads of one stream flow around.", ())
+
 # ---------------------------------------------------------------- banks, inside a piece
 
 _BANK_SHARES = (
@@ -254,6 +276,7 @@ BANK_POINTS = Layer(
         C("out_y", "float", "Its y."),
         C("bank_line_basis", "text", "Where the bank line came from.", among=BANK_LINE_BASES),
         C("crossing", "bool", "Under a road or railway that crosses the stream."),
+        C("island", "bool", "On the side of an island: no bank of the outer ring."),
     ),
 )
 VALLEYS = Layer(
@@ -323,6 +346,42 @@ SIDE_OWN_VALUES = Layer(
         *_SIDE_KEY,
         C("factor", "text", "Name below [factor]."),
         C("value", "float", "What was measured, in the unit the user gives.", null=True),
+    ),
+)
+SIDE_WORKS = Layer(
+    "side_works", "none", ("segment_no", "station_no", "side"), "Works already done in the strip beside each station.",
+    (
+        *_SIDE_KEY,
+        C("done_kind", "text", "Kind of the newest works in the strip.", null=True),
+        C("done_year", "int", "Their year.", null=True),
+        C("planted", "bool", "Planted, and too young or of unknown age to count as cover."),
+        C("cover_from_m", "float", "Where old planting begins on the transect, from the bank line.", "m", null=True, low=0),
+        C("cover_to_m", "float", "Where it ends.", "m", null=True, low=0),
+    ),
+)
+SIDE_CONSTRAINTS = Layer(
+    "side_constraints", "none", ("segment_no", "station_no", "side"), "What stands in the way of planting beside each station.",
+    (
+        *_SIDE_KEY,
+        C("constraint", "text", "Kinds of constraint in the strip, roads and railways along the bank among them.", null=True),
+    ),
+)
+SIDE_SCARS = Layer(
+    "side_scars", "none", ("segment_no", "station_no", "side"), "Which stations lie along a bank seen to erode.",
+    (*_SIDE_KEY, C("seen", "float", "1 along a scar, 0 elsewhere; null where no scars are given.", null=True, low=0, high=1)),
+)
+BANK_GROUND = Layer(
+    "bank_ground", "none", ("reach_no", "side"), "Constraints and works along each bank, and what ground of its gaps they leave.",
+    (
+        C("reach_no", "int", "Reach.", low=0),
+        C("side", "int", "0 left, 1 right.", low=0, high=1),
+        C("island", "bool", "Most of its length is on the side of an island."),
+        C("constrained_length_m", "float", "Along constraints, roads and railways.", "m", low=0),
+        C("constraint", "text", "Their kinds.", null=True),
+        C("plantable_area_m2", "float", "Ground of its gaps clear of constraints, roads, water and young planting.", "m2", low=0),
+        C("done_kind", "text", "Kind of the works done along most of its length.", null=True),
+        C("done_year", "int", "Their year.", null=True),
+        C("planted_year", "int", "Year of young planting on most of its gaps; 0 where it is not known.", null=True, low=0),
     ),
 )
 SIDE_SCORES = Layer(
@@ -409,8 +468,11 @@ BANKS = Layer(
         C("gap_length_m", "float", "Metres of gap; null in a coarse look.", "m", null=True, low=0),
         C("gap_area_m2", "float", "Ground between present buffer and setback line in gaps.", "m2", null=True, low=0),
         C("crossing_length_m", "float", "Under roads and railways that cross.", "m", low=0),
-        C("constrained_length_m", "float", "Along constraints. Null: this version does not measure it.", "m", null=True, low=0),
-        C("plantable_area_m2", "float", "Null: this version does not measure it.", "m2", null=True, low=0),
+        C("constrained_length_m", "float", "Along constraints, and along roads and railways that do not cross, within the setback; null where neither layer is given.", "m", null=True, low=0),
+        C("constraint", "text", "Kinds of those constraints.", null=True),
+        C("plantable_area_m2", "float", "Ground of its gaps that is clear of constraints, roads, water and young planting; null where neither constraints nor roads are given.", "m2", null=True, low=0),
+        C("done_kind", "text", "Kind of the works already done along it.", null=True),
+        C("done_year", "int", "Their year.", null=True),
         C("adjacent_cover", "text", "Commonest cover of the strip that does not count; else of the strip.", null=True, among=COVERS),
         C("line_offset_m", "float", "Median distance from the line to the lowest ground across it, without sign; at least that, where it is as far as was looked (the setback, 30 m or more).", "m", null=True, low=0),
         C("valley_width_m", "float", "Median over the reach.", "m", null=True, low=0),
@@ -553,6 +615,7 @@ STATION_RESULTS = Layer(
         C("woody_share", "float", "Woody share of the strip.", null=True, low=0, high=1),
         C("adjacent_cover", "text", "Commonest cover of the strip that does not count; else of the strip.", null=True, among=COVERS),
         C("gap", "bool", "In a gap."),
+        C("constraint", "text", "Kinds of constraint in the strip, roads and railways along the bank among them.", null=True),
         C("line_offset_m", "float", "From the line to the lowest ground across it, left positive.", "m", null=True),
         C("valley_width_m", "float", "Width of the valley floor.", "m", null=True, low=0),
         _HEIGHT,
@@ -561,5 +624,7 @@ STATION_RESULTS = Layer(
     ),
 )
 
-INPUT_LAYERS = (STREAMS, INFLOWS, PARCELS, WATER, ROADS, BANK_LINES, SOILS, WATERSHED, SUB_WATERSHEDS, LEGEND)
+INPUT_LAYERS = (
+    STREAMS, INFLOWS, PARCELS, WATER, ROADS, BANK_LINES, SOILS, CONSTRAINTS, DONE, ERODING, WATERSHED, SUB_WATERSHEDS, LEGEND,
+)
 RESULT_LAYERS = (REACHES, BANKS, BANK_SETBACKS, GAPS, PROPERTIES, LONG_PROFILES, SENSITIVITY, FINDINGS, STATION_RESULTS)

@@ -12,12 +12,13 @@ import pandas as pd
 from gisprio.contracts.errors import ContractError
 
 Kind = Literal["text", "int", "float", "bool"]
-Geometry = Literal["line", "polygon", "point", "none"]
+Geometry = Literal["line", "polygon", "point", "any", "none"]
 
 _GEOMETRY_TYPES = {
     "line": {"LineString", "MultiLineString"},
     "polygon": {"Polygon", "MultiPolygon"},
     "point": {"Point"},
+    "any": {"Point", "LineString", "Polygon", "MultiPolygon"},
 }
 
 

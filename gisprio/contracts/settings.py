@@ -5,11 +5,13 @@ Defaults marked [own] are our own choice, without a published source.
 
 from __future__ import annotations
 
+import datetime as dt
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Annotated, Any, Literal, cast
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic_core import PydanticCustomError
 
 from gisprio.contracts.constants import JARRETT_FACTOR, JARRETT_RADIUS_POWER, JARRETT_SLOPE_POWER
 
@@ -17,6 +19,19 @@ Finite = Annotated[float, Field(allow_inf_nan=False)]
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 Weight = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 Paths = tuple[str, ...]
+
+
+def _iso_date(value: object) -> object:
+    """Take a date of TOML, or a text that is one."""
+    if isinstance(value, dt.date):
+        return value.isoformat()[:10]
+    try:
+        return dt.date.fromisoformat(str(value)).isoformat()
+    except ValueError:
+        raise PydanticCustomError("not_a_date", "not a date") from None
+
+
+IsoDate = Annotated[str, BeforeValidator(_iso_date)]
 Cover = Literal["woody", "herbaceous", "pasture", "crop", "bare", "developed", "wetland", "water", "other"]
 StreamKind = Literal["natural", "ditch", "piped", "lake_path", "tidal", "canal", "unconfirmed"]
 
@@ -33,6 +48,8 @@ class Run(Section):
     name: Annotated[str, Field(min_length=1)]
     output: Annotated[str, Field(min_length=1)]
     crs: str | None = None
+    as_of: IsoDate | None = None
+    """Day the run looks back from; when absent the newest date of the layer, never the clock."""
     tile_m: Positive = 4000.0
 
 
@@ -99,9 +116,24 @@ class ClassColumn(Section):
 
 
 class KindColumn(Section):
-    """``[columns] water.*``."""
+    """``[columns] water.*`` and ``constraints.*``."""
 
     kind: str | None = None
+
+
+class DoneColumns(Section):
+    """``[columns] done.*``."""
+
+    kind: str | None = None
+    date: str | None = None
+    status: str | None = None
+
+
+class ErodingColumns(Section):
+    """``[columns] eroding.*``."""
+
+    date: str | None = None
+    height_m: str | None = None
 
 
 class SoilColumns(Section):
@@ -131,6 +163,9 @@ class Columns(Section):
     properties: PropertyColumns = PropertyColumns()
     roads: ClassColumn = ClassColumn()
     water: KindColumn = KindColumn()
+    constraints: KindColumn = KindColumn()
+    done: DoneColumns = DoneColumns()
+    eroding: ErodingColumns = ErodingColumns()
     soils: SoilColumns = SoilColumns()
     sub_watersheds: NameColumn = NameColumn()
     land_cover: CoverColumn = CoverColumn()
@@ -210,6 +245,19 @@ class Setback(Section):
     shortest_gap_m: Positive = 20.0
 
 
+class Works(Section):
+    """``[works]``: works already done, and what keeps ground from being planted."""
+
+    planting: tuple[str, ...] = ("plant", "buffer", "tree", "shrub", "hedge", "veget", "willow")
+    """Words in ``done.kind`` that mean planting [own]; without a kind all works are planting."""
+    not_done: tuple[str, ...] = ("planned", "proposed", "design", "failed", "cancelled", "abandoned", "not")
+    """What ``done.status`` begins with where nothing stands on the ground [own]."""
+    cover_after_y: Positive = 10.0
+    """Age from which planting counts as cover, whatever the land cover shows [own]."""
+    clear_m: Annotated[float, Field(ge=0, allow_inf_nan=False)] = 5.0
+    """No planting nearer than this to a point or line of ``constraints`` [own]."""
+
+
 class Weights(Section):
     """``[priority] weights``."""
 
@@ -246,6 +294,7 @@ class Priority(Section):
         "bank_angle": 0.0,
         "near_bank_cover": 0.0,
         "subsoil_fines": 0.0,
+        "observed_erosion": 0.0,
     }
     """Height and angle of banks have no weight of their own accord: most watersheds have no heights that show them."""
     gap: dict[str, Weight] = {"missing_strip": 80.0, "adjacent_use": 20.0}
@@ -336,6 +385,7 @@ class Settings(Section):
     streams: Streams = Streams()
     hydraulics: Hydraulics = Hydraulics()
     setback: Setback = Setback()
+    works: Works = Works()
     priority: Priority = Priority()
     factor: dict[str, OwnFactor] = {}
     robustness: Robustness = Robustness()

@@ -243,6 +243,7 @@ _KINDS = {
     "tuple_type": ("is not a list", "a list: [..., ...]"),
     "too_long": ("has too many items", "pairs: [value, score]"),
     "missing": ("is too short", "pairs: [value, score]"),
+    "not_a_date": ("is not a date", 'a date, as in as_of = "2026-05-31"'),
     "model_type": ("is not a section", "a section of its own, with keys of the form key = value below it"),
     "dict_type": ("is not a section", "a section of its own, with keys of the form key = value below it"),
 }

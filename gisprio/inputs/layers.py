@@ -15,6 +15,9 @@ import shapely
 from gisprio.contracts.findings import Finding, listed
 from gisprio.contracts.layers import (
     BANK_LINES,
+    CONSTRAINTS,
+    DONE,
+    ERODING,
     INFLOWS,
     PARCELS,
     ROADS,
@@ -28,6 +31,7 @@ from gisprio.contracts.schema import Layer, check
 from gisprio.contracts.settings import Columns, Settings
 from gisprio.contracts.shipped import shipped
 from gisprio.contracts.words import STREAM_KINDS
+from gisprio.inputs.dates import as_years, year_of
 from gisprio.inputs.vectors import FEATURE, Shape
 
 FCODES = "stream_kinds/nhd-fcode.csv"
@@ -294,6 +298,60 @@ def make_bank_lines(frame: gpd.GeoDataFrame, settings: Settings) -> Normalised:
     return _done(BANK_LINES, frame, {}, [])
 
 
+def make_constraints(frame: gpd.GeoDataFrame, settings: Settings) -> Normalised:
+    """Make what keeps a bank from being planted; parameters and raises as :func:`make_streams`."""
+    return _done(CONSTRAINTS, frame, {"kind": as_text(_column(frame, settings.columns.constraints.kind))}, [])
+
+
+def make_done(frame: gpd.GeoDataFrame, settings: Settings) -> Normalised:
+    """Make the works already done; those that a status or a later date says are not done are left out.
+
+    Parameters
+    ----------
+    frame
+        Tidy geometries in the working system.
+    settings
+        ``columns``, ``works`` and ``run.as_of`` are read.
+
+    Returns
+    -------
+    Normalised
+        Layer ``done``.
+
+    Raises
+    ------
+    ContractError
+        When the frame was not tidy.
+    """
+    named, works = settings.columns.done, settings.works
+    kinds = as_text(_column(frame, named.kind))
+    words = kinds.fillna("").str.lower()
+    planting = words.map(lambda text: any(word in text for word in works.planting)) | (words == "")
+    years, findings = as_years("done", "date", _column(frame, named.date))
+    as_of = year_of(settings.run.as_of) if settings.run.as_of is not None else years.max()
+    status = as_text(_column(frame, named.status)).fillna("").str.lower()
+    undone = status.map(lambda text: text.startswith(works.not_done))
+    later = years > (np.inf if as_of is None else as_of)
+    for which, why in ((undone, f"are not done by their status ({listed(sorted(set(status[undone])))})"),
+                       (later & ~undone, f"are of a date after [run] as_of {settings.run.as_of}")):  # fmt: skip
+        if which.any():
+            says = f"done: {int(which.sum())} of {len(frame)} works {why} and are left out."
+            findings.append(Finding("note", "done", "not_done", "", says, "nothing to do, if that is right."))
+    kept = ~undone & ~later
+    year = pd.array(np.floor(years[kept]), dtype="Int64")
+    columns = {"kind": kinds[kept], "planting": planting[kept], "year": year, "age_y": (as_of - years)[kept]}
+    return _done(DONE, frame[kept], columns, findings)
+
+
+def make_eroding(frame: gpd.GeoDataFrame, settings: Settings) -> Normalised:
+    """Make the banks seen to erode; parameters and raises as :func:`make_streams`."""
+    named = settings.columns.eroding
+    years, findings = as_years("eroding", "date", _column(frame, named.date))
+    height, told = as_numbers("eroding", "height_m", _column(frame, named.height_m), 0.0, np.inf)
+    year = pd.Series(pd.array(np.floor(years), dtype="Int64"), index=frame.index)
+    return _done(ERODING, frame, {"year": year, "height_m": height}, findings + told)
+
+
 def make_watershed(frame: gpd.GeoDataFrame, settings: Settings) -> Normalised:
     """Make the area of interest; parameters and raises as :func:`make_streams`."""
     return _done(WATERSHED, frame, {}, [])
@@ -324,6 +382,17 @@ VECTOR_LAYERS: tuple[VectorLayer, ...] = (
     ),
     VectorLayer(WATER, "polygon", lambda c: {"water.kind": c.water.kind}, make_water),
     VectorLayer(ROADS, "line", lambda c: {"roads.class": c.roads.class_}, make_roads),
+    VectorLayer(CONSTRAINTS, "any", lambda c: {"constraints.kind": c.constraints.kind}, make_constraints),
+    VectorLayer(
+        DONE, "any",
+        lambda c: {"done.kind": c.done.kind, "done.date": c.done.date, "done.status": c.done.status},
+        make_done,
+    ),
+    VectorLayer(
+        ERODING, "any",
+        lambda c: {"eroding.date": c.eroding.date, "eroding.height_m": c.eroding.height_m},
+        make_eroding,
+    ),
     VectorLayer(BANK_LINES, "line", lambda c: {}, make_bank_lines),
     VectorLayer(
         SOILS, "polygon",
@@ -339,10 +408,7 @@ VECTOR_LAYERS: tuple[VectorLayer, ...] = (
 
 NOT_USED = {
     "canopy": "tree heights",
-    "constraints": "constraints",
     "wetlands": "wetlands",
-    "done": "works already done",
-    "eroding": "banks seen to erode",
     "visits": "field visits",
 }
 """Layers of the config that no stage of this version reads."""

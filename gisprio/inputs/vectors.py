@@ -23,15 +23,15 @@ from gisprio.inputs.crs import horizontal, no_crs
 from gisprio.inputs.faults import Fault, nearest
 from gisprio.inputs.paths import Place
 
-Shape = Literal["line", "polygon", "point"]
+Shape = Literal["line", "polygon", "point", "any"]
 
 FEATURE = "gisprio_feature"
 """Column of tidy layers: number of the row a geometry came from."""
 
 _PARQUET = (".parquet", ".geoparquet")
 _POINTS, _LINES, _POLYGONS = (0, 4), (1, 2, 5), (3, 6)
-_WANTED = {"line": (1, 5), "polygon": (3, 6), "point": (0, 4)}
-_PLURAL = {"line": "lines", "polygon": "polygons", "point": "points"}
+_WANTED = {"line": (1, 5), "polygon": (3, 6), "point": (0, 4), "any": (0, 1, 3, 4, 5, 6)}
+_PLURAL = {"line": "lines", "polygon": "polygons", "point": "points", "any": "points, lines or polygons"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -239,10 +239,7 @@ def _tidy_file(file: VectorFile, crs: CRS, shape: Shape) -> tuple[gpd.GeoDataFra
         "that the working system cannot hold, left out", "cut the layer to your area.",
     )  # fmt: skip
     frame = frame[placed]
-    if shape == "point":
-        frame = frame.explode(index_parts=False)
-    else:
-        frame = _tidy_polygons(frame, tell) if shape == "polygon" else _tidy_lines(frame, tell)
+    frame = _TIDIED[shape](frame, tell)
     return frame, tell.findings, faults
 
 
@@ -272,7 +269,8 @@ def _of_shape(shapes: NDArray[Any], shape: Shape) -> tuple[NDArray[Any], NDArray
     if shape == "line":
         for at in np.flatnonzero(kinds == 2):
             got[at] = shapely.linestrings(shapely.get_coordinates(shapes[at]))
-    ok = np.isin(shapely.get_type_id(got), _WANTED[shape]) & ~shapely.is_empty(got)
+    wanted = (*_WANTED[shape], 7) if shape == "any" else _WANTED[shape]
+    ok = np.isin(shapely.get_type_id(got), wanted) & ~shapely.is_empty(got)
     return got, ok
 
 
@@ -283,7 +281,12 @@ def _parts_of(collection: Any, shape: Shape) -> Any:
     singles = shapely.get_parts(np.array(fitting, dtype=object))
     if not len(singles):
         return None
-    collect = {"line": shapely.multilinestrings, "polygon": shapely.multipolygons, "point": shapely.multipoints}
+    collect = {
+        "line": shapely.multilinestrings,
+        "polygon": shapely.multipolygons,
+        "point": shapely.multipoints,
+        "any": shapely.geometrycollections,
+    }
     return collect[shape](singles)
 
 
@@ -320,3 +323,23 @@ def _tidy_lines(frame: gpd.GeoDataFrame, tell: _Teller) -> gpd.GeoDataFrame:
     lost = pd.Series(~long, single.index)
     tell.rows("warning", "no_length", lost, "without any length, left out", "draw them again, or delete them.")
     return single[long]
+
+
+def _tidy_any(frame: gpd.GeoDataFrame, tell: _Teller) -> gpd.GeoDataFrame:
+    """Make single geometries of all three kinds clean, each in its own way; rows stay in order."""
+    single = frame.explode(index_parts=False)
+    kinds = shapely.get_type_id(single.geometry.to_numpy())
+    mended = [
+        single[np.isin(kinds, (0, 4))],
+        _tidy_lines(single[np.isin(kinds, (1, 5))], tell),
+        _tidy_polygons(single[np.isin(kinds, (3, 6))], tell),
+    ]
+    return gpd.GeoDataFrame(pd.concat(mended), geometry="geometry", crs=frame.crs).sort_index(kind="stable")
+
+
+def _tidy_points(frame: gpd.GeoDataFrame, tell: _Teller) -> gpd.GeoDataFrame:
+    """Part points of several places."""
+    return frame.explode(index_parts=False)
+
+
+_TIDIED = {"line": _tidy_lines, "polygon": _tidy_polygons, "point": _tidy_points, "any": _tidy_any}

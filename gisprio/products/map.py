@@ -147,6 +147,7 @@ def _factor(row: Mapping[str, Any], banks: pd.DataFrame) -> dict[str, Any]:
         "unit": str(row["unit"]),
         "weight": int(row["weight"]),
         "used": bool(row["used"]),
+        "floors": bool(row.get("floors", False)),
         "says": str(row["says"]),
         "value": pack_numbers(banks[row["value_column"]], 3),
         "basis": pack_words(banks[row["basis_column"]]),

@@ -127,7 +127,7 @@ def _factor_line(bank: pd.Series, factor: Mapping[str, Any]) -> str:
     score, basis = bank[f"{key}_score"], _text(bank[f"{key}_basis"], "missing")
     head = f"    {factor['title']}: {value} ({basis}), score {_number(score, 1)}"
     if not factor["used"]:
-        return head + ", not ranked on"
+        return head + (f": the {factor['group']} score is not below it" if factor.get("floors") else ", not ranked on")
     points = "null" if pd.isna(score) else f"{float(score) * factor['weight'] / 1000:.2f}"
     return head + f" x weight {factor['weight'] / 10:g} % = {points} points"
 

@@ -20,6 +20,8 @@ SEARCH_WIDTHS = 6.0
 SEARCH_LEAST_M = 100.0
 OTHER_CHANNEL_TIMES = 2.5
 """Water at the end of a segment this many times as wide as the segment is another channel's [own]."""
+BESIDE_M = 1.0
+"""A point this far beside the line tells what lies on that side."""
 UNKNOWN_HALF_WIDTH_M = 1.0
 """Half width where drainage area, and so width, is missing [own]."""
 
@@ -32,7 +34,7 @@ def find_bank_lines(core: Tables, halo: Tables, sources: Sources, settings: Sett
     core
         ``stations`` of the piece.
     halo
-        ``water``, ``bank_lines`` and ``roads`` near them.
+        ``water``, ``bank_lines``, ``roads`` and ``islands`` near them.
     sources
         None.
     settings
@@ -63,7 +65,8 @@ def find_bank_lines(core: Tables, halo: Tables, sources: Sources, settings: Sett
     basis = np.where(np.isnan(given), basis, "given")
 
     crossing = crossing_stations(stations, halo["roads"])
-    return {"bank_points": _two_sides(stations, centre, left, offset, basis, crossing)}
+    points = _two_sides(stations, centre, left, offset, basis, crossing)
+    return {"bank_points": points.assign(island=on_island(centre, left, halo["islands"]).ravel())}
 
 
 def transect_lines(centre: Floats, left: Floats, search: Floats) -> NDArray[np.object_]:
@@ -179,6 +182,16 @@ def given_offsets(transects: NDArray[np.object_], centre: Floats, left: Floats, 
         here = pd.Series(np.where(outward > 0, outward, np.nan)).groupby(station[pair]).min().dropna()
         offset[here.index.to_numpy(), side] = here.to_numpy()
     return offset
+
+
+def on_island(centre: Floats, left: Floats, islands: pd.DataFrame) -> NDArray[np.bool_]:
+    """Say which sides of the stations begin on an island; (n, 2) left, right."""
+    beside = np.stack([centre + left * BESIDE_M, centre - left * BESIDE_M], axis=1)
+    found = np.zeros(beside.shape[:2], bool)
+    rings = np.asarray(islands.geometry.array)
+    point, _ = shapely.STRtree(rings).query(shapely.points(beside).ravel(), predicate="within")
+    found.ravel()[point] = True
+    return found
 
 
 def _two_sides(

@@ -38,7 +38,7 @@ def measure_cover(core: Tables, halo: Tables, sources: Sources, settings: Settin
     Parameters
     ----------
     core
-        ``bank_points`` of the piece.
+        ``bank_points`` and ``side_works`` of the piece.
     halo
         ``legend``.
     sources
@@ -58,9 +58,11 @@ def measure_cover(core: Tables, halo: Tables, sources: Sources, settings: Settin
     grain = cover_grain(sources["land_cover"], legend)
     if is_coarse(grain, width):
         strip = _sampled(points, sources["land_cover"], legend, grain / 2, COARSE_CELLS * grain)
+        strip = with_planting(strip, points, core["side_works"])
         return {"side_cover": _coarse_look(points, strip, settings.setback)}
     step = min(STEP_M, sources["land_cover"].lattice.cell_m / 2)
     strip = _sampled(points, sources["land_cover"], legend, step, width + settings.setback.opening_m)
+    strip = with_planting(strip, points, core["side_works"])
     return {"side_cover": _close_look(points, strip, width, grain, settings.setback)}
 
 
@@ -112,6 +114,26 @@ def _sampled(points: pd.DataFrame, source: GridSource, legend: pd.DataFrame, ste
     codes = grid.values[row, column].astype(np.int64)
     known = inside & grid.valid()[row, column]
     return Strip(np.where(known, cover_classes(codes, legend), UNKNOWN).astype(np.int8), step)
+
+
+def with_planting(strip: Strip, points: pd.DataFrame, works: pd.DataFrame) -> Strip:
+    """Give the strip with old planting as wood, whatever the land cover shows; water stays.
+
+    Parameters
+    ----------
+    strip
+        Cover along the transects of ``points``.
+    points, works
+        Layers ``bank_points`` and ``side_works``.
+    """
+    if works["cover_to_m"].isna().all():
+        return strip
+    key = ["segment_no", "station_no", "side"]
+    spans = points[key].merge(works, on=key, how="left", validate="one_to_one")[["cover_from_m", "cover_to_m"]]
+    at = (np.arange(strip.classes.shape[1]) + 0.5) * strip.step_m
+    low, high = spans.to_numpy(float).T[:, :, None]
+    grown = (at >= low) & (at <= high) & (strip.classes != _WATER)
+    return Strip(np.where(grown, _WOODY, strip.classes).astype(np.int8), strip.step_m)
 
 
 def cover_classes(codes: NDArray[np.int64], legend: pd.DataFrame) -> Codes:

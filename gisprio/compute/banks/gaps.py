@@ -49,13 +49,13 @@ def find_gaps(core: Tables, halo: Tables, sources: Sources, settings: Settings) 
     Notes
     -----
     Runs are found along the segment before reaches are cut, so that the sum of gap length does not depend on where
-    they are cut. Crossings, pipes and standing water are no gap, nor is missing cover of a natural class.
+    they are cut. Crossings, pipes, standing water and islands are no gap, nor is missing cover of a natural class.
     """
     width = setback_width(settings)
     sides = station_sides(core, "side_cover", "valleys")
     narrow = sides["buffer_width_m"].to_numpy() < width - 1e-9
     narrow &= ~sides["natural"].to_numpy() & ~sides["crossing"].to_numpy()
-    narrow &= ~sides["kind"].isin(NO_BANK).to_numpy()
+    narrow &= ~sides["kind"].isin(NO_BANK).to_numpy() & ~sides["island"].to_numpy()
     sides["gap"] = long_runs(sides, narrow, settings.setback.shortest_gap_m)
     columns, covers = columns_of(sides), Words.of(sides["adjacent_cover"])
     reaches = {number: columns_of(own) for number, own in _reach_places(core["reach_measures"]).groupby("segment_no")}

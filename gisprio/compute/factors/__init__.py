@@ -14,6 +14,7 @@ from gisprio.compute.factors import (
     bank_height_ratio,
     missing_strip,
     near_bank_cover,
+    observed_erosion,
     outer_bend,
     subsoil_fines,
     unit_stream_power,
@@ -41,6 +42,7 @@ FACTORS: tuple[Registered, ...] = (
     Registered(bank_angle.CARD, bank_angle.bank_angle),
     Registered(near_bank_cover.CARD, near_bank_cover.near_bank_cover),
     Registered(subsoil_fines.CARD, subsoil_fines.subsoil_fines),
+    Registered(observed_erosion.CARD, observed_erosion.observed_erosion),
     Registered(missing_strip.CARD, missing_strip.missing_strip),
     Registered(adjacent_use.CARD, adjacent_use.adjacent_use),
 )

@@ -44,7 +44,7 @@ def share_properties(core: Tables, halo: Tables, sources: Sources, settings: Set
     parcels = halo["parcels"]
     parcels = parcels[parcels["passed_over"].isna()].sort_values("property_id", ignore_index=True)
     sides = station_sides(core, "side_gaps", "side_cover").sort_values(SIDE_KEY, ignore_index=True)
-    sides = sides[~sides["kind"].isin(NO_BANK) & ~sides["crossing"]].reset_index(drop=True)
+    sides = sides[~sides["kind"].isin(NO_BANK) & ~sides["crossing"] & ~sides["island"]].reset_index(drop=True)
     if not len(parcels) or not len(sides):
         return {"frontages": empty(FRONTAGES)}
     areas = np.asarray(parcels.geometry.array)

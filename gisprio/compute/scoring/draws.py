@@ -37,6 +37,8 @@ class Weighing:
         (draws, 2) whole percent of erosion and gap.
     geometric
         How the two are put together.
+    erosion_least, gap_least
+        (n,) score each bank has at least, since it was observed; no draw changes it.
     """
 
     erosion: Whole
@@ -45,11 +47,13 @@ class Weighing:
     gap_weights: Whole
     shares: Whole
     geometric: bool
+    erosion_least: Whole | int = 0
+    gap_least: Whole | int = 0
 
     def keys(self, scores: Whole, draw: int) -> Whole:
         """Give the whole keys of scores (F, n) under the weights of one draw; (n,)."""
-        e = chance.weighed_score(scores, self.erosion, self.erosion_weights[draw])
-        g = chance.weighed_score(scores, self.gap, self.gap_weights[draw])
+        e = np.maximum(chance.weighed_score(scores, self.erosion, self.erosion_weights[draw]), self.erosion_least)
+        g = np.maximum(chance.weighed_score(scores, self.gap, self.gap_weights[draw]), self.gap_least)
         return np.asarray(chance.whole_keys(e, g, self.shares[draw], self.geometric, log_table()))
 
 

@@ -12,6 +12,7 @@ import pandas as pd
 from gisprio.compute.banks.gaps import SIDE_LETTERS
 from gisprio.compute.factors import FACTORS, Registered, factors_of, layer_with_factors
 from gisprio.compute.network.curves import Curve, curve_set
+from gisprio.compute.scoring.ground import ground_columns
 from gisprio.compute.scoring.keys import (
     Whole,
     group_score,
@@ -21,6 +22,7 @@ from gisprio.compute.scoring.keys import (
     shared_weights,
     whole_weights,
 )
+from gisprio.compute.scoring.observed import observed_least
 from gisprio.compute.scoring.reasons import why_not_ranked, why_sentence
 from gisprio.compute.scoring.values import FULL, nodes_of
 from gisprio.compute.setbacks import setback_width
@@ -42,7 +44,7 @@ def rank_banks(tables: Tables, sources: Sources, settings: Settings) -> Output:
     Parameters
     ----------
     tables
-        ``reach_measures``, ``bank_measures``, ``gap_pieces``.
+        ``reach_measures``, ``bank_measures``, ``gap_pieces``, ``bank_ground``, ``constraints``, ``roads``.
     sources
         None.
     settings
@@ -60,9 +62,18 @@ def rank_banks(tables: Tables, sources: Sources, settings: Settings) -> Output:
     """
     priority = settings.priority
     banks = _named(tables["bank_measures"], tables["reach_measures"], settings)
+    ground = ground_columns(tables["bank_measures"], tables)
+    banks[ground.columns] = ground
     banks["not_ranked"] = [
-        why_not_ranked(kind, length, priority.ranked_kinds, outside=outside)
-        for kind, length, outside in zip(banks["kind"], banks["length_m"], banks["outside"], strict=True)
+        why_not_ranked(kind, length, priority.ranked_kinds, outside=outside, planted=planted, island=island)
+        for kind, length, outside, planted, island in zip(
+            banks["kind"],
+            banks["length_m"],
+            banks["outside"],
+            ground["planted_year"],
+            ground["island"],
+            strict=True,
+        )
     ]
     ranked = banks["not_ranked"].isna().to_numpy()
     registry = factors_of(settings)
@@ -99,14 +110,12 @@ def _named(measures: pd.DataFrame, reaches: pd.DataFrame, settings: Settings) ->
     banks["setback_rule"] = settings.setback.rule
     banks["setback_kind"] = settings.setback.kind
     banks["buffer_width_basis"] = np.where(banks["buffer_width_m"].notna(), "measured", "missing")
-    for absent in ("constrained_length_m", "plantable_area_m2", *_DRAWS):
+    for absent in _DRAWS:
         banks[absent] = np.nan
     return banks
 
 
-def factor_table(
-    ranked: pd.DataFrame, priority: Priority, registry: Sequence[Registered] = FACTORS
-) -> pd.DataFrame:
+def factor_table(ranked: pd.DataFrame, priority: Priority, registry: Sequence[Registered] = FACTORS) -> pd.DataFrame:
     """Give one row a factor: its card, weight per mille, whether it is ranked on, share of banks it is known on."""
     cards = {registered.card.key: registered.card for registered in registry}
     rows = [_factor_row(card, ranked, priority) for card in cards.values()]
@@ -140,6 +149,7 @@ def _factor_row(card: Factor, ranked: pd.DataFrame, priority: Priority) -> dict[
         "nodes": "; ".join(f"{value:g}: {score:.3g}" for value, score in nodes_of(card, priority)),
         "says": card.says,
         "because": card.because,
+        "floors": card.floors,
         "scaled_by": card.scaled_by,
         "scaled_says": card.scaled_says,
         "source": card.source if card.key not in priority.nodes else "config",
@@ -162,7 +172,7 @@ def _add_scores(banks: pd.DataFrame, ranked: np.ndarray, factors: pd.DataFrame, 
     """Add scores, keys, ranks and need to ``banks``, which is this stage's own new table."""
     used = factors[factors["used"]]
     known = [name for name in _GROUPS if (used["group"] == name).any()]
-    scores = {name: _group_scores(banks[ranked], used[used["group"] == name]) for name in known}
+    scores = {name: _group_scores(banks[ranked], name, used[used["group"] == name]) for name in known}
     nothing = np.zeros(int(ranked.sum()), np.int64)
     for name in _GROUPS:
         for kind in ("score", "worst_score", "rank"):
@@ -187,15 +197,21 @@ def _add_scores(banks: pd.DataFrame, ranked: np.ndarray, factors: pd.DataFrame, 
     )
 
 
-def _group_scores(ranked: pd.DataFrame, factors: pd.DataFrame) -> tuple[Whole, Whole]:
-    """Give a group's whole scores, on the worst stretch that is shared and on its own."""
+def _group_scores(ranked: pd.DataFrame, group: str, factors: pd.DataFrame) -> tuple[Whole, Whole]:
+    """Give a group's whole scores, on the worst stretch that is shared and on its own.
+
+    Neither is below what was observed: factors that floor their group.
+    """
     weights = dict(zip(factors["key"], factors["weight"], strict=True))
 
-    def total(columns: pd.Series) -> Whole:
+    def total(columns: pd.Series, least: Whole) -> Whole:
         scores = {key: _thousandths(ranked[column]) for key, column in zip(factors["key"], columns, strict=True)}
-        return group_score(scores, weights)
+        return np.maximum(group_score(scores, weights), least)
 
-    return total(factors["score_column"]), total(factors["worst_column"])
+    return (
+        total(factors["score_column"], observed_least(ranked, group)),
+        total(factors["worst_column"], observed_least(ranked, group, apart=True)),
+    )
 
 
 def _thousandths(scores: pd.Series) -> Whole:

@@ -22,22 +22,43 @@ NEED_WORDS = {
     "gap_only": "Short of riparian cover, less likely to erode",
     "none": "Neither score is high",
 }
+OBSERVED_WORDS = {
+    "both": "Erodes and short of riparian cover",
+    "erosion_only": "Erodes, riparian cover mostly there: look first",
+    "gap_only": "Short of riparian cover, erodes in part",
+    "none": "Erodes in part, neither score is high",
+}
+"""The same where the bank was seen to erode."""
 SPEAKS_FROM = 30.0
 """A factor is named in the sentence from this score on [own]."""
 
 
-def why_not_ranked(kind: str, length_m: float, ranked_kinds: Collection[str], *, outside: bool = False) -> str | None:
+def why_not_ranked(
+    kind: str,
+    length_m: float,
+    ranked_kinds: Collection[str],
+    *,
+    outside: bool = False,
+    planted: object = None,
+    island: object = None,
+) -> str | None:
     """Give the reason a bank is not ranked, or None.
 
     >>> why_not_ranked("ditch", 200.0, ("natural",))
     'a ditch'
+    >>> why_not_ranked("natural", 200.0, ("natural",), planted=2021)
+    'planted in 2021'
     """
     if kind not in ranked_kinds:
         return _KINDS[kind]
     if outside:
         return "outside the watershed"
+    if isinstance(island, str):
+        return island
     if length_m <= 0:
         return "no bank: all of it is standing water, piped or under a crossing"
+    if pd.notna(planted):
+        return f"planted in {planted}" if planted else "planted, the year is not known"
     return None
 
 
@@ -58,7 +79,7 @@ def why_sentence(bank: Mapping[Any, Any], factors: Sequence[Mapping[Any, Any]]) 
     reasons = [phrase for row in factors if (phrase := _phrase(bank, row))]
     asked = (row for row in factors if row["given_weight"] > 0)
     unknown = [row["title"].lower() for row in asked if bank[row["basis_column"]] == "default"]
-    sentence = NEED_WORDS[bank["need"]]
+    sentence = need_words(bank)
     if reasons:
         sentence += ": " + ", ".join(reasons) + (", all" if len(reasons) > 1 else "") + " on its worst stretch"
     if unknown:
@@ -66,10 +87,18 @@ def why_sentence(bank: Mapping[Any, Any], factors: Sequence[Mapping[Any, Any]]) 
     return sentence + "."
 
 
+def need_words(bank: Mapping[Any, Any]) -> str:
+    """Say what a bank needs: "erodes" only where that was seen on its worst stretch, else "likely to erode"."""
+    seen = bank.get("observed_erosion")
+    words = OBSERVED_WORDS if seen is not None and seen > 0 else NEED_WORDS
+    return words[bank["need"]]
+
+
 def _phrase(bank: Mapping[Any, Any], factor: Mapping[Any, Any]) -> str:
     """Give a factor's phrase where it is ranked on, known and not low."""
     value, score = bank[factor["value_column"]], bank[factor["score_column"]]
-    if not factor["used"] or pd.isna(value) or pd.isna(score) or score < SPEAKS_FROM:
+    floors = bool(factor.get("floors"))
+    if not (factor["used"] or floors) or pd.isna(value) or pd.isna(score) or score < (0.01 if floors else SPEAKS_FROM):
         return ""
     if factor["unit"] == "share":
         phrase = factor["because"].format(value=f"{value * 100:.0f} %")

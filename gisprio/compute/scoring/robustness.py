@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -11,6 +13,7 @@ from gisprio.compute.scoring import chance
 from gisprio.compute.scoring.draws import Order, RankCounts, Weighing, count_draws
 from gisprio.compute.scoring.errors import model_errors
 from gisprio.compute.scoring.keys import whole_weights
+from gisprio.compute.scoring.observed import observed_least
 from gisprio.compute.scoring.sensitivity import sensitivity_table
 from gisprio.compute.scoring.weights import draw_weights, pairwise_findings
 from gisprio.contracts.cards import Output, Sources, Tables
@@ -66,10 +69,12 @@ def draw_ranks(tables: Tables, sources: Sources, settings: Settings) -> Output:
     sensitivity = empty(SENSITIVITY)
     if len(ranked):
         model = model_errors(ranked, used, reaches, priority).scaled(robustness.error_scale)
+        least = {group: observed_least(ranked, group) for group in _GROUPS}
         weighing = draw_weighing(used, priority, robustness)
+        weighing = replace(weighing, erosion_least=least["erosion"], gap_least=least["gap"])
         orders = _orders(ranked, reaches, properties, frontages, geometric=weighing.geometric)
         counts = count_draws(model, weighing, orders, robustness.seed, robustness.top_n)
-        sensitivity = sensitivity_table(model, ranked["bank_id"], used, given_shares(used, priority), priority)
+        sensitivity = sensitivity_table(model, ranked["bank_id"], used, given_shares(used, priority), priority, least)
     drawn = _with_percentiles(tables["banks"], counts.get("banks"))
     summary = summarise(drawn, robustness)
     return {

@@ -41,6 +41,8 @@ class Ranking:
         As in the settings.
     bank_ids
         (n,) ids.
+    least
+        By group, the score each bank has at least, since it was observed.
     """
 
     keys: tuple[str, ...]
@@ -49,6 +51,7 @@ class Ranking:
     shares: Weights
     combine: str
     bank_ids: NDArray[np.str_]
+    least: Mapping[str, Whole]
 
     def ranks(
         self, scores: Whole | None = None, weights: Mapping[str, Weights] | None = None, shares: Weights | None = None
@@ -58,7 +61,10 @@ class Ranking:
         by_key = dict(zip(self.keys, of, strict=True))
         nothing = np.zeros(of.shape[1], np.int64)
         by_group = {**self.weights, **(weights or {})}
-        e, g = (group_score(by_key, by_group[name]) if by_group[name] else nothing for name in _GROUPS)
+        e, g = (
+            np.maximum(group_score(by_key, by_group[name]), self.least[name]) if by_group[name] else nothing
+            for name in _GROUPS
+        )
         return ranks(priority_keys(e, g, shares or self.shares, self.combine))
 
     def change(self, after: Whole) -> dict[str, object]:
@@ -78,7 +84,12 @@ class Ranking:
 
 
 def sensitivity_table(
-    model: ErrorModel, bank_ids: pd.Series, used: pd.DataFrame, shares: Weights, priority: Priority
+    model: ErrorModel,
+    bank_ids: pd.Series,
+    used: pd.DataFrame,
+    shares: Weights,
+    priority: Priority,
+    least: Mapping[str, Whole],
 ) -> pd.DataFrame:
     """Say what changes the ten most urgent banks.
 
@@ -94,6 +105,8 @@ def sensitivity_table(
         Percent of erosion and gap.
     priority
         Section of the settings.
+    least
+        By group, (n,) the score each bank has at least, since it was observed.
 
     Returns
     -------
@@ -105,7 +118,7 @@ def sensitivity_table(
     weights = {
         group: {str(row.key): int(row.weight) for row in used[used["group"] == group].itertuples()} for group in _GROUPS
     }
-    ranking = Ranking(model.keys, model.score, weights, shares, priority.combine, bank_ids.to_numpy(str))
+    ranking = Ranking(model.keys, model.score, weights, shares, priority.combine, bank_ids.to_numpy(str), least)
     rows = [*_weight_rows(ranking), *_share_rows(ranking), *_input_rows(ranking, model)]
     return pd.DataFrame(rows, columns=SENSITIVITY.names()) if rows else empty(SENSITIVITY)
 

@@ -87,9 +87,10 @@ def freedom_to_move(valley_width_m: pd.Series, bankfull_width_m: pd.Series) -> p
 
 def _assembled(core: Tables, priority: Priority) -> pd.DataFrame:
     """One row a station side with all measures, sorted along each side of each segment."""
-    sides = station_sides(core, "side_cover", "side_gaps", "side_soils", "valleys", "side_heights")
+    measures = ("side_cover", "side_gaps", "side_soils", "side_scars", "side_constraints", "valleys", "side_heights")
+    sides = station_sides(core, *measures)
     sides["length_m"] = sides["to_m"] - sides["from_m"]
-    sides["has_bank"] = ~sides["kind"].isin(NO_BANK) & ~sides["crossing"]
+    sides["has_bank"] = ~sides["kind"].isin(NO_BANK) & ~sides["crossing"] & ~sides["island"]
     sides["coarse"] = sides["buffer_width_m"].isna() & sides["missing_strip"].notna()
     valley = sides.groupby("reach_no")["valley_width_m"].transform("median")
     sides["adjacent_use_weight"] = sides["adjacent_cover"].map(USE_WEIGHTS | priority.adjacent_use).astype(float)
@@ -188,13 +189,18 @@ def _scores(bank: Rows, priority: Priority, factors: Factors) -> dict[str, objec
     own = {name: values[bank["has_bank"]] for name, values in bank.items()}
     apart = np.concatenate([[False], np.abs(own["from_m"][1:] - own["to_m"][:-1]) > TOUCH_M])[: len(own["length_m"])]
     windows = Windows.along_bank(own["length_m"], priority.worst_m, apart)
-    groups = {group: windows.means(_group(own, getattr(priority, group), cards)) for group in _GROUPS}
+    groups = {
+        group: np.maximum(
+            windows.means(_group(own, getattr(priority, group), cards)), windows.means(_observed(own, group, cards))
+        )
+        for group in _GROUPS
+    }
     shared = worst(combined(groups["erosion"], groups["gap"], priority))
     row: dict[str, object] = _place(own, windows, shared)
     for card in cards.values():
         row |= _factor(own, card, windows, shared, worst(groups[card.group]))
     for group in _GROUPS:
-        row[f"{group}_above_share"] = _above(bank, getattr(priority, group), cards, priority.need_at)
+        row[f"{group}_above_share"] = _above(bank, group, cards, priority)
     return row
 
 
@@ -215,6 +221,15 @@ def _group(own: Rows, weights: Mapping[str, float], cards: Mapping[str, Factor])
         score = own[cards[key].score_column]
         total += weight / FULL * np.where(np.isnan(score), cards[key].neutral * FULL, score)
     return total
+
+
+def _observed(own: Rows, group: str, cards: Mapping[str, Factor]) -> Floats:
+    """Give the score of a group at stations that what was observed asks for at least, 0..1000; 0 where nothing was."""
+    least = np.zeros(len(own["length_m"]))
+    for card in cards.values():
+        if card.floors and card.group == group:
+            least = np.fmax(least, own[card.score_column])
+    return least
 
 
 def _place(own: Rows, windows: Windows, one: int) -> dict[str, object]:
@@ -254,14 +269,15 @@ def _percent(score: float) -> float:
     return float(whole(np.array(score / FULL))) / (FULL / 100)
 
 
-def _above(bank: Rows, weights: Mapping[str, float], cards: Mapping[str, Factor], need_at: float) -> float:
+def _above(bank: Rows, group: str, cards: Mapping[str, Factor], priority: Priority) -> float:
     """Give the share of a bank's length whose weighted score reaches the threshold of need."""
     own = bank["has_bank"]
     length = bank["length_m"][own]
     if not length.sum():
         return np.nan
-    total = _group({name: values[own] for name, values in bank.items()}, weights, cards)
-    return float(length[total >= need_at * FULL / 100].sum() / length.sum())
+    stations = {name: values[own] for name, values in bank.items()}
+    total = np.maximum(_group(stations, getattr(priority, group), cards), _observed(stations, group, cards))
+    return float(length[total >= priority.need_at * FULL / 100].sum() / length.sum())
 
 
 def _station_results(sides: pd.DataFrame, core: Tables, factors: Factors) -> pd.DataFrame:

@@ -6,6 +6,12 @@ const NEEDS = {
   gap_only: "The strip is missing; erosion is not likely",
   none: "Neither score is high",
 };
+const SEEN = {
+  both: "Erodes, and the strip is missing",
+  erosion_only: "Erodes, though the strip is there: go and look first",
+  gap_only: "The strip is missing; erodes in part",
+  none: "Erodes in part; neither score is high",
+};
 const SIDES = ["Left bank, looking downstream", "Right bank, looking downstream"];
 const LINES = { given: "data", water_edge: "edge of water", half_width: "half bankfull width" };
 const BASES = { measured: "measured", modelled: "modelled", default: "not known: a stated default", missing: "not known" };
@@ -74,8 +80,9 @@ function bankCard(world, bank) {
 
 function needOf(world, bank) {
   const need = world.banks.need(bank);
-  if (Number.isNaN(world.banks.gap_score[bank]) && need === "erosion_only") return "Likely to erode; the strip was not measured";
-  return NEEDS[need] || UNKNOWN;
+  const seen = world.factors.some((factor) => factor.floors && factor.value[bank] > 0);
+  if (Number.isNaN(world.banks.gap_score[bank]) && need === "erosion_only") return `${seen ? "Erodes" : "Likely to erode"}; the strip was not measured`;
+  return (seen ? SEEN : NEEDS)[need] || UNKNOWN;
 }
 
 function rankLine(rank, ranked, priority) {
@@ -91,12 +98,12 @@ function groups(world, bank) {
   const weights = world.about.weights, known = (group) => world.banks[`${group}_score`].some((value) => !Number.isNaN(value));
   const sum = ["erosion", "gap"].filter(known).reduce((total, group) => total + weights[group], 0);
   for (const group of ["erosion", "gap"]) {
-    const used = world.factors.filter((factor) => factor.group === group && factor.used);
+    const used = world.factors.filter((factor) => factor.group === group && (factor.used || factor.floors));
     if (!used.length) continue;
     const share = known(group) && sum > 0 ? `${plain((100 * weights[group]) / sum, 0)} % of the priority` : "not ranked on here";
     out.push(groupBlock(world, bank, [titles[group], share], score(world.banks[`${group}_score`][bank]), used));
   }
-  const rest = world.factors.filter((factor) => !factor.used);
+  const rest = world.factors.filter((factor) => !factor.used && !factor.floors);
   if (rest.length) out.push(groupBlock(world, bank, ["Shown, not ranked on", ""], "", rest));
   return out;
 }
@@ -116,7 +123,7 @@ function factorLine(world, bank, factor) {
   bar.append(filled);
   const notes = element("small"), basis = factor.basis(bank);
   notes.append(element("span", "", BASES[basis] || basis || UNKNOWN));
-  notes.append(element("span", "", `score ${score(value)}${factor.used ? `, weight ${plain(factor.weight / 10, 1)} %` : ""}`));
+  notes.append(element("span", "", `score ${score(value)}${factor.floors ? ", the least of the group" : ""}${factor.used ? `, weight ${plain(factor.weight / 10, 1)} %` : ""}`));
   box.title = factor.says;
   box.append(line, bar, notes);
   return box;

@@ -18,7 +18,7 @@ from gisprio.compute.banks.stations import lay_stations
 from gisprio.contracts.layers import SIDE_COVER
 from gisprio.contracts.schema import check
 from gisprio.contracts.words import COVERS
-from tables import nearby, network, settings, source
+from tables import nearby, network, no_works, settings, source
 
 LETTERS = {"w": "woody", "g": "pasture", "~": "water", "b": "bare", "m": "wetland", "?": None}
 COUNTS = class_mask(("woody", "wetland"))
@@ -102,7 +102,8 @@ def _measured(values, cell_m, **sections):
     stations = lay_stations(core, {"segments": core["segments"]}, {}, made)["stations"]
     points = find_bank_lines({"stations": stations}, nearby(), {}, made)["bank_points"]
     sources = {"land_cover": source(values, -200.0, 1100.0, cell_m, 0)}
-    return measure_cover({"bank_points": points}, nearby(), sources, made)
+    core = {"bank_points": points, "side_works": no_works(points)}
+    return measure_cover(core, nearby(), sources, made)
 
 
 def test_strip_on_a_raster_of_one_metre():

@@ -14,6 +14,7 @@ KNOWN = {
         "bank_angle",
         "near_bank_cover",
         "subsoil_fines",
+        "observed_erosion",
     ),
     "gap": ("missing_strip", "adjacent_use"),
     "forms": ("outer_bend.peaked",),
@@ -141,7 +142,7 @@ FAULTS = {
     ),
     "[setbacks]\nwidth_m = 10": (
         "[setbacks]: there is no such section.",
-        "one of run, layers, columns, stream_kinds, dem, land_cover, streams, hydraulics, setback, priority, "
+        "one of run, layers, columns, stream_kinds, dem, land_cover, streams, hydraulics, setback, works, priority, "
         "factor, robustness, report.",
         "write setback if that is what you meant, else take the section out.",
     ),
@@ -181,7 +182,8 @@ FAULTS = {
     ),
     "[priority.erosion]\nouter_bends = 5": (
         "[priority.erosion] outer_bends: there is no such factor.",
-        "one of bank_angle, bank_height_ratio, near_bank_cover, outer_bend, subsoil_fines, unit_stream_power.",
+        "one of bank_angle, bank_height_ratio, near_bank_cover, observed_erosion, outer_bend, subsoil_fines, "
+        "unit_stream_power.",
         "write outer_bend if that is what you meant.",
     ),
     "[priority.gap]\nmissing_strip = 0": (
@@ -226,7 +228,8 @@ FAULTS = {
     ),
     "[priority.pairwise]\nerosion = [['unit_stream_power', 'outer_bent', 2]]": (
         '[priority.pairwise] erosion: there is no factor "outer_bent".',
-        "one of bank_angle, bank_height_ratio, near_bank_cover, outer_bend, subsoil_fines, unit_stream_power.",
+        "one of bank_angle, bank_height_ratio, near_bank_cover, observed_erosion, outer_bend, subsoil_fines, "
+        "unit_stream_power.",
         "write outer_bend if that is what you meant.",
     ),
     "[robustness]\nweight_spread = 1": (
@@ -303,7 +306,9 @@ def test_the_folder_is_no_key_of_the_file(world, message):
 def test_weights_may_be_equal_or_judged(world):
     pairs = "gap = [['a', 'b', 3], ['b', 'c', 0.5]]"
     settings = world.settings(f"[priority]\nweights = 'equal'\n[priority.pairwise]\n{pairs}")
-    without = {"bank_height_ratio": 0.0, "bank_angle": 0.0, "near_bank_cover": 0.0, "subsoil_fines": 0.0}
+    without = {"bank_height_ratio": 0.0, "bank_angle": 0.0, "near_bank_cover": 0.0, "subsoil_fines": 0.0} | {
+        "observed_erosion": 0.0
+    }
     assert settings.priority.erosion == {"unit_stream_power": 1.0, "outer_bend": 1.0} | without
     assert settings.priority.pairwise.given() == {"gap": (("a", "b", 3.0), ("b", "c", 0.5))}
 

@@ -36,7 +36,9 @@ def _core(gap_from=0):
     )
     key = {"segment_no": 0, "station_no": np.repeat(range(N), 2), "side": np.tile([0, 1], N)}
     sign = np.tile([1.0, -1.0], N)
-    points = pd.DataFrame(key | {"x": 3 * sign, "y": np.repeat(at, 2), "out_x": sign, "out_y": 0.0, "crossing": False})
+    points = pd.DataFrame(
+        key | {"x": 3 * sign, "y": np.repeat(at, 2), "out_x": sign, "out_y": 0.0, "crossing": False, "island": False}
+    )
     gap = (np.repeat(range(N), 2) >= gap_from) & (sign > 0)
     return {
         "stations": stations,

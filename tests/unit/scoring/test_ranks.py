@@ -9,10 +9,10 @@ import shapely
 from gisprio.compute.factors import FACTORS, layer_with_factors
 from gisprio.compute.scoring.ranks import needs, rank_banks
 from gisprio.contracts.findings import findings_from
-from gisprio.contracts.layers import BANK_MEASURES, BANK_SETBACKS, BANKS, GAP_PIECES, GAPS, REACHES
+from gisprio.contracts.layers import BANK_MEASURES, BANK_SETBACKS, BANKS, CONSTRAINTS, GAP_PIECES, GAPS, REACHES, ROADS
 from gisprio.contracts.schema import check, empty
 from makers import CRS
-from tables import network, settings
+from tables import bank_ground, network, settings
 
 
 def _tables(scores, kind="natural", apart=None):
@@ -45,6 +45,9 @@ def _tables(scores, kind="natural", apart=None):
         "reach_measures": core["reach_measures"],
         "bank_measures": check(layer, banks),
         "gap_pieces": empty(GAP_PIECES, CRS),
+        "bank_ground": bank_ground(banks),
+        "constraints": empty(CONSTRAINTS, CRS),
+        "roads": empty(ROADS, CRS),
     }
 
 
@@ -170,3 +173,44 @@ def test_a_factor_without_weight_that_is_not_known_goes_unnamed_and_without_a_sc
     assert banks["bank_height_ratio_score"].isna().all()
     assert set(banks["bank_height_ratio_basis"]) == {"missing"}
     assert not banks["why"].str.contains("not known").any()
+
+
+# ---------------------------------------------------------------- constraints and works
+
+
+def _with_ground(known, **columns):
+    tables = _tables([(50, 50, 50), (40, 40, 40)])
+    tables["bank_ground"] = bank_ground(tables["bank_measures"], **columns)
+    if known:
+        tables["roads"] = gpd.GeoDataFrame({"class": [None]}, geometry=[shapely.LineString([(0, 0), (1, 1)])], crs=CRS)
+    return tables
+
+
+def test_planted_banks_leave_the_list_with_their_year():
+    tables = _with_ground(False, planted_year=pd.array([2021, pd.NA], dtype="Int64"), done_year=2021, done_kind="oaks")
+    got = rank_banks(tables, {}, settings())
+    banks = check(layer_with_factors(BANKS), got["banks"])
+    assert banks["not_ranked"].tolist()[0] == "planted in 2021"
+    assert banks["why"].tolist()[0] == "Not ranked: planted in 2021."
+    assert pd.isna(banks["rank"][0])
+    assert banks["rank"][1] == 1
+    assert (banks["done_kind"].tolist(), banks["done_year"].tolist()) == (["oaks"] * 2, [2021] * 2)
+    told = [f.says for f in findings_from(got["findings"]) if f.check == "not_ranked"]
+    assert told == ["1 banks are not ranked: planted in 2021."]
+
+
+def test_planting_of_unknown_year_says_so():
+    tables = _with_ground(False, planted_year=0)
+    assert set(rank_banks(tables, {}, settings())["banks"]["not_ranked"]) == {"planted, the year is not known"}
+
+
+def test_ground_is_null_where_nothing_is_known_of_constraints_or_gaps():
+    columns = ["constrained_length_m", "plantable_area_m2"]
+    measured = {"constrained_length_m": 120.0, "plantable_area_m2": 800.0}
+    tables = _with_ground(True, **measured)
+    tables["bank_measures"]["gap_area_m2"] = [900.0, np.nan]
+    got = rank_banks(tables, {}, settings())["banks"]
+    np.testing.assert_array_equal(got[columns], [[120.0, 800.0], [120.0, np.nan]])
+    unknown = _with_ground(False, **measured)
+    unknown["bank_measures"]["gap_area_m2"] = 900.0
+    assert rank_banks(unknown, {}, settings())["banks"][columns].isna().all(axis=None)

@@ -43,6 +43,19 @@ def test_without_errors_the_interval_is_the_rank(combine):
     assert (got["drawn_banks"]["rank_p50"] == got["drawn_banks"]["rank"]).all()
 
 
+def test_what_was_observed_holds_in_every_draw():
+    """Bank 7 is weak by the factors and scarred: without errors it keeps the rank that the scar gives it."""
+    values = some_values(100)
+    values.loc[7, ["unit_stream_power_w_m2", "outer_bend"]] = [1.0, np.nan]
+    plain = ranked_banks(values)
+    scarred = ranked_banks(values.assign(observed_erosion_score=np.where(np.arange(100) == 7, 80.0, 0.0)))
+    assert scarred.loc[7, "rank"] < plain.loc[7, "rank"]
+    got = _run(drawn_tables(scarred), robustness=STILL)
+    assert (got["drawn_banks"]["rank_p95"] == got["drawn_banks"]["rank"]).all()
+    moved = _run(drawn_tables(scarred))["drawn_banks"].loc[7]
+    assert moved["rank_p95"] < plain.loc[7, "rank"]
+
+
 def test_banks_that_are_not_ranked_have_no_interval():
     banks = ranked_banks(some_values(40))
     banks.loc[3, ["not_ranked", "rank", "priority"]] = ["a ditch", pd.NA, np.nan]

@@ -1,0 +1,114 @@
+"""The ground of each bank's gaps: what constraints leave of it, and what of it is planted already."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+
+from gisprio.compute.banks.constraints import clear_area, constraint_words, ground_taken
+from gisprio.compute.banks.gaps import NO_BANK
+from gisprio.compute.banks.sides import SIDE_KEY, station_sides
+from gisprio.compute.setbacks import setback_width
+from gisprio.contracts.cards import Sources, Tables
+from gisprio.contracts.layers import BANK_GROUND
+from gisprio.contracts.schema import check, empty
+from gisprio.contracts.settings import Settings
+
+Shapes = NDArray[np.object_]
+BANK_KEY = ["reach_no", "side"]
+MOST = 0.5
+"""A bank is planted where more than this share of its gaps is [own]."""
+
+
+def measure_ground(core: Tables, halo: Tables, sources: Sources, settings: Settings) -> dict[str, pd.DataFrame]:
+    """Measure constraints along each bank, and the ground of its gaps that is free to be planted.
+
+    Parameters
+    ----------
+    core
+        ``stations``, ``bank_points``, ``side_works`` and ``gap_pieces`` of the piece.
+    halo
+        ``constraints``, ``roads``, ``water`` and ``done``.
+    sources
+        None.
+    settings
+        Sections ``setback``, ``works``.
+
+    Returns
+    -------
+    dict
+        ``side_constraints`` and ``bank_ground``.
+    """
+    width = setback_width(settings)
+    sides = station_sides(core, "side_works")
+    sides["constraint"] = constraint_words(sides, halo["constraints"], halo["roads"], width)
+    if not len(sides):
+        return {"side_constraints": sides[[*SIDE_KEY, "constraint"]], "bank_ground": empty(BANK_GROUND)}
+    sides["length_m"] = sides["to_m"] - sides["from_m"]
+    young = young_planting(halo["done"], settings.works.cover_after_y, width)
+    taken = ground_taken(halo["constraints"], halo["roads"], halo["water"], settings.works.clear_m)
+    gaps = _gap_ground(core["gap_pieces"], np.concatenate([taken, young]), young)
+    banked = sides[~(sides["kind"].isin(NO_BANK) | sides["crossing"] | sides["island"]).to_numpy(bool)]
+    inner = (sides["length_m"] * sides["island"]).groupby([sides[name] for name in BANK_KEY]).sum()
+    inner = inner / sides.groupby(BANK_KEY)["length_m"].sum() > MOST
+    own = dict(list(banked.groupby(BANK_KEY)))
+    rows = [
+        _bank(key, own.get(key, banked.iloc[:0]), gaps.get(key, (0.0, 0.0, 0.0)))
+        for key in sorted(set(zip(sides["reach_no"], sides["side"], strict=True)))
+    ]
+    table = pd.DataFrame(rows).assign(island=inner.to_numpy()).astype({"done_year": "Int64", "planted_year": "Int64"})
+    order = sides.sort_values(SIDE_KEY, ignore_index=True)
+    return {"side_constraints": order[[*SIDE_KEY, "constraint"]], "bank_ground": check(BANK_GROUND, table)}
+
+
+def young_planting(done: pd.DataFrame, cover_after_y: float, width_m: float) -> Shapes:
+    """Give the ground of planting that is no cover yet; lines and points as wide as the setback [own]."""
+    young = done[done["planting"].to_numpy(bool) & ~(done["age_y"] >= cover_after_y).to_numpy(bool)]
+    shapes = np.asarray(young.geometry.array)
+    flat = shapely.get_dimensions(shapes) < 2
+    return np.where(flat, shapely.buffer(shapes, np.where(flat, width_m, 0.0)), shapes)
+
+
+def _gap_ground(gaps: pd.DataFrame, taken: Shapes, young: Shapes) -> dict[tuple[int, int], tuple[float, float, float]]:
+    """Give ground, plantable ground and planted ground of the gaps of each reach and side [m2]."""
+    ground = np.asarray(gaps.geometry.array) if len(gaps) else np.zeros(0, object)
+    whole = np.asarray(shapely.area(ground), float)
+    areas = np.column_stack([whole, clear_area(ground, taken), whole - clear_area(ground, young)])
+    sums: dict[tuple[int, int], tuple[float, float, float]] = {}
+    for key, own in zip(zip(gaps["reach_no"], gaps["side"], strict=True), areas, strict=True):
+        before = np.array(sums.get(key, (0.0, 0.0, 0.0)))
+        sums[key] = tuple(before + own)
+    return sums
+
+
+def _bank(key: tuple[int, int], bank: pd.DataFrame, gaps: tuple[float, float, float]) -> dict[str, object]:
+    length = bank["length_m"].to_numpy()
+    told = bank["constraint"].notna().to_numpy()
+    kinds = sorted({kind for words in bank.loc[told, "constraint"] for kind in words.split(", ")})
+    ground, plantable, planted = gaps
+    young = bank["planted"].to_numpy(bool)
+    most = planted > MOST * ground if ground else length[young].sum() > MOST * max(length.sum(), 1e-9)
+    kind, year = _works(bank)
+    planted_year = bank.loc[young, "done_year"].max() if most else pd.NA
+    return {
+        "reach_no": int(key[0]),
+        "side": int(key[1]),
+        "constrained_length_m": float(length[told].sum()),
+        "constraint": ", ".join(kinds) or None,
+        "plantable_area_m2": float(plantable),
+        "done_kind": kind,
+        "done_year": year,
+        "planted_year": 0 if most and pd.isna(planted_year) else planted_year,
+    }
+
+
+def _works(bank: pd.DataFrame) -> tuple[str | None, object]:
+    """Name kind and year of the works along most of a bank; of equal ones the newest."""
+    told = bank[bank["done_kind"].notna() | bank["done_year"].notna()]
+    if not len(told):
+        return None, pd.NA
+    by = told.groupby(["done_kind", "done_year"], dropna=False)["length_m"].sum().reset_index()
+    best = by.sort_values(["length_m", "done_year", "done_kind"], ascending=[False, False, True]).iloc[0]
+    return (best["done_kind"] if isinstance(best["done_kind"], str) else None), best["done_year"]

@@ -1,0 +1,41 @@
+"""Observed erosion: how much of the bank was seen to erode. What is observed beats what is modelled."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from gisprio.contracts.cards import Factor
+
+CARD = Factor(
+    key="observed_erosion",
+    group="erosion",
+    unit="share",
+    suffix="",
+    title="Observed erosion",
+    says="Share of the bank along a scar of layer eroding. The erosion score is never below this factor's score, "
+    "whatever the modelled factors say and without any weight; where no scar is drawn it says nothing.",
+    because="seen to erode along {value}",
+    nodes=((0.0, 0.0), (1.0, 0.8)),
+    neutral=0.0,
+    floors=True,
+    source="own",
+    status="own: a stretch that erodes along its whole length scores at least 80",
+)
+
+
+def observed_erosion(sides: pd.DataFrame) -> pd.DataFrame:
+    """Give whether each station side lies along a scar.
+
+    Parameters
+    ----------
+    sides
+        Station sides with ``seen`` (0 or 1, NaN where no scars are given).
+
+    Returns
+    -------
+    DataFrame
+        ``value`` (0 or 1) and ``basis``: measured; missing where no scars are given.
+    """
+    seen = sides["seen"].to_numpy(float)
+    return pd.DataFrame({"value": seen, "basis": np.where(np.isnan(seen), "missing", "measured")})

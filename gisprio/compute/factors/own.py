@@ -20,7 +20,8 @@ _SAYS = {
     "your own layer.",
 }
 _JOINED = ("SIDE_SCORES", "BANK_MEASURES", "BANKS", "STATION_RESULTS", "STATIONS", "BANK_POINTS", "SIDE_COVER",
-           "SIDE_GAPS", "SIDE_SOILS", "VALLEYS", "SIDE_HEIGHTS", "REACH_MEASURES")  # fmt: skip
+           "SIDE_GAPS", "SIDE_SCARS", "SIDE_CONSTRAINTS", "SIDE_SOILS", "VALLEYS", "SIDE_HEIGHTS",
+           "REACH_MEASURES")  # fmt: skip
 _AT_WORK = {
     "coarse", "has_bank", "adjacent_use_weight", "reach_valley_m", "reach_from_m", "reach_to_m", "erosion", "gap",
     "fid", "ogc_fid", "rowid", "geom", "geometry",

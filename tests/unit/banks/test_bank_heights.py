@@ -75,6 +75,15 @@ def test_where_a_survey_of_10_m_fills_the_mosaic_its_smoothed_cells_are_not_meas
     assert right["bank_height_says"] == "the heights here have cells of 10 m"
 
 
+def test_the_step_between_two_surveys_is_no_bank():
+    def height(x, y):
+        return channel(SOUTH)(x, y) + 3.0 * (x < -5)  # the coarser survey lies 3 m above
+
+    left, right = rolled(measured(SOUTH, height=height, coarse_west_of=-5.0))
+    assert left["bank_height_m"] == pytest.approx(1.5, abs=0.1)
+    assert right["bank_height_says"] == "no heights here"
+
+
 @pytest.mark.parametrize("seed", SEEDS)
 def test_a_sine_channel_of_known_radius(seed):
     at = np.linspace(0, 600, 1201)

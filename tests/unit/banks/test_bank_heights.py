@@ -8,7 +8,7 @@ import pytest
 import shapely
 
 from gisprio.compute.banks.bank_heights import angle_says, bank_height
-from gisprio.compute.banks.bank_profiles import fitted, steepest
+from gisprio.compute.banks.bank_profiles import fitted, steepest, waters_edge
 from gisprio.contracts.settings import Dem
 from makers import frame
 from unit.banks.bank_world import SOUTH, channel, measured
@@ -119,6 +119,13 @@ def test_behind_an_island_the_outer_bank_is_measured_not_the_island():
     sides = measured(SOUTH, height=height, halo={"water": water}, noise_m=0.1)
     beside = sides[sides["at_m"].between(245, 355)]
     assert_height(beside, 1.5, 0.2)
+
+
+def test_the_waters_edge_is_that_of_the_thread_beside_the_bank_line():
+    z = np.repeat([100.0, 100.6, 100.05, 101.5], 6)  # the other thread, an island, the thread beside the bank, the bank
+    edge, water = waters_edge(z, 0, 20, 18, 0.1)
+    assert edge == 17
+    assert water == pytest.approx(100.025)
 
 
 FILL_M = 3.0

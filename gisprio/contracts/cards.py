@@ -107,7 +107,7 @@ class Factor:
     says
         What it measures, in one sentence.
     because
-        Phrase for the sentence ``why``; may hold ``{value}``.
+        Phrase for the sentence ``why``; may hold ``{value}``; empty where another factor's phrase says it.
     nodes
         Value function: (value, score 0..1), linear between nodes, clamped outside.
     logarithmic

@@ -15,7 +15,7 @@ CARD = Factor(
     title="Delivery",
     says="Relative supply of soil from the hillslope behind the bank: LS x C x K (US units) x share that arrives, "
     "summed over the ground that drains through the bank, by metre of bank; no rainfall in it, so no mass.",
-    because="a hillslope that sends {value} (relative)",
+    because="a hillslope behind it that sends much soil",
     nodes=((0.03, 0.0), (0.3, 0.5), (3.0, 1.0)),
     logarithmic=True,
     errors=(Error("legend", 0.3, "ratio"), Error("single", 0.7, "ratio")),

@@ -95,10 +95,11 @@ function rankLine(rank, ranked, priority) {
 /* Factors under the score they feed, then those that are shown but not ranked on. */
 function groups(world, bank) {
   const titles = { erosion: "Erosion", gap: "Missing strip" }, out = [];
+  const speaks = (factor) => factor.used || (factor.floors && factor.value[bank] > 0);
   const weights = world.about.weights, known = (group) => world.banks[`${group}_score`].some((value) => !Number.isNaN(value));
   const sum = ["erosion", "gap"].filter(known).reduce((total, group) => total + weights[group], 0);
   for (const group of ["erosion", "gap"]) {
-    const used = world.factors.filter((factor) => factor.group === group && (factor.used || factor.floors));
+    const used = world.factors.filter((factor) => factor.group === group && speaks(factor));
     if (!used.length) continue;
     const share = known(group) && sum > 0 ? `${plain((100 * weights[group]) / sum, 0)} % of the priority` : "not ranked on here";
     out.push(groupBlock(world, bank, [titles[group], share], score(world.banks[`${group}_score`][bank]), used));

@@ -75,13 +75,13 @@ def measure_delivery(tables: Tables, sources: Sources, settings: Settings) -> Ou
     """
     land = _Land.of(tables, sources, settings.delivery)
     routed = Routed.along(whole_grid(sources["flow_direction"]).values.astype(np.uint8))
-    segment_of = _stream_segments(tables["segments"], land.elevation)
     banks = Banks.of(tables["segments"])
-    entries = find_entries(routed, segment_of, tables["segments"], land.elevation)
-    entries["area_m2"] = routed.counts()[entries["row"], entries["column"]] * land.cell_m**2
+    entries, stream = _entries(routed, tables["segments"], land.elevation)
+    ways = _Ways.down(land, routed, stream)
+    entries["area_m2"] = ways.cells[entries["row"], entries["column"]] * land.cell_m**2
     flows = _concentrated(entries[entries["side"] >= 0], settings, tables["segments"])
     bank_of = routed.met(_entered_banks(entries, banks, settings.streams.start_area_km2 * KM2_M2, land.shape))
-    sums = _Sums.over(land, _Ways.down(land, routed, segment_of >= 0), bank_of, len(banks.table))
+    sums = _Sums.over(land, ways, bank_of, len(banks.table))
     found = [*_soil_findings(tables["soils"], sums, settings.delivery), *_stream_findings(flows)]
     return {
         "bank_supply": _bank_supply(banks, sums, tables, land),
@@ -104,12 +104,11 @@ def compiled_before() -> bool:
     return all(has_index(kernel) for kernel in (sum_down, sum_way_down))
 
 
-def _stream_segments(segments: pd.DataFrame, elevation: Grid) -> NDArray[np.int32]:
-    """Give each cell under a line the number of its segment, -1 elsewhere; as the flow was routed; (rows, columns)."""
+def _entries(routed: Routed, segments: pd.DataFrame, elevation: Grid) -> tuple[pd.DataFrame, NDArray[np.bool_]]:
+    """Give the entries, and the cells under a line as the flow was routed (rows, columns)."""
     pieces = stream_pieces(segments)
     label = stream_labels(segments, pieces, elevation)
-    number = np.append(pieces["segment_no"].to_numpy(np.int32), np.int32(-1))
-    return number[label]
+    return find_entries(routed, label, pieces["segment_no"].to_numpy(np.int64), segments, elevation), label >= 0
 
 
 @dataclass(frozen=True)
@@ -160,20 +159,20 @@ def strips(shape: tuple[int, int]) -> Iterator[tuple[int, int]]:
 
 @dataclass(frozen=True)
 class _Ways:
-    """What lies above and below each cell: cells that drain through it, D_up and D_dn; (rows, columns)."""
+    """How each cell is connected: cells that drain through it, index of connectivity; (rows, columns)."""
 
-    cells: NDArray[np.int64]
-    up_m: NDArray[np.float32]
-    down_m: NDArray[np.float32]
+    cells: NDArray[np.int32]
+    index: NDArray[np.float32]
 
     @classmethod
     def down(cls, land: _Land, routed: Routed, stream: NDArray[np.bool_]) -> _Ways:
         shape, direction = land.shape, routed.flat_direction
         offset = neighbour_offsets(shape[1] + 2)
         weight, slope = bordered(shape, np.float32, 1), bordered(shape, np.float32, 1)
-        without_border(weight, shape)[:] = connected_weight(land.c_factor)
         for rows in strips(shape):
-            without_border(slope, shape)[slice(*rows)] = connected_slope(land.slope_and_crossing(rows)[0])
+            own = slice(*rows)
+            without_border(weight, shape)[own] = connected_weight(land.c_factor[own])
+            without_border(slope, shape)[own] = connected_slope(land.slope_and_crossing(rows)[0])
         way = bordered(shape, np.float32, UNKNOWN)
         way[(direction == OUTLET) | (direction == NODATA)] = np.nan
         without_border(way, shape)[stream] = 0.0
@@ -181,12 +180,12 @@ class _Ways:
         inflow, count = bordered(shape, np.uint8, DONE), bordered(shape, np.int32, 0)
         count_inflows(direction, inflow, count, offset, shape[1] + 2, 1, shape[0] + 1)
         sum_down(direction, inflow, count, weight, slope, offset)
-        inner = (without_border(flat, shape) for flat in (count, weight, slope, way))
-        cells, weight, slope, way = inner
+        cells, weights, slopes, index = (without_border(flat, shape) for flat in (count, weight, slope, way))
         for rows in strips(shape):
             own, n = slice(*rows), np.maximum(cells[slice(*rows)], 1)
-            weight[own] = upslope(weight[own] / n, slope[own] / n, n * land.cell_m**2)
-        return cls(cells, weight, way)
+            up = upslope(weights[own] / n, slopes[own] / n, n * land.cell_m**2)
+            index[own] = connectivity(up, index[own])
+        return cls(cells, index)
 
 
 @dataclass
@@ -213,9 +212,12 @@ class _Sums:
         k = land.erodibility(rows)
         behind = bank_of >= 0
         bank, told = bank_of[behind], ~np.isnan(slope[behind])
-        index = connectivity(ways.up_m[own][behind], ways.down_m[own][behind])
         gives = length_steepness(slope[behind], crossing[behind], ways.cells[own][behind], land.cell_m)
-        gives *= land.c_factor[own][behind] * np.where(np.isnan(k), land.k_neutral, k)[behind] * delivery_ratio(index)
+        gives *= (
+            land.c_factor[own][behind]
+            * np.where(np.isnan(k), land.k_neutral, k)[behind]
+            * delivery_ratio(ways.index[own][behind])
+        )
         number = len(self.supply)
         self.supply += np.bincount(bank, np.where(told, gives, 0.0) * area, number)
         self.area_m2 += np.bincount(bank, minlength=number) * area

@@ -57,7 +57,11 @@ class Banks:
 
 
 def find_entries(
-    routed: Routed, segment_of: NDArray[np.int32], segments: pd.DataFrame, elevation: Grid
+    routed: Routed,
+    label: NDArray[np.int32],
+    segment_of: NDArray[np.int64],
+    segments: pd.DataFrame,
+    elevation: Grid,
 ) -> pd.DataFrame:
     """Find the last cells of the hillslope, which flow straight into a cell under a stream line.
 
@@ -65,8 +69,10 @@ def find_entries(
     ----------
     routed
         Flow, taken up by the stream cells.
+    label
+        (rows, columns) label of each stream cell, -1 elsewhere.
     segment_of
-        (rows, columns) segment of each stream cell, -1 elsewhere.
+        (n,) segment of each label.
     segments
         Layer ``segments``, by number.
     elevation
@@ -79,7 +85,8 @@ def find_entries(
         end of the segment, at the nearest point of the line; ``side`` on which the cell lies, -1 for neither: at the
         head of a source, or straight beyond an end.
     """
-    row, column, segment_no = _last_cells(routed, segment_of)
+    row, column, met = _last_cells(routed, label)
+    segment_no = segment_of[met]
     x, y = elevation.lattice.centres(row + elevation.row, column + elevation.column)
     lines = np.asarray(segments.geometry.array)[segment_no]
     length = segments["length_m"].to_numpy(float)[segment_no]
@@ -93,19 +100,19 @@ def find_entries(
 
 
 def _last_cells(
-    routed: Routed, segment_of: NDArray[np.int32]
+    routed: Routed, label: NDArray[np.int32]
 ) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
-    """Give row, column of the cells that flow into a stream cell, and its segment; sorted by row and column."""
+    """Give row, column of the cells that flow into a stream cell, and its label; sorted by row and column."""
     direction = routed.direction
     rows, columns = routed.shape
-    stream = np.argwhere(segment_of >= 0)
+    stream = np.argwhere(label >= 0)
     found = []
     for number, step in enumerate(((0, 1), (1, 1), (1, 0), (1, -1), (0, -1), (-1, -1), (-1, 0), (-1, 1)), start=1):
         cell = stream - step  # whose direction ``number`` would lead to the stream
         inside = (cell >= 0).all(axis=1) & (cell[:, 0] < rows) & (cell[:, 1] < columns)
         cell, into = cell[inside], stream[inside]
         flows = direction[cell[:, 0], cell[:, 1]] == number
-        found.append(np.column_stack([cell[flows], segment_of[into[flows, 0], into[flows, 1]]]))
+        found.append(np.column_stack([cell[flows], label[into[flows, 0], into[flows, 1]]]))
     every = np.concatenate(found).astype(np.int64)
     every = every[np.lexsort((every[:, 1], every[:, 0]))]
     return every[:, 0], every[:, 1], every[:, 2]

@@ -175,7 +175,7 @@ def connectivity(up_m: Floats, down_m: Floats) -> Floats:
     Parameters
     ----------
     up_m, down_m
-        D_up of :func:`upslope`; D_dn, the sum of d / (W S) along the way to the stream [m].
+        D_up of :func:`upslope`; D_dn, the sum of d / (W S) along the way to the stream [m], 0 in the stream itself.
 
     References
     ----------
@@ -186,7 +186,8 @@ def connectivity(up_m: Floats, down_m: Floats) -> Floats:
     >>> float(connectivity(upslope(0.05, 0.1, 1e4), 3 * 10 / (0.05 * 0.05)).round(4))
     -4.3802
     """
-    index: Floats = np.log10(up_m / down_m)
+    with np.errstate(divide="ignore"):
+        index: Floats = np.log10(up_m / down_m)
     return index
 
 

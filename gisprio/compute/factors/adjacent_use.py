@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from gisprio.compute.factors.basis import with_basis
 from gisprio.contracts.cards import Error, Factor
 
 USE_WEIGHTS = {
@@ -54,4 +55,4 @@ def adjacent_use(sides: pd.DataFrame) -> pd.DataFrame:
     """
     value = sides["adjacent_use_weight"].to_numpy(float)
     how = np.where(sides["coarse"].to_numpy(bool), "modelled", "measured")
-    return pd.DataFrame({"value": value, "basis": np.where(np.isnan(value), "missing", how)})
+    return with_basis(value, how)

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import numpy as np
 import pandas as pd
 
+from gisprio.compute.factors.basis import with_basis
 from gisprio.contracts.cards import Error, Factor
 
 CARD = Factor(
@@ -48,4 +48,4 @@ def bank_angle(sides: pd.DataFrame) -> pd.DataFrame:
         ``value`` [degrees] and ``basis``: measured or missing.
     """
     value = sides["bank_angle_deg"].to_numpy(float)
-    return pd.DataFrame({"value": value, "basis": np.where(np.isnan(value), "missing", "measured")})
+    return with_basis(value, "measured")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from gisprio.compute.factors.basis import with_basis
 from gisprio.contracts.cards import Error, Factor
 
 CARD = Factor(
@@ -40,4 +41,4 @@ def bank_height_ratio(sides: pd.DataFrame) -> pd.DataFrame:
     """
     depth = sides["bankfull_depth_m"].to_numpy(float)
     value = sides["bank_height_m"].to_numpy(float) / np.where(depth > 0, depth, np.nan)
-    return pd.DataFrame({"value": value, "basis": np.where(np.isnan(value), "missing", "modelled")})
+    return with_basis(value, "modelled")

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import numpy as np
 import pandas as pd
 
+from gisprio.compute.factors.basis import with_basis
 from gisprio.contracts.cards import Error, Factor
 
 CARD = Factor(
@@ -42,4 +42,4 @@ def delivery(sides: pd.DataFrame) -> pd.DataFrame:
         ``value`` and ``basis``: modelled; missing where the ground behind the bank is cut off or has no heights.
     """
     value = sides["delivery"].to_numpy(float)
-    return pd.DataFrame({"value": value, "basis": np.where(np.isnan(value), "missing", "modelled")})
+    return with_basis(value, "modelled")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from gisprio.compute.factors.basis import with_basis
 from gisprio.contracts.cards import Error, Factor
 
 CARD = Factor(
@@ -39,4 +40,4 @@ def missing_strip(sides: pd.DataFrame) -> pd.DataFrame:
     """
     value = sides["missing_strip"].to_numpy(float)
     how = np.where(sides["coarse"].to_numpy(bool), "modelled", "measured")
-    return pd.DataFrame({"value": value, "basis": np.where(np.isnan(value), "missing", how)})
+    return with_basis(value, how)

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import numpy as np
 import pandas as pd
 
+from gisprio.compute.factors.basis import with_basis
 from gisprio.contracts.cards import Error, Factor
 
 CARD = Factor(
@@ -40,4 +40,4 @@ def near_bank_cover(sides: pd.DataFrame) -> pd.DataFrame:
         ``value`` (0..1) and ``basis``: modelled from the class of cover; missing where that is unknown.
     """
     value = sides["near_bank_cover"].to_numpy(float)
-    return pd.DataFrame({"value": value, "basis": np.where(np.isnan(value), "missing", "modelled")})
+    return with_basis(value, "modelled")

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import numpy as np
 import pandas as pd
 
+from gisprio.compute.factors.basis import with_basis
 from gisprio.contracts.cards import Factor
 
 CARD = Factor(
@@ -38,4 +38,4 @@ def observed_erosion(sides: pd.DataFrame) -> pd.DataFrame:
         ``value`` (0 or 1) and ``basis``: measured; missing where no scars are given.
     """
     seen = sides["seen"].to_numpy(float)
-    return pd.DataFrame({"value": seen, "basis": np.where(np.isnan(seen), "missing", "measured")})
+    return with_basis(seen, "measured")

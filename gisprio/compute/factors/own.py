@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-import numpy as np
 import pandas as pd
 
+from gisprio.compute.factors.basis import with_basis
 from gisprio.contracts import layers
 from gisprio.contracts.cards import Factor
 from gisprio.contracts.settings import OwnFactor
@@ -59,7 +59,7 @@ def own_card(name: str, own: OwnFactor) -> Factor:
 def own_values(sides: pd.DataFrame, name: str) -> pd.DataFrame:
     """Give value and basis of a factor of the user's own, as its layer was measured at each station side."""
     value = sides[own_column(name)].to_numpy(float)
-    return pd.DataFrame({"value": value, "basis": np.where(np.isnan(value), "missing", "measured")})
+    return with_basis(value, "measured")
 
 
 def taken_names(cards: Iterable[Factor]) -> set[str]:

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from gisprio.compute.factors.basis import with_basis
 from gisprio.contracts.cards import Factor
 from gisprio.contracts.constants import FINES_SHEAR_0, FINES_SHEAR_1, FINES_SHEAR_2, FINES_SHEAR_3
 
@@ -77,4 +78,4 @@ def subsoil_fines(sides: pd.DataFrame) -> pd.DataFrame:
         ``value`` [percent] and ``basis``: modelled, since it is read off a map; missing where that says nothing.
     """
     value = sides["silt_clay_pct"].to_numpy(float)
-    return pd.DataFrame({"value": value, "basis": np.where(np.isnan(value), "missing", "modelled")})
+    return with_basis(value, "modelled")

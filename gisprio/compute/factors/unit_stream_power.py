@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import numpy as np
 import pandas as pd
 
+from gisprio.compute.factors.basis import with_basis
 from gisprio.contracts.cards import Error, Factor
 
 CARD = Factor(
@@ -44,4 +44,4 @@ def unit_stream_power(sides: pd.DataFrame) -> pd.DataFrame:
     omega = rho g Q S / W, made with the reach; the score is multiplied by the freedom to move.
     """
     value = sides["unit_stream_power_w_m2"].to_numpy(float)
-    return pd.DataFrame({"value": value, "basis": np.where(np.isnan(value), "missing", "modelled")})
+    return with_basis(value, "modelled")

@@ -200,18 +200,16 @@ def _scores(bank: Rows, priority: Priority, factors: Factors) -> dict[str, objec
     own = {name: values[bank["has_bank"]] for name, values in bank.items()}
     apart = np.concatenate([[False], np.abs(own["from_m"][1:] - own["to_m"][:-1]) > TOUCH_M])[: len(own["length_m"])]
     windows = Windows.along_bank(own["length_m"], priority.worst_m, apart)
-    groups = {
-        group: np.maximum(
-            windows.means(_group(own, getattr(priority, group), cards)), windows.means(_observed(own, group, cards))
-        )
-        for group in _GROUPS
-    }
+    weighed = {group: _group(own, getattr(priority, group), cards) for group in _GROUPS}
+    observed = {group: _observed(own, group, cards) for group in _GROUPS}
+    groups = {group: np.maximum(windows.means(weighed[group]), windows.means(observed[group])) for group in _GROUPS}
     shared = worst(combined(groups["erosion"], groups["gap"], priority))
     row: dict[str, object] = _place(own, windows, shared)
     for card in cards.values():
         row |= _factor(own, card, windows, shared, worst(groups[card.group]))
     for group in _GROUPS:
-        row[f"{group}_above_share"] = _above(bank, group, cards, priority)
+        score = np.maximum(weighed[group], observed[group])
+        row[f"{group}_above_share"] = _above(own["length_m"], score, priority.need_at)
     return row
 
 
@@ -280,15 +278,11 @@ def _percent(score: float) -> float:
     return float(whole(np.array(score / FULL))) / (FULL / 100)
 
 
-def _above(bank: Rows, group: str, cards: Mapping[str, Factor], priority: Priority) -> float:
-    """Give the share of a bank's length whose weighted score reaches the threshold of need."""
-    own = bank["has_bank"]
-    length = bank["length_m"][own]
+def _above(length: Floats, score: Floats, need_at: float) -> float:
+    """Give the share of a bank's length whose score (0..1000) reaches the threshold of need (0..100)."""
     if not length.sum():
         return np.nan
-    stations = {name: values[own] for name, values in bank.items()}
-    total = np.maximum(_group(stations, getattr(priority, group), cards), _observed(stations, group, cards))
-    return float(length[total >= priority.need_at * FULL / 100].sum() / length.sum())
+    return float(length[score >= need_at * FULL / 100].sum() / length.sum())
 
 
 def _station_results(sides: pd.DataFrame, core: Tables, factors: Factors) -> pd.DataFrame:

@@ -230,7 +230,7 @@ def bank_chain(line, cover, *, step=200.0, halo=None, kind="natural", supply=0.3
     core["bank_supply"] = Banks.of(core["segments"]).table.assign(ground_m2=1e4, delivery=supply)
     core["concentrated_flow"] = concentrated_flow(*flows)
     core |= share_supply(core, {}, {}, made)
-    core |= find_scars(core, {"eroding": near["eroding"]}, {}, made)
+    core |= find_scars(core, near, {}, made)
     check(SIDE_SCARS, core["side_scars"])
     core |= measure_ground(core, near, {}, made)
     check(SIDE_WORKS, core["side_works"])

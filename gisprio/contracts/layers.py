@@ -65,7 +65,13 @@ ROADS = Layer(
     "roads", "line", (), "Roads, tracks and railways.",
     (C("class", "text", "Class as the data names it.", null=True),),
 )
-BANK_LINES = Layer("bank_lines", "line", (), "Surveyed or digitised top of bank.", ())
+BANK_LINES = Layer(
+    "bank_lines", "line", (), "Surveyed or digitised top of bank, of one date or of several.",
+    (
+        C("date_y", "float", "Date of the line, as a year with decimals.", "years", null=True),
+        C("error_m", "float", "Standard error of its place, where the data tell it.", "m", null=True, low=0),
+    ),
+)
 CONSTRAINTS = Layer(
     "constraints", "any", (), "What keeps a bank from being planted: buildings, dykes, pipelines, power lines, protected areas.",
     (C("kind", "text", "Kind as the data names it.", null=True),),
@@ -262,6 +268,8 @@ _BANK_HEIGHTS = (
     C("bank_angle_says", "text", "Why the angle is null.", null=True),
 )
 
+_LEAST_RETREAT = C("least_retreat_m_y", "float", "Smallest retreat by year that bank lines of two dates could show here; null without two dates.", "m/y", null=True, low=0)
+
 _SIDE_KEY = (
     C("segment_no", "int", "Segment.", low=0),
     C("station_no", "int", "Station, counted upstream.", low=0),
@@ -398,7 +406,12 @@ SIDE_CONSTRAINTS = Layer(
 )
 SIDE_SCARS = Layer(
     "side_scars", "none", ("segment_no", "station_no", "side"), "Which stations lie along a bank seen to erode.",
-    (*_SIDE_KEY, C("seen", "float", "1 along a scar, 0 elsewhere; null where no scars are given.", null=True, low=0, high=1)),
+    (
+        *_SIDE_KEY,
+        C("seen", "float", "1 along a scar or where retreat was detected, 0 elsewhere; null where nobody looked.", null=True, low=0, high=1),
+        C("retreat_m_y", "float", "Outward move of the bank line by year; negative where the bank grew; null where not detectable.", "m/y", null=True),
+        _LEAST_RETREAT,
+    ),
 )
 BANK_GROUND = Layer(
     "bank_ground", "none", ("reach_no", "side"), "Constraints and works along each bank, and what ground of its gaps they leave.",
@@ -438,6 +451,7 @@ BANK_MEASURES = Layer(
         C("adjacent_cover", "text", "Commonest cover of the strip that does not count; else of the strip.", null=True, among=COVERS),
         C("line_offset_m", "float", "Median distance from the line to the lowest ground across it, without sign; at least that, where it is as far as was looked (the setback, 30 m or more).", "m", null=True, low=0),
         C("valley_width_m", "float", "Median over the reach.", "m", null=True, low=0),
+        _LEAST_RETREAT,
         *_BANK_SHARES,
         *_BANK_HEIGHTS,
     ),
@@ -510,6 +524,7 @@ BANKS = Layer(
         C("adjacent_cover", "text", "Commonest cover of the strip that does not count; else of the strip.", null=True, among=COVERS),
         C("line_offset_m", "float", "Median distance from the line to the lowest ground across it, without sign; at least that, where it is as far as was looked (the setback, 30 m or more).", "m", null=True, low=0),
         C("valley_width_m", "float", "Median over the reach.", "m", null=True, low=0),
+        _LEAST_RETREAT,
         *_BANK_SHARES,
         *_BANK_HEIGHTS,
         C("bank_angle_deg", "float", "Angle of the bank face on the worst stretch, at least: the steepest rise between neighbouring cells; a factor's value.", "deg", null=True, low=0, high=180),
@@ -668,6 +683,8 @@ STATION_RESULTS = Layer(
         _HEIGHT,
         _HEIGHT_CODE,
         _HEIGHT_CELL,
+        _LEAST_RETREAT,
+        _basis("retreat"),
     ),
 )
 

@@ -129,6 +129,13 @@ class DoneColumns(Section):
     status: str | None = None
 
 
+class BankLineColumns(Section):
+    """``[columns] bank_lines.*``."""
+
+    date: str | None = None
+    error_m: str | None = None
+
+
 class ErodingColumns(Section):
     """``[columns] eroding.*``."""
 
@@ -164,6 +171,7 @@ class Columns(Section):
     roads: ClassColumn = ClassColumn()
     water: KindColumn = KindColumn()
     constraints: KindColumn = KindColumn()
+    bank_lines: BankLineColumns = BankLineColumns()
     done: DoneColumns = DoneColumns()
     eroding: ErodingColumns = ErodingColumns()
     soils: SoilColumns = SoilColumns()
@@ -206,6 +214,8 @@ class Streams(Section):
     """An inflow so near to a stream belongs to it [own]."""
     line_error_m: Positive = 5.0
     """Standard error of the stream lines' place [own]; 1:24 000 maps: about 12."""
+    bank_line_error_m: Positive = 1.0
+    """Standard error of a bank line's place, where ``bank_lines.error_m`` tells none [own]."""
     burn_m: Positive = 10.0
     """Depth by which lines are lowered in the working copy that routes the flow [own]."""
     sub_watershed_km2: Positive = 25.0
@@ -306,6 +316,7 @@ class Priority(Section):
         "near_bank_cover": 0.0,
         "subsoil_fines": 0.0,
         "observed_erosion": 0.0,
+        "retreat": 0.0,
     }
     """Height and angle of banks have no weight of their own accord: most watersheds have no heights that show them."""
     gap: dict[str, Weight] = {"missing_strip": 70.0, "adjacent_use": 15.0, "delivery": 15.0}

@@ -295,7 +295,16 @@ def make_soils(frame: gpd.GeoDataFrame, settings: Settings) -> Normalised:
 
 def make_bank_lines(frame: gpd.GeoDataFrame, settings: Settings) -> Normalised:
     """Make the bank lines; parameters and raises as :func:`make_streams`."""
-    return _done(BANK_LINES, frame, {}, [])
+    named = settings.columns.bank_lines
+    years, findings = as_years("bank_lines", "date", _column(frame, named.date))
+    error, told = as_numbers("bank_lines", "error_m", _column(frame, named.error_m), 0.0, np.inf)
+    if years.notna().any() and years.isna().any():
+        says = (
+            f"bank_lines: {int(years.isna().sum())} of {len(years)} lines have no date: the setback is measured from "
+            "them only where no dated line is, and no retreat is."
+        )
+        findings.append(Finding("warning", "bank_lines", "no_date", "", says, "give them a date."))
+    return _done(BANK_LINES, frame, {"date_y": years, "error_m": error}, findings + told)
 
 
 def make_constraints(frame: gpd.GeoDataFrame, settings: Settings) -> Normalised:
@@ -393,7 +402,11 @@ VECTOR_LAYERS: tuple[VectorLayer, ...] = (
         lambda c: {"eroding.date": c.eroding.date, "eroding.height_m": c.eroding.height_m},
         make_eroding,
     ),
-    VectorLayer(BANK_LINES, "line", lambda c: {}, make_bank_lines),
+    VectorLayer(
+        BANK_LINES, "line",
+        lambda c: {"bank_lines.date": c.bank_lines.date, "bank_lines.error_m": c.bank_lines.error_m},
+        make_bank_lines,
+    ),
     VectorLayer(
         SOILS, "polygon",
         lambda c: {"soils.k": c.soils.k, "soils.silt_clay": c.soils.silt_clay},

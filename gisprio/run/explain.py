@@ -101,12 +101,24 @@ def bank_text(bank: pd.Series, results: OpenedResults) -> str:
         f"  buffer width {_number(bank['buffer_width_m'], 1, 'm')} (median), "
         f"gap {_number(bank['gap_length_m'], 0, 'm')}, {_number(bank['gap_area_m2'], 0, 'm2')}, "
         f"adjacent cover: {_text(bank['adjacent_cover'], 'unknown')}",
+        *retreat_lines(bank),
     ]
     factors = results.record["factors"]
     for group in _GROUPS:
         lines += _group_lines(group, bank, [row for row in factors if row["group"] == group])
     lines += _combined_lines(bank, results)
     return "\n".join(lines)
+
+
+def retreat_lines(bank: Mapping[Any, Any]) -> list[str]:
+    """Say what bank lines of two dates show of a bank, and what they could show; nothing where there are none."""
+    least, rate = bank.get("least_retreat_m_y"), bank.get("retreat_m_y")
+    if least is None or pd.isna(least):
+        return []
+    what = "no retreat detectable"
+    if rate is not None and not pd.isna(rate):
+        what = f"retreat {rate:.2f} m/y" if rate > 0 else f"the bank grew by {-rate:.2f} m/y: no erosion"
+    return [f"  bank lines of two dates: {what}; smallest detectable {least:.2f} m/y"]
 
 
 def _group_lines(group: str, bank: pd.Series, factors: list[dict[str, Any]]) -> list[str]:

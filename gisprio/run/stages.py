@@ -246,9 +246,11 @@ STAGES: tuple[Stage, ...] = (
         "gisprio.compute.banks.scars:find_scars",
         "piece",
         reads=("stations", "bank_points"),
+        halo=("bank_lines",),
         as_is=("eroding",),
+        sections=("streams",),
         writes=("side_scars",),
-        says="Finds the stations along banks that were seen to erode.",
+        says="Finds the stations along banks seen to erode: on a scar, or where bank lines of two dates show retreat.",
     ),
     Stage(
         "side_scores",

@@ -1,7 +1,7 @@
 """Bank lines: where each transect meets the bank, and where a road crosses.
 
-The bank line is the user's line where there is one, else the edge of the water polygon (its outer ring, so that
-islands have no bank), else half the bankfull width from the line.
+The bank line is the user's line where there is one, the newest of several dates, else the edge of the water polygon
+(its outer ring, so that islands have no bank), else half the bankfull width from the line.
 """
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ def find_bank_lines(core: Tables, halo: Tables, sources: Sources, settings: Sett
     """
     stations = core["stations"]
     width = stations["bankfull_width_m"].to_numpy(float)
-    search = np.maximum(SEARCH_LEAST_M, SEARCH_WIDTHS * np.nan_to_num(width))
+    search = search_length(width)
     near = np.maximum(np.nan_to_num(width), 3 * stations["line_error_m"].to_numpy(float))
     centre = stations[["x", "y"]].to_numpy(float)
     left = stations[["left_x", "left_y"]].to_numpy(float)
@@ -67,6 +67,11 @@ def find_bank_lines(core: Tables, halo: Tables, sources: Sources, settings: Sett
     crossing = crossing_stations(stations, halo["roads"])
     points = _two_sides(stations, centre, left, offset, basis, crossing)
     return {"bank_points": points.assign(island=on_island(centre, left, halo["islands"]).ravel())}
+
+
+def search_length(width_m: Floats) -> Floats:
+    """Give how far to each side a bank line is looked for; (n,) of widths that may be missing [m]."""
+    return np.maximum(SEARCH_LEAST_M, SEARCH_WIDTHS * np.nan_to_num(width_m))
 
 
 def transect_lines(centre: Floats, left: Floats, search: Floats) -> NDArray[np.object_]:
@@ -170,18 +175,38 @@ def _joined(spans: pd.DataFrame, touch_m: float = 0.5) -> pd.DataFrame:
 
 
 def given_offsets(transects: NDArray[np.object_], centre: Floats, left: Floats, bank_lines: pd.DataFrame) -> Floats:
-    """Give outward offsets to the user's bank lines; (n, 2) left, right; NaN where there is none [m]."""
+    """Give outward offsets to the user's newest bank lines; (n, 2) left, right; NaN where there is none [m]."""
     offset = np.full((len(transects), 2), np.nan)
-    lines = np.asarray(bank_lines.geometry.array) if len(bank_lines) else np.empty(0, object)
-    if not len(lines):
-        return offset
-    station, line_no = shapely.STRtree(lines).query(transects, predicate="intersects")
-    points, pair = shapely.get_coordinates(shapely.intersection(transects[station], lines[line_no]), return_index=True)
-    place = ((points - centre[station[pair]]) * left[station[pair]]).sum(axis=1)
-    for side, outward in enumerate((place, -place)):
-        here = pd.Series(np.where(outward > 0, outward, np.nan)).groupby(station[pair]).min().dropna()
-        offset[here.index.to_numpy(), side] = here.to_numpy()
+    met = met_lines(transects, centre, left, bank_lines)
+    undated_last = met.sort_values(["date_y", "offset_m"], ascending=[False, True], kind="stable")
+    nearest = undated_last.drop_duplicates(["station", "side"])
+    offset[nearest["station"], nearest["side"]] = nearest["offset_m"]
     return offset
+
+
+def met_lines(transects: NDArray[np.object_], centre: Floats, left: Floats, bank_lines: pd.DataFrame) -> pd.DataFrame:
+    """Give every place where a transect meets a bank line, one row each.
+
+    Parameters
+    ----------
+    transects, centre, left
+        (n,) lines, (n, 2) middle points, (n, 2) unit vectors to the left.
+    bank_lines
+        Layer ``bank_lines``.
+
+    Returns
+    -------
+    DataFrame
+        ``station``, ``line`` (rows), ``side``, ``offset_m`` outward (above 0), ``date_y`` and ``error_m`` of the line.
+    """
+    lines = np.asarray(bank_lines.geometry.array, object)
+    station, line = shapely.STRtree(lines).query(transects, predicate="intersects")
+    points, pair = shapely.get_coordinates(shapely.intersection(transects[station], lines[line]), return_index=True)
+    station, line = station[pair], line[pair]
+    place = ((points - centre[station]) * left[station]).sum(axis=1)
+    met = pd.DataFrame({"station": station, "line": line, "side": (place < 0).astype(int), "offset_m": np.abs(place)})
+    own = bank_lines[["date_y", "error_m"]].to_numpy(float)[line]
+    return met.assign(date_y=own[:, 0], error_m=own[:, 1])[place != 0].reset_index(drop=True)
 
 
 def on_island(centre: Floats, left: Floats, islands: pd.DataFrame) -> NDArray[np.bool_]:

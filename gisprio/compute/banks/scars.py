@@ -1,4 +1,4 @@
-"""Banks seen to erode: which station sides lie along a scar that somebody drew."""
+"""Banks seen to erode: station sides along a scar that somebody drew, or whose bank line moved between two dates."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ import pandas as pd
 import shapely
 
 from gisprio.compute.banks.constraints import strip_cells
+from gisprio.compute.banks.retreat import find_retreat
 from gisprio.compute.banks.sides import SIDE_KEY, station_sides
 from gisprio.contracts.cards import Sources, Tables
 from gisprio.contracts.settings import Settings
@@ -16,28 +17,35 @@ LEAST_REACH_M = 10.0
 
 
 def find_scars(core: Tables, halo: Tables, sources: Sources, settings: Settings) -> dict[str, pd.DataFrame]:
-    """Say which station sides lie along a scar.
+    """Say which station sides lie along a scar, and how far the bank lines moved where there are several dates.
 
     Parameters
     ----------
     core
         ``stations`` and ``bank_points`` of the piece.
     halo
-        ``eroding``, whole: without any row nothing is known.
-    sources, settings
+        ``eroding``, whole: without any row nobody looked for scars. ``bank_lines`` near the stations.
+    sources
         None.
+    settings
+        Section ``streams``.
 
     Returns
     -------
     dict
-        ``side_scars``: ``seen`` 1 or 0. A scar is the bank's whose side of the centre line it lies on.
+        ``side_scars``. A scar is the bank's whose side of the centre line it lies on. Where bank lines of two dates lie
+        along a part of a bank, nothing was seen on the rest of it.
     """
-    sides, scars = station_sides(core), halo["eroding"]
-    seen = np.full(len(sides), 0.0 if len(scars) else np.nan)
+    scars = halo["eroding"]
+    retreat = find_retreat(core["stations"], halo["bank_lines"], settings.streams.bank_line_error_m)
+    sides = station_sides({**core, "retreat": retreat}, "retreat")
+    looked = sides["least_retreat_m_y"].notna().groupby([sides["reach_no"], sides["side"]]).transform("any")
+    seen = np.where(looked | bool(len(scars)), 0.0, np.nan)
+    seen[(sides["retreat_m_y"] > 0).to_numpy()] = 1.0
     _, row = shapely.STRtree(scar_cells(sides)).query(np.asarray(scars.geometry.array), predicate="intersects")
     seen[row] = 1.0
-    order = sides[SIDE_KEY].assign(seen=seen).sort_values(SIDE_KEY, ignore_index=True)
-    return {"side_scars": order}
+    order = sides.assign(seen=seen).sort_values(SIDE_KEY, ignore_index=True)
+    return {"side_scars": order[[*SIDE_KEY, "seen", "retreat_m_y", "least_retreat_m_y"]]}
 
 
 def scar_cells(sides: pd.DataFrame) -> np.ndarray:

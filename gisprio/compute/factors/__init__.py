@@ -17,6 +17,7 @@ from gisprio.compute.factors import (
     near_bank_cover,
     observed_erosion,
     outer_bend,
+    retreat,
     subsoil_fines,
     unit_stream_power,
 )
@@ -44,6 +45,7 @@ FACTORS: tuple[Registered, ...] = (
     Registered(near_bank_cover.CARD, near_bank_cover.near_bank_cover),
     Registered(subsoil_fines.CARD, subsoil_fines.subsoil_fines),
     Registered(observed_erosion.CARD, observed_erosion.observed_erosion),
+    Registered(retreat.CARD, retreat.retreat),
     Registered(missing_strip.CARD, missing_strip.missing_strip),
     Registered(adjacent_use.CARD, adjacent_use.adjacent_use),
     Registered(delivery.CARD, delivery.delivery),

@@ -13,8 +13,9 @@ CARD = Factor(
     unit="share",
     suffix="",
     title="Observed erosion",
-    says="Share of the bank along a scar of layer eroding. The erosion score is never below this factor's score, "
-    "whatever the modelled factors say and without any weight; where no scar is drawn it says nothing.",
+    says="Share of the bank along a scar of layer eroding, or where bank lines of two dates show retreat. The erosion "
+    "score is never below this factor's score, whatever the modelled factors say and without any weight; where neither "
+    "is given it says nothing.",
     because="seen to erode along {value}",
     nodes=((0.0, 0.0), (1.0, 0.8)),
     neutral=0.0,
@@ -25,17 +26,17 @@ CARD = Factor(
 
 
 def observed_erosion(sides: pd.DataFrame) -> pd.DataFrame:
-    """Give whether each station side lies along a scar.
+    """Give whether each station side was seen to erode.
 
     Parameters
     ----------
     sides
-        Station sides with ``seen`` (0 or 1, NaN where no scars are given).
+        Station sides with ``seen`` (0 or 1, NaN where nobody looked).
 
     Returns
     -------
     DataFrame
-        ``value`` (0 or 1) and ``basis``: measured; missing where no scars are given.
+        ``value`` (0 or 1) and ``basis``: measured; missing where nobody looked.
     """
     seen = sides["seen"].to_numpy(float)
     return with_basis(seen, "measured")

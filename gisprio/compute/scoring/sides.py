@@ -190,6 +190,7 @@ def _measures(bank: Rows, gap: tuple[float, float]) -> dict[str, object]:
         "woody_share_basis": basis,
         "line_offset_m": median(np.abs(bank["line_offset_m"][own])),
         "valley_width_m": float(bank["reach_valley_m"][0]),
+        "least_retreat_m_y": median(bank["least_retreat_m_y"][own]),
         "freedom_to_move": median(bank["freedom_to_move"]),
     }
 
@@ -257,8 +258,9 @@ def _factor(own: Rows, card: Factor, windows: Windows, shared: int, alone: int) 
     """Give a bank's value, basis and score (0..100) by one factor, and its score where its group is worst."""
     score, length = own[card.score_column], own["length_m"]
     known = ~np.isnan(score)
-    means = windows.means(score)
-    if not known.any() or length[known].sum() < KNOWN_LEAST * length.sum() or np.isnan(means[shared]):
+    means = windows.means(np.nan_to_num(score) if card.floors and known.any() else score)
+    least = 0.0 if card.floors else KNOWN_LEAST  # what was seen on a part of the bank was seen
+    if not known.any() or length[known].sum() < least * length.sum() or np.isnan(means[shared]):
         gone = dict.fromkeys((card.value_column, card.score_column, card.worst_column), np.nan)
         return gone | {card.basis_column: "missing"}
     values = own[card.value_column][windows.inside(shared) & known]

@@ -83,7 +83,7 @@ def test_a_channel_that_widens_midway_keeps_its_own_edge():
 
 def test_the_users_bank_line_goes_before_water_and_only_on_its_side():
     water = frame([shapely.box(-3, -50, 3, 1050)], kind=["channel"])
-    given = frame([shapely.LineString([(4.5, -10), (4.5, 1010)])])
+    given = frame([shapely.LineString([(4.5, -10), (4.5, 1010)])], date_y=[np.nan], error_m=[np.nan])
     points = _points(water=water, bank_lines=given)
     left, right = points[points["side"] == 0], points[points["side"] == 1]
     assert set(left["bank_line_basis"]) == {"given"}

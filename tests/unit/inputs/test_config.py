@@ -15,6 +15,7 @@ KNOWN = {
         "near_bank_cover",
         "subsoil_fines",
         "observed_erosion",
+        "retreat",
     ),
     "gap": ("missing_strip", "adjacent_use", "delivery"),
     "forms": ("outer_bend.peaked",),
@@ -183,8 +184,8 @@ FAULTS = {
     ),
     "[priority.erosion]\nouter_bends = 5": (
         "[priority.erosion] outer_bends: there is no such factor.",
-        "one of bank_angle, bank_height_ratio, near_bank_cover, observed_erosion, outer_bend, subsoil_fines, "
-        "unit_stream_power.",
+        "one of bank_angle, bank_height_ratio, near_bank_cover, observed_erosion, outer_bend, retreat, "
+        "subsoil_fines, unit_stream_power.",
         "write outer_bend if that is what you meant.",
     ),
     "[priority.gap]\nmissing_strip = 0": (
@@ -229,8 +230,8 @@ FAULTS = {
     ),
     "[priority.pairwise]\nerosion = [['unit_stream_power', 'outer_bent', 2]]": (
         '[priority.pairwise] erosion: there is no factor "outer_bent".',
-        "one of bank_angle, bank_height_ratio, near_bank_cover, observed_erosion, outer_bend, subsoil_fines, "
-        "unit_stream_power.",
+        "one of bank_angle, bank_height_ratio, near_bank_cover, observed_erosion, outer_bend, retreat, "
+        "subsoil_fines, unit_stream_power.",
         "write outer_bend if that is what you meant.",
     ),
     "[robustness]\nweight_spread = 1": (
@@ -308,7 +309,7 @@ def test_weights_may_be_equal_or_judged(world):
     pairs = "gap = [['a', 'b', 3], ['b', 'c', 0.5]]"
     settings = world.settings(f"[priority]\nweights = 'equal'\n[priority.pairwise]\n{pairs}")
     without = dict.fromkeys(
-        ("bank_height_ratio", "bank_angle", "near_bank_cover", "subsoil_fines", "observed_erosion"), 0.0
+        ("bank_height_ratio", "bank_angle", "near_bank_cover", "subsoil_fines", "observed_erosion", "retreat"), 0.0
     )
     assert settings.priority.erosion == {"unit_stream_power": 1.0, "outer_bend": 1.0} | without
     assert settings.priority.pairwise.given() == {"gap": (("a", "b", 3.0), ("b", "c", 0.5))}

@@ -92,8 +92,8 @@ FAULTS = {
     ),
     section() + "\n[priority.erosion]\nmine = 5": (
         "[priority.erosion] mine: there is no such factor.",
-        "one of bank_angle, bank_height_ratio, near_bank_cover, observed_erosion, outer_bend, subsoil_fines, "
-        "unit_stream_power.",
+        "one of bank_angle, bank_height_ratio, near_bank_cover, observed_erosion, outer_bend, retreat, "
+        "subsoil_fines, unit_stream_power.",
         "write one of these names.",
     ),
 }  # fmt: skip

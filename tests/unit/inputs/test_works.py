@@ -107,3 +107,18 @@ def test_scars_keep_their_year_and_height(world):
     assert [f.says for f in inputs.findings if f.layer == "eroding"] == [
         "eroding.height_m: 1 values are not a number of at least 0 and are taken as missing: -1.0."
     ]
+
+
+def test_bank_lines_keep_their_date_and_error(world):
+    world.vector("banks.gpkg", [LINE] * 3, flown=["2010", "2020-07-02", None], error=[0.5, -1.0, 0.3])
+    columns = 'bank_lines.date = "flown"\nbank_lines.error_m = "error"'
+    inputs = read_inputs(world.settings(layers='bank_lines = "banks.gpkg"', columns=columns))
+    table = inputs.tables["bank_lines"]
+    np.testing.assert_allclose(table["date_y"], [2010.5, 2020.5, np.nan], atol=0.01)
+    np.testing.assert_array_equal(table["error_m"], [0.5, np.nan, 0.3])
+    assert [f"{f.says} {f.do}" for f in inputs.findings if f.layer == "bank_lines"] == [
+        "bank_lines: 1 of 3 lines have no date: the setback is measured from them only where no dated line is, and no "
+        "retreat is. give them a date.",
+        "bank_lines.error_m: 1 values are not a number of at least 0 and are taken as missing: -1.0. "
+        "correct them if error_m should count there.",
+    ]

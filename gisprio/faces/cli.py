@@ -87,6 +87,16 @@ def explain(folder: Path, id: str | None) -> None:  # noqa: A002 - the word of t
 
 
 @cli.command()
+@click.argument("folder", required=False, type=click.Path(path_type=Path), metavar="[FOLDER]")
+def methods(folder: Path | None) -> None:
+    """Tell formulae, sources and status of what ran; without FOLDER of everything that may run."""
+    from gisprio.faces.words import plain_lines
+    from gisprio.run.methods import methods_text
+
+    click.echo(plain_lines(methods_text(folder)))
+
+
+@cli.command()
 @click.option("--json", "as_json", is_flag=True, help="As JSON.")
 def fields(as_json: bool) -> None:
     """List the fields of every layer of the results."""

@@ -44,6 +44,18 @@ def test_a_scar_of_60_m_is_not_diluted_in_a_reach_of_200():
     assert banks.loc[(0, 0), "gap_length_m"] == 0.0
 
 
+def test_cover_moves_no_factor_of_erosion_that_has_a_weight_by_default():
+    def bare(x, y):
+        return np.full(x.shape, 2)
+
+    weights = settings().priority.erosion
+    wooded, open_ground = scored(SOUTH, wood), scored(SOUTH, bare)
+    moved = {key for key in weights if not wooded[f"{key}_score"].equals(open_ground[f"{key}_score"])}
+    assert moved == {"near_bank_cover"}
+    assert weights["near_bank_cover"] == 0.0
+    assert (open_ground["missing_strip_score"] - wooded["missing_strip_score"]).tolist() == [100.0] * len(wooded)
+
+
 def test_a_wooded_bend_and_a_bare_straight_are_not_taken_for_a_bare_bend():
     """Bend and bare ground lie 300 m apart on one bank of 600 m: each is worst by itself, neither stretch is both."""
     angle = np.linspace(0, np.pi / 2, 100)

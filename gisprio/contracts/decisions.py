@@ -1,4 +1,4 @@
-"""Decisions: what is done where it could be done otherwise; one sentence each, with its code and the test that holds it.
+"""Decisions: what is done where it could be done otherwise; one sentence each, with its code and its test.
 
 They stand in ``decisions.toml``, in the order in which ``gisprio methods`` prints them below their stage.
 """
@@ -67,6 +67,4 @@ class Decision:
 def decisions() -> tuple[Decision, ...]:
     """Give all decisions, in the order of the file."""
     content = tomllib.loads((Path(__file__).parent / "decisions.toml").read_text("utf-8"))
-    return tuple(
-        Decision(**{**entry, "numbers": tuple(entry.get("numbers", ()))}) for entry in content["decision"]
-    )
+    return tuple(Decision(**{**entry, "numbers": tuple(entry.get("numbers", ()))}) for entry in content["decision"])

@@ -84,7 +84,9 @@ def cited(source: str) -> str:
 def in_order(keys: Iterable[str]) -> list[Reference]:
     """Give published sources once each, by authors and year."""
     found = {key: references()[key] for key in keys if key in references()}
-    return sorted(found.values(), key=lambda source: (source.authors.casefold(), source.year, source.letter, source.key))
+    return sorted(
+        found.values(), key=lambda source: (source.authors.casefold(), source.year, source.letter, source.key)
+    )
 
 
 def _lettered(source: Reference, like: list[str]) -> Reference:

@@ -177,7 +177,7 @@ def _setback_lines(ran: Ran) -> Iterator[str]:
 
 
 def _factor_lines(ran: Ran) -> Iterator[str]:
-    yield "   Factors: value, and its score of 0 to 1 at the nodes of the value function, linear between them"
+    yield "   Factors: value, and its score of 0 to 1 at nodes of the value function, linear between them"
     for row in ran.factors:
         yield from _factor(ran, row)
 
@@ -253,11 +253,12 @@ def _source(source: Reference) -> Iterator[str]:
 
 
 def _wrapped(text: str, first: int = 0, then: int | None = None) -> list[str]:
-    return textwrap.wrap(
-        text,
+    lines = textwrap.wrap(
+        text.replace(" %", "\N{NO-BREAK SPACE}%"),
         WIDTH,
         initial_indent=" " * first,
         subsequent_indent=" " * (first if then is None else then),
         break_long_words=False,
         break_on_hyphens=False,
     )
+    return [line.replace("\N{NO-BREAK SPACE}", " ") for line in lines]

@@ -130,6 +130,20 @@ def test_explain_the_run(results):
     assert lines[-1] == CAUTION
 
 
+def test_methods_of_the_run(results):
+    said = gisprio("methods", results)
+    assert (said.returncode, said.stderr) == (0, "")
+    lines = said.stdout.splitlines()
+    assert lines[0].startswith("Methods of Tiny, run with gisprio 0.")
+    assert lines[-1] == CAUTION
+    references = json.loads((results / "run.json").read_text())["references"]
+    from gisprio.contracts.references import references as listed
+
+    assert [key for key in references if f"   {listed()[key].authors.split(', ')[0]}" not in said.stdout] == []
+    nowhere = gisprio("methods", results / "nowhere")
+    assert nowhere.returncode == 2
+
+
 def test_explain_the_first_bank_and_property(results):
     import gisprio as library
 

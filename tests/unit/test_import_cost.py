@@ -67,7 +67,7 @@ def test_import_of_the_package_is_light() -> None:
 def test_help_names_the_commands_and_version_the_version() -> None:
     told = answer("-m", "gisprio", "--help").stdout
     listed = set(re.findall(r"^  ([a-z]+) ", told, flags=re.MULTILINE))
-    assert {"new", "check", "run", "explain"} <= listed
+    assert {"new", "check", "run", "explain", "methods"} <= listed
     assert gisprio.__version__ in answer("-m", "gisprio", "--version").stdout
 
 

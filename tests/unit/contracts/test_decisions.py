@@ -45,7 +45,9 @@ def test_each_decision_has_its_stage_its_code_its_test_and_its_source():
 
 
 def test_what_is_not_there_is_a_fault():
-    broken = Decision("nowhere", "X.", "nobody1900", "gisprio.run:nothing", "tests/unit/contracts/test_decisions.py::no")
+    broken = Decision(
+        "nowhere", "X.", "nobody1900", "gisprio.run:nothing", "tests/unit/contracts/test_decisions.py::no"
+    )
     assert faults(broken) == [
         "no stage nowhere",
         "no nothing in gisprio.run",

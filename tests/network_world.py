@@ -19,6 +19,7 @@ from gisprio.contracts.findings import findings_from, findings_table
 from gisprio.contracts.grids import ArraySource, Grid
 from gisprio.contracts.layers import (
     CATCHMENTS,
+    CONSTRAINTS,
     INFLOWS,
     KNICKPOINTS,
     LONG_PROFILES,
@@ -86,6 +87,7 @@ def whole_chain(
         "inflows": empty(INFLOWS, CRS),
         "water": empty(WATER, CRS),
         "roads": empty(ROADS, CRS),
+        "constraints": empty(CONSTRAINTS, CRS),
         "watershed": empty(WATERSHED, CRS),
         "sub_watersheds": empty(SUB_WATERSHEDS, CRS),
     } | layers

@@ -219,6 +219,8 @@ class Streams(Section):
     burn_m: Positive = 10.0
     """Depth by which lines are lowered in the working copy that routes the flow [own]."""
     sub_watershed_km2: Positive = 25.0
+    tidal_below_m: Finite | None = None
+    """Streams below this height of the DEM, from an outlet upward, are tidal; when absent only the kind tells."""
 
 
 class SteepRoughness(Section):

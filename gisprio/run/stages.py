@@ -94,13 +94,15 @@ STAGES: tuple[Stage, ...] = (
             "inflows",
             "water",
             "roads",
+            "constraints",
             "sub_watersheds",
             "watershed",
         ),
         sources=("elevation", "survey", "plain_area"),
         sections=("streams", "hydraulics", "dem"),
         writes=("reach_measures", "stretches", "profile_points", "knickpoints"),
-        says="Cuts segments into reaches; measures slope, sinuosity, area, bankfull size, stream power; finds steps.",
+        says="Tells standing water, pipes under buildings and tidal water; cuts segments into reaches; measures slope, "
+        "sinuosity, area, bankfull size, stream power; finds steps.",
     ),
     Stage(
         "islands",

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from gisprio.compute.network.areas import NetworkAreas, area_findings, network_areas
 from gisprio.compute.network.curves import curve_set
+from gisprio.compute.network.hidden import with_pipes, with_tide
 from gisprio.compute.network.hydraulics import bankfull_flow, bankfull_width, froude_findings, range_findings
 from gisprio.compute.network.inflows import clipped_sources, place_inflows
 from gisprio.compute.network.knickpoints import faces_of, find_knickpoints, knickpoint_findings
@@ -27,7 +28,7 @@ from gisprio.compute.network.profile import (
     sinuosities,
 )
 from gisprio.compute.network.standing import stretches_of
-from gisprio.compute.network.trust import area_doubts, doubt_findings
+from gisprio.compute.network.trust import MINOR_DOUBT, area_doubts, doubt_findings, minor_findings
 from gisprio.compute.terrain.flow import whole_grid
 from gisprio.contracts.cards import Output, Sources, Tables
 from gisprio.contracts.findings import Finding, findings_table
@@ -44,8 +45,8 @@ def measure_reaches(tables: Tables, sources: Sources, settings: Settings) -> Out
     Parameters
     ----------
     tables
-        ``segments``, ``source_parts``, ``catchments``, ``inflows``, ``water``, ``roads``, ``sub_watersheds``,
-        ``watershed``.
+        ``segments``, ``source_parts``, ``catchments``, ``inflows``, ``water``, ``roads``, ``constraints``,
+        ``sub_watersheds``, ``watershed``.
     sources
         ``elevation``: raw heights of the routing grid. ``survey``: which survey each is from; without it all are one.
     settings
@@ -59,7 +60,8 @@ def measure_reaches(tables: Tables, sources: Sources, settings: Settings) -> Out
     Notes
     -----
     Bankfull width from drainage area by the regional curve; slope by :func:`reach_slope`; discharge from the curve, or
-    by Manning where it has none; unit stream power rho g Q S / W.
+    by Manning where it has none; unit stream power rho g Q S / W, none where the tide turns the flow, on standing water
+    and on minor paths, which take a share of the main path's flow that is not known.
     """
     segments = tables["segments"]
     if not len(segments):
@@ -72,7 +74,11 @@ def measure_reaches(tables: Tables, sources: Sources, settings: Settings) -> Out
     areas = network_areas(segments, tables["catchments"], inflows, clipped_sources(segments, elevation))
     parts = tables["source_parts"]
     ends = areas.at_reaches(segments.assign(from_m=0.0), parts)["drainage_area_km2"].to_numpy(float)
+    survey = whole_grid(sources["survey"]) if "survey" in sources else None
     stretches = stretches_of(segments, parts, tables["water"], bankfull_width(curve, ends))
+    stretches, pipes = with_pipes(stretches, segments, tables["constraints"], elevation, survey)
+    profiles = segment_profiles(segments, stretches, tables["roads"], lowest_around(elevation, survey), survey)
+    stretches, tide = with_tide(stretches, segments, profiles, settings.streams.tidal_below_m)
     reaches = cut_reaches(segments, stretches, settings.streams.reach_length_m)
     reaches = pd.concat([reaches, areas.at_reaches(reaches, parts)], axis=1)
     width = bankfull_width(curve, reaches["drainage_area_km2"].to_numpy(float))
@@ -84,11 +90,10 @@ def measure_reaches(tables: Tables, sources: Sources, settings: Settings) -> Out
         line_error_m=settings.streams.line_error_m,
         start_area_km2=settings.streams.start_area_km2,
     )
-    reaches["drainage_area_doubt"] = doubts.words(used=reaches["drainage_area_basis"].to_numpy() == "modelled")
+    minor = segments["minor"].to_numpy(bool)[reaches["segment_no"]]
+    words = doubts.words(used=reaches["drainage_area_basis"].to_numpy() == "modelled")
+    reaches["drainage_area_doubt"] = [MINOR_DOUBT if own else told for own, told in zip(minor, words, strict=True)]
     height_error_m = settings.dem.vertical_error_m
-    survey = whole_grid(sources["survey"]) if "survey" in sources else None
-    lowest = lowest_around(elevation, survey)
-    profiles = segment_profiles(segments, stretches, tables["roads"], lowest, survey)
     knickpoints = find_knickpoints(segments, profiles, bankfull_width(curve, ends), height_error_m)
     slopes = _slopes(reaches, segments, profiles, areas, width, height_error_m, faces_of(segments, knickpoints))
     reaches = pd.concat([reaches, slopes, _sinuosity(reaches, segments, width)], axis=1)
@@ -108,7 +113,8 @@ def measure_reaches(tables: Tables, sources: Sources, settings: Settings) -> Out
         slope_cap=settings.hydraulics.slope_cap,
         steep=settings.hydraulics.steep_roughness,
     )
-    flow.loc[reaches["kind"].isin(("tidal", "lake_path")).to_numpy(), ["froude", "unit_stream_power_w_m2"]] = np.nan
+    without_power = reaches["kind"].isin(("tidal", "lake_path")).to_numpy() | minor
+    flow.loc[without_power, ["froude", "unit_stream_power_w_m2"]] = np.nan
     reaches = pd.concat([reaches, flow], axis=1)
     for name in ("bankfull_width", "bankfull_discharge"):
         known = reaches[next(c for c in flow.columns if c.startswith(name))].notna()
@@ -117,6 +123,9 @@ def measure_reaches(tables: Tables, sources: Sources, settings: Settings) -> Out
     ids = reaches["reach_id"].tolist()
     findings = [
         *off,
+        *pipes,
+        *tide,
+        *minor_findings(reaches, minor),
         *area_findings(reaches),
         *doubt_findings(ids, doubts, reaches["drainage_area_basis"].to_numpy() == "modelled"),
         *range_findings(curve, reaches["drainage_area_km2"].to_numpy(float), ids),

@@ -92,7 +92,7 @@ def standing_places(
         places = _runs(
             at, wide, float(segment["length_m"]), STANDING_LENGTH_WIDTHS.value * float(np.nan_to_num(width_m[row]))
         )
-        places += _inside(segment, in_pond)
+        places += inside(segment, in_pond)
         if places:
             found[int(segment["segment_no"])] = places
     return found
@@ -132,13 +132,13 @@ def _runs(at: Floats, wide: NDArray[np.bool_], length: float, least_m: float) ->
     return [(low, high) for low, high in runs if high - low >= least_m]
 
 
-def _inside(segment: pd.Series, ponds: NDArray[np.object_]) -> list[tuple[float, float]]:
-    """Give the parts of a segment inside water that is named standing."""
-    if not len(ponds):
+def inside(segment: pd.Series, polygons: NDArray[np.object_]) -> list[tuple[float, float]]:
+    """Give the parts of a segment inside polygons, upstream from its lower end [m]."""
+    if not len(polygons):
         return []
     length, line = float(segment["length_m"]), segment["geometry"]
     places = []
-    for part in shapely.get_parts(shapely.intersection(line, shapely.union_all(ponds))):
+    for part in shapely.get_parts(shapely.intersection(line, shapely.union_all(polygons))):
         if shapely.length(part) <= 0:
             continue
         ends = [length - float(shapely.line_locate_point(line, shapely.get_point(part, n))) for n in (0, -1)]

@@ -29,6 +29,7 @@ DOUBTFUL_SHARE = 0.1
 """Share of the area that a side stream must bring to matter [own]."""
 PAST_RATIO = 1.25
 """The DEM's own channel must carry so many times the area of the line to be another one [own]."""
+MINOR_DOUBT = "a minor path: its own ground alone, and a share of the main path's water that is not known"
 LEAST_PLACES = 5
 """Places along a reach, a cell apart, needed to judge it [own]."""
 
@@ -219,3 +220,17 @@ def doubt_findings(reach_ids: list[str], doubts: Doubts, used: NDArray[np.bool_]
             says = f"The drainage area of {int(these.sum())} of {len(ids)} reaches is in doubt: {what}: "
             found.append(Finding("warning", "reaches", "area_doubt", "", f"{says}{listed(ids[these])}.", do))
     return found
+
+
+def minor_findings(reaches: pd.DataFrame, minor: NDArray[np.bool_]) -> list[Finding]:
+    """Tell minor paths apart from the streams whose flow is known; ``minor``: (n,) of the reaches."""
+    if not minor.any():
+        return []
+    says = (
+        f"{int(minor.sum())} of {len(reaches)} reaches ({reaches['length_m'][minor].sum() / 1000:.3f} km) are minor "
+        "paths: how much of the main path's water they take is not known, so that their area is that of their own "
+        "ground, their width is at least what it says and stream power is null. They are ranked as channels of their "
+        "own; only where the ground between is an island, up to 10 widths wide, its sides are not."
+    )
+    do = "Look at them before their rank is believed; give the kind of those that are dry or closed."
+    return [Finding("note", "reaches", "minor_path", "", says, do)]

@@ -123,8 +123,8 @@ def _channel(segment: pd.Series, place: tuple[float, float], elevation: Grid, su
     if not len(heights):
         return True
     lowest = np.where(np.abs(out) <= ACROSS_M / 2, heights, np.inf).argmin(axis=1)[:, None]
-    place = np.arange(len(out))
-    banks = [np.where(beyond, heights, -np.inf).max(axis=1) for beyond in (place <= lowest, place >= lowest)]
+    column = np.arange(len(out))
+    banks = [np.where(beyond, heights, -np.inf).max(axis=1) for beyond in (column <= lowest, column >= lowest)]
     low = np.take_along_axis(heights, lowest, axis=1)[:, 0]
     return bool(np.median(np.minimum(*banks) - low) >= LEAST_RELIEF_M)
 

@@ -160,6 +160,7 @@ def nearby(**layers: gpd.GeoDataFrame) -> dict[str, pd.DataFrame]:
         "bank_lines": empty(BANK_LINES, CRS),
         "roads": empty(ROADS, CRS),
         "islands": empty(ISLANDS, CRS),
+        "segments": empty(SEGMENTS, CRS),
         "constraints": empty(CONSTRAINTS, CRS),
         "done": empty(DONE, CRS),
         "eroding": empty(ERODING, CRS),
@@ -204,8 +205,11 @@ def concentrated_flow(*places: tuple[float, int, float], x: float = 0.0) -> gpd.
     return check(CONCENTRATED_FLOW, gpd.GeoDataFrame(columns, geometry=points, crs=CRS))
 
 
-def bank_chain(line, cover, *, step=200.0, halo=None, kind="natural", supply=0.3, flows=(), **sections):
-    """Run the bank stages over a cover function of x, y on 1 m cells; every bank is sent ``supply``."""
+def bank_chain(line, cover, *, step=200.0, halo=None, kind="natural", supply=0.3, flows=(), height=None, **sections):
+    """Run the bank stages over a cover function of x, y on 1 m cells; every bank is sent ``supply``.
+
+    Without a function ``height`` of x, y the ground is level and coarse; with one the heights have cells of 1 m.
+    """
     made = settings(**sections)
     core = dict(network(line, step=step, kind=kind))
     near = nearby(**(halo or {}))
@@ -218,8 +222,10 @@ def bank_chain(line, cover, *, step=200.0, halo=None, kind="natural", supply=0.3
         "dem": source(np.zeros((40, 40), np.float32), x0 - 100, y1 + 100, 50.0),
         "survey": source(np.zeros((40, 40), np.int16), x0 - 100, y1 + 100, 50.0),
     }
+    if height is not None:
+        sources["dem"] = source(height(x, y).astype(np.float32), np.floor(x0), np.ceil(y1), 1.0)
     core |= lay_stations(core, {"segments": core["segments"]}, {}, made)
-    core |= find_bank_lines(core, near, {}, made)
+    core |= find_bank_lines(core, near, sources, made)
     core |= find_works(core, near, {}, made)
     core |= measure_cover(core, near, sources, made)
     core |= measure_valleys(core, {}, sources, made)

@@ -262,6 +262,11 @@ _BANK_SHARES = (
     C("gap_above_share", "float", "Share of the bank at or above the threshold of need in gap.", null=True, low=0, high=1),
 )
 
+_BANK_MOVE = (
+    C("recentred_m", "float", "Median move of its bank line towards the middle of the channel, left positive, where it was moved.", "m", null=True),
+    C("recentred_length_m", "float", "Length of bank whose line was moved.", "m", low=0),
+)
+
 _BANK_HEIGHTS = (
     C("bank_height_m", "float", "Median over stations, where told on half of the length: top of the bank above the water on the day of the flight, so low by the depth of the water.", "m", null=True, low=0),
     C("bank_height_says", "text", "Why the height is null, or that it is under the error of the heights.", null=True),
@@ -294,6 +299,7 @@ STATIONS = Layer(
         C("line_error_m", "float", "Standard error of the line's place.", "m", low=0),
     ),
 )
+_RECENTRED = C("recentred_m", "float", "By how much both bank lines were moved towards the middle of the channel, left positive; 0 where they were not.", "m")
 BANK_POINTS = Layer(
     "bank_points", "none", ("segment_no", "station_no", "side"), "Where each transect meets its bank line.",
     (
@@ -306,15 +312,18 @@ BANK_POINTS = Layer(
         C("bank_line_basis", "text", "Where the bank line came from.", among=BANK_LINE_BASES),
         C("crossing", "bool", "Under a road or railway that crosses the stream."),
         C("island", "bool", "On the side of an island: no bank of the outer ring."),
+        C("low_offset_m", "float", "From the line to the middle of the channel on fine heights, left positive; the same on both sides of a station.", "m", null=True),
+        _RECENTRED,
     ),
 )
+_OFFSET = C("line_offset_m", "float", "From the line to the lowest ground across it, left positive; to the middle of the channel where fine heights show it.", "m", null=True)
 VALLEYS = Layer(
     "valleys", "none", ("segment_no", "station_no"), "The valley floor at each station.",
     (
         C("segment_no", "int", "Segment.", low=0),
         C("station_no", "int", "Station.", low=0),
         C("valley_width_m", "float", "Width of the ground within reach of twice the bankfull depth.", "m", null=True, low=0),
-        C("line_offset_m", "float", "From the line to the lowest ground across it, left positive.", "m", null=True),
+        _OFFSET,
     ),
 )
 _HEIGHT = C("bank_height_m", "float", "Top of the bank above the water on the day of the flight: low by the depth of the water.", "m", null=True, low=0)
@@ -449,7 +458,8 @@ BANK_MEASURES = Layer(
         C("woody_share", "float", "Woody share of the strip.", null=True, low=0, high=1),
         C("woody_share_basis", "text", "measured, or modelled where the cover is coarse.", among=BASES),
         C("adjacent_cover", "text", "Commonest cover of the strip that does not count; else of the strip.", null=True, among=COVERS),
-        C("line_offset_m", "float", "Median distance from the line to the lowest ground across it, without sign; at least that, where it is as far as was looked (the setback, 30 m or more).", "m", null=True, low=0),
+        C("line_offset_m", "float", "Median distance from the line to the lowest ground across it, without sign, less the move of re-centred bank lines; at least that, where it is as far as was looked (the setback, 30 m or more).", "m", null=True, low=0),
+        *_BANK_MOVE,
         C("valley_width_m", "float", "Median over the reach.", "m", null=True, low=0),
         _LEAST_RETREAT,
         *_BANK_SHARES,
@@ -522,7 +532,8 @@ BANKS = Layer(
         C("done_kind", "text", "Kind of the works already done along it.", null=True),
         C("done_year", "int", "Their year.", null=True),
         C("adjacent_cover", "text", "Commonest cover of the strip that does not count; else of the strip.", null=True, among=COVERS),
-        C("line_offset_m", "float", "Median distance from the line to the lowest ground across it, without sign; at least that, where it is as far as was looked (the setback, 30 m or more).", "m", null=True, low=0),
+        C("line_offset_m", "float", "Median distance from the line to the lowest ground across it, without sign, less the move of re-centred bank lines; at least that, where it is as far as was looked (the setback, 30 m or more).", "m", null=True, low=0),
+        *_BANK_MOVE,
         C("valley_width_m", "float", "Median over the reach.", "m", null=True, low=0),
         _LEAST_RETREAT,
         *_BANK_SHARES,
@@ -678,7 +689,8 @@ STATION_RESULTS = Layer(
         C("adjacent_cover", "text", "Commonest cover of the strip that does not count; else of the strip.", null=True, among=COVERS),
         C("gap", "bool", "In a gap."),
         C("constraint", "text", "Kinds of constraint in the strip, roads and railways along the bank among them.", null=True),
-        C("line_offset_m", "float", "From the line to the lowest ground across it, left positive.", "m", null=True),
+        _OFFSET,
+        _RECENTRED,
         C("valley_width_m", "float", "Width of the valley floor.", "m", null=True, low=0),
         _HEIGHT,
         _HEIGHT_CODE,

@@ -188,13 +188,18 @@ class Profiles:
         return height, angle, np.array(HEIGHT_CODES, object)[code], ends
 
     def heights(self, sources: Sources, survey: NDArray[np.int64]) -> Floats:
-        """Read heights between cell centres, of each row's own survey; beside no data the cell's own. (n, k) [m]."""
-        reached = 2 * self.cell
-        box = (self.x.min() - reached, self.y.min() - reached, self.x.max() + reached, self.y.max() + reached)
-        heights, surveys = surveyed_window(sources["dem"], box)
-        z = bilinear_within(heights, surveys, self.x, self.y, survey)
-        alone = np.isnan(z) & (surveys.nearest(self.x, self.y, NO_SURVEY) == survey[:, None])
-        return np.where(alone, heights.nearest(self.x, self.y, np.nan), z)
+        """Read heights of each row's own survey. (n, k) [m]."""
+        return heights_at(sources, self.x, self.y, survey, self.cell)
+
+
+def heights_at(sources: Sources, x: Floats, y: Floats, survey: NDArray[np.int64], cell: float) -> Floats:
+    """Read heights between cell centres, of each row's own survey; beside no data the cell's own. (n, k) [m]."""
+    reached = 2 * cell
+    box = (x.min() - reached, y.min() - reached, x.max() + reached, y.max() + reached)
+    heights, surveys = surveyed_window(sources["dem"], box)
+    z = bilinear_within(heights, surveys, x, y, survey)
+    alone = np.isnan(z) & (surveys.nearest(x, y, NO_SURVEY) == survey[:, None]) & (survey[:, None] != NO_SURVEY)
+    return np.where(alone, heights.nearest(x, y, np.nan), z)
 
 
 def _steps(length: Floats, step: float) -> NDArray[np.int64]:

@@ -1,7 +1,8 @@
 """Bank lines: where each transect meets the bank, and where a road crosses.
 
 The bank line is the user's line where there is one, the newest of several dates, else the edge of the water polygon
-(its outer ring, so that islands have no bank), else half the bankfull width from the line.
+(its outer ring, so that islands have no bank), else half the bankfull width from the line. Those of the last kind move to
+both sides of the channel, where the heights are fine enough to show it.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
+from gisprio.compute.banks.channel_lows import channel_lows
 from gisprio.compute.banks.crossings import crossing_stations
 from gisprio.contracts.cards import Sources, Tables
 from gisprio.contracts.settings import Settings
@@ -34,11 +36,11 @@ def find_bank_lines(core: Tables, halo: Tables, sources: Sources, settings: Sett
     core
         ``stations`` of the piece.
     halo
-        ``water``, ``bank_lines``, ``roads`` and ``islands`` near them.
+        ``water``, ``bank_lines``, ``roads``, ``islands`` and ``segments`` near them.
     sources
-        None.
+        ``dem``: the finest heights there are; ``survey``: which survey they are from. Without them no bank line moves.
     settings
-        None.
+        Section ``dem``.
 
     Returns
     -------
@@ -63,10 +65,14 @@ def find_bank_lines(core: Tables, halo: Tables, sources: Sources, settings: Sett
     given = given_offsets(transects, centre, left, halo["bank_lines"])
     offset = np.where(np.isnan(given), offset, given)
     basis = np.where(np.isnan(given), basis, "given")
+    lows, move = channel_lows(stations, halo["segments"], sources, settings.dem)
+    move[~(basis == "half_width").all(axis=1)] = 0.0
+    offset += np.column_stack([move, -move])
 
     crossing = crossing_stations(stations, halo["roads"])
     points = _two_sides(stations, centre, left, offset, basis, crossing)
-    return {"bank_points": points.assign(island=on_island(centre, left, halo["islands"]).ravel())}
+    points["island"] = on_island(centre, left, halo["islands"]).ravel()
+    return {"bank_points": points.assign(low_offset_m=np.repeat(lows, 2), recentred_m=np.repeat(move, 2))}
 
 
 def search_length(width_m: Floats) -> Floats:

@@ -53,6 +53,7 @@ def find_gaps(core: Tables, halo: Tables, sources: Sources, settings: Settings) 
     """
     width = setback_width(settings)
     sides = station_sides(core, "side_cover", "valleys")
+    sides["left_over_m"] = sides["line_offset_m"] - sides["recentred_m"]
     narrow = sides["buffer_width_m"].to_numpy() < width - 1e-9
     narrow &= ~sides["natural"].to_numpy() & ~sides["crossing"].to_numpy()
     narrow &= ~sides["kind"].isin(NO_BANK).to_numpy() & ~sides["island"].to_numpy()
@@ -164,7 +165,7 @@ def _draw(gap: _Gap, setback: float, covers: Words) -> dict[str, object]:
         "buffer_width_m": float(np.median(present)),
         "area_m2": float(shapely.area(ground)),
         "adjacent_cover": covers.most(gap.rows, own["to_m"] - own["from_m"]),
-        "certainty": "uncertain" if median(np.abs(own["line_offset_m"])) > setback / 3 else "clear",
+        "certainty": "uncertain" if median(np.abs(own["left_over_m"])) > setback / 3 else "clear",
         "geometry": ground,
     }
 

@@ -7,6 +7,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
 
+from gisprio.compute.banks.sides import STATION_KEY
 from gisprio.contracts.cards import Sources, Tables
 from gisprio.contracts.constants import UNCONFINED_RATIO, VALLEY_RISE_DEPTHS
 from gisprio.contracts.grids import NO_SURVEY, Grid, GridSource, bilinear_within
@@ -27,7 +28,7 @@ def measure_valleys(core: Tables, halo: Tables, sources: Sources, settings: Sett
     Parameters
     ----------
     core
-        ``stations`` and ``reach_measures`` of the piece.
+        ``stations``, ``bank_points`` and ``reach_measures`` of the piece.
     halo
         None.
     sources
@@ -46,7 +47,7 @@ def measure_valleys(core: Tables, halo: Tables, sources: Sources, settings: Sett
     Valley floor: ground reached on both sides before it lies more than twice the mean bankfull depth above the stream
     it drains to [own] (height above nearest drainage, nobre2011); looked for out to 10 widths a side, the ratio from
     which a valley is open. Heights of another survey than the one at the station count as missing, and a
-    floor that goes on into one has no width.
+    floor that goes on into one has no width. Where finer heights show the low of the channel, the offset is theirs.
     """
     stations = core["stations"]
     reaches = core["reach_measures"].set_index("reach_no")
@@ -57,16 +58,24 @@ def measure_valleys(core: Tables, halo: Tables, sources: Sources, settings: Sett
     heights = _window(sources["elevation"], stations, margin)
     above = _window(sources["height_above_stream"], stations, margin)
     surveys = _window(sources["survey"], stations, margin) if "survey" in sources else None
+    told = line_offset(stations, heights, max(settings.setback.width_m, 30.0), surveys)
+    lows = _finer_lows(stations, core["bank_points"])
     return {
         "valleys": pd.DataFrame(
             {
                 "segment_no": stations["segment_no"].to_numpy(),
                 "station_no": stations["station_no"].to_numpy(),
                 "valley_width_m": valley_width(stations, above, width, depth, surveys),
-                "line_offset_m": line_offset(stations, heights, max(settings.setback.width_m, 30.0), surveys),
+                "line_offset_m": np.where(np.isnan(lows), told, lows),
             }
         )
     }
+
+
+def _finer_lows(stations: pd.DataFrame, points: pd.DataFrame) -> Floats:
+    """Give the offset that finer heights tell at each station; NaN where they tell none. (n,) [m]."""
+    of_station = points.loc[points["side"] == 0, [*STATION_KEY, "low_offset_m"]]
+    return stations[STATION_KEY].merge(of_station, how="left", validate="one_to_one")["low_offset_m"].to_numpy(float)
 
 
 def _window(elevation: GridSource, stations: pd.DataFrame, margin: float) -> Grid:

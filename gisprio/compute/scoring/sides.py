@@ -177,6 +177,7 @@ def _measures(bank: Rows, gap: tuple[float, float]) -> dict[str, object]:
     woody, wide = bank["woody_share"][own], bank["buffer_width_m"][own]
     told = ~np.isnan(woody)
     measured = not np.isnan(wide).all()
+    moved = bank["recentred_m"] != 0
     basis = "missing" if not told.any() else "modelled" if bank["coarse"][own].any() else "measured"
     return {
         "length_m": float(length[own].sum()),
@@ -188,7 +189,9 @@ def _measures(bank: Rows, gap: tuple[float, float]) -> dict[str, object]:
         "crossing_length_m": float(length[bank["crossing"]].sum()),
         "woody_share": float(np.average(woody[told], weights=length[own][told])) if told.any() else np.nan,
         "woody_share_basis": basis,
-        "line_offset_m": median(np.abs(bank["line_offset_m"][own])),
+        "line_offset_m": median(np.abs((bank["line_offset_m"] - bank["recentred_m"])[own])),
+        "recentred_m": median(bank["recentred_m"][own & moved]),
+        "recentred_length_m": float(length[own & moved].sum()),
         "valley_width_m": float(bank["reach_valley_m"][0]),
         "least_retreat_m_y": median(bank["least_retreat_m_y"][own]),
         "freedom_to_move": median(bank["freedom_to_move"]),

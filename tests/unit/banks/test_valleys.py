@@ -4,9 +4,10 @@ import numpy as np
 import pytest
 import shapely
 
+from gisprio.compute.banks.bank_lines import find_bank_lines
 from gisprio.compute.banks.stations import lay_stations
 from gisprio.compute.banks.valleys import measure_valleys
-from tables import network, settings, source
+from tables import nearby, network, settings, source
 
 SOUTH = shapely.LineString([(0, 1000), (0, 0)])
 
@@ -23,6 +24,7 @@ def _valleys(height, width_m=6.0, survey=None):
     }
     if survey is not None:
         sources["survey"] = source(survey(x, y).astype(np.int16), -405.0, 1405.0, 10.0, -1)
+    core |= find_bank_lines(core, nearby(), {}, settings())
     return measure_valleys(core, {}, sources, settings())["valleys"]
 
 

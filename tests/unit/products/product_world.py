@@ -226,6 +226,8 @@ def _banks(reach: gpd.GeoDataFrame, draw: np.random.Generator, coarse: bool) -> 
             "done_year": None,
             "adjacent_cover": np.where(strip > 0.4, "pasture", "woody"),
             "line_offset_m": 2.5,
+            "recentred_m": None,
+            "recentred_length_m": 0.0,
             "valley_width_m": None,
             "erosion_above_share": np.where(ranked, 0.5, np.nan),
             "gap_above_share": np.where(ranked, 0.25, np.nan),

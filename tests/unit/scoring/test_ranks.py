@@ -32,6 +32,7 @@ def _tables(scores, kind="natural", apart=None):
         if column.name not in banks:
             banks[column.name] = {"text": None, "float": np.nan, "int": 0}[column.kind]
     banks[[registered.card.basis_column for registered in FACTORS]] = "missing"
+    banks["recentred_length_m"] = 0.0
     banks["crossing_length_m"], banks["gap_length_m"], banks["woody_share_basis"] = 0.0, 100.0, "measured"
     banks["bank_line_basis"], banks["adjacent_cover"], banks["buffer_width_m"] = "half_width", "pasture", 5.0
     for n, key in enumerate(("unit_stream_power", "outer_bend", "missing_strip")):

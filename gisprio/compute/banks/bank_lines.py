@@ -1,8 +1,8 @@
 """Bank lines: where each transect meets the bank, and where a road crosses.
 
 The bank line is the user's line where there is one, the newest of several dates, else the edge of the water polygon
-(its outer ring, so that islands have no bank), else half the bankfull width from the line. Those of the last kind move to
-both sides of the channel, where the heights are fine enough to show it.
+(its outer ring, so that islands have no bank), else half the bankfull width from the line. Those of the last kind
+move to both sides of the channel, where the heights are fine enough to show it.
 """
 
 from __future__ import annotations

@@ -69,7 +69,7 @@ def test_a_line_on_its_channel_stays():
 
 
 def test_bank_lines_that_are_given_or_at_the_water_stay_and_the_offset_is_told():
-    given = frame([shapely.LineString([(13, -10), (13, 1010)])])  # on the left alone
+    given = frame([shapely.LineString([(13, -10), (13, 1010)])], date_y=[np.nan], error_m=[np.nan])  # on the left alone
     water = frame([shapely.box(6, -50, 12, 1050)], kind=["channel"])
     for points in (_points(channel(SOUTH), bank_lines=given), _points(channel(SOUTH), water=water)):
         assert (points["recentred_m"] == 0).all()

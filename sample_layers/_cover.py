@@ -163,14 +163,17 @@ def bars(strips: Strips) -> list[tuple[shapely.Geometry, int]]:
 
 def land_cover(rng: np.random.Generator, slope: np.ndarray, fields: list[Polygon],
                in_forest: list[bool], strips: Strips, lots: list[Polygon], marsh: Polygon, roads: gpd.GeoDataFrame,
-               water: gpd.GeoDataFrame) -> np.ndarray:
-    """The cover raster [uint8 codes of the legend]."""
+               water: gpd.GeoDataFrame, bare_fields: list[tuple[shapely.Geometry, int]]
+               ) -> tuple[np.ndarray, list[shapely.Geometry]]:
+    """The cover raster [uint8 codes of the legend] and the houses in it; `bare_fields` lie about planted bends."""
     soft = gaussian_filter(slope, 3.0)
     rows = (np.arange(HEIGHT_M // COVER_M) * COVER_M + COVER_M // 2) // CELL_M
     cols = (np.arange(WIDTH_M // COVER_M) * COVER_M + COVER_M // 2) // CELL_M
     steep = soft[rows][:, cols]
     by_field = cover_fields(rng, fields, in_forest, steep)
     open_land = np.where(np.isin(by_field, WOODY), PASTURE, by_field).astype(np.uint8)
+    about = paint(bare_fields)
+    open_land = np.where(about > 0, about, open_land)
     cover = by_field.copy()
     shape = cover.shape
     coarse = zoom(smooth_noise(rng, (shape[0] // 4 + 1, shape[1] // 4 + 1), 9.0), 4, order=1)[:shape[0], :shape[1]]
@@ -183,7 +186,8 @@ def land_cover(rng: np.random.Generator, slope: np.ndarray, fields: list[Polygon
     hedge = paint([(line.buffer(rng.uniform(1.8, 4.5)), 1) for line in lines])
     cover[(hedge == 1) & ~np.isin(cover, WOODY)] = STREAMSIDE
     cover = paint_riparian(rng, cover, open_land, strips)
-    over = [(marsh.buffer(22), MEADOW_WET), (marsh, MARSH), *hamlet_shapes(rng, lots), *bars(strips)]
+    hamlet = hamlet_shapes(rng, lots)
+    over = [(marsh.buffer(22), MEADOW_WET), (marsh, MARSH), *hamlet, *bars(strips)]
     order = {"track": 0, "rail": 1, "secondary": 2, "primary": 3}
     for kind in sorted(order, key=lambda name: order[name]):
         over += [(line.buffer(ROAD_WIDTH_M[kind] / 2 + 0.6), ROAD) for line in roads.geometry[roads["class"] == kind]]
@@ -191,4 +195,4 @@ def land_cover(rng: np.random.Generator, slope: np.ndarray, fields: list[Polygon
     cover = np.where(painted > 0, painted, cover)
     wet = paint([(geom, WATER) for geom in water.geometry])
     cover = np.where((wet > 0) & (painted != ROAD), wet, cover)
-    return cover.astype(np.uint8)
+    return cover.astype(np.uint8), [geom for geom, code in hamlet if code == BUILT]

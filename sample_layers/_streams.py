@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import geopandas as gpd
 import numpy as np
 import shapely
+import shapely.ops
 from scipy.spatial import cKDTree
 from shapely.geometry import LineString, Point, Polygon
 
@@ -14,6 +15,7 @@ from _terrain import CELL_M
 
 TRIBUTARY_NAMES = ("Sorrelwend", "Ombry Beck", "Fennick Run", "Harlow Rill", "Quillet Brook", "Maddern Run",
                    "Wisket Gill", "Pellow Beck", "Nettlecombe Rill")
+TIDE_LENGTH_M = 650.0  # of the main stream above its mouth
 POND_LENGTH_M, PIPE_LENGTH_M, MARSH_LENGTH_M, TRACK_LENGTH_M = 130.0, 205.0, 430.0, 290.0
 
 
@@ -219,6 +221,26 @@ def streams_layer(rng: np.random.Generator, valleys: list[Valley], orders: list[
     lines = [line.reverse() if k in wrong else line for k, line in enumerate(lines)]
     return gpd.GeoDataFrame({"permanent_id": ids, "name": [r[0] for r in rows], "ftype": [r[1] for r in rows]},
                             geometry=shapely.set_precision(np.array(lines), 0.01), crs=CRS)
+
+
+def tidal_part(main: Valley) -> LineString:
+    """The lowest part of the main stream, as far as the tide comes up."""
+    line = LineString(main.line)
+    return shapely.ops.substring(line, line.length - TIDE_LENGTH_M, line.length)
+
+
+def mark_tidal(streams: gpd.GeoDataFrame, tidal: LineString) -> gpd.GeoDataFrame:
+    """Cuts the last line of the main stream where the tide ends; the part below becomes a line of its own."""
+    last = int(np.argmin(streams.distance(Point(tidal.coords[-1]))))
+    line = streams.geometry.iloc[last]
+    at, down = line.project(Point(tidal.coords[0])), line.project(Point(tidal.coords[-1]))
+    parts = [shapely.ops.substring(line, *ends) for ends in ((0.0, at), (at, line.length))]
+    above, below = parts if down > at else parts[::-1]
+    out = streams.copy()
+    out.loc[len(out)] = {**streams.iloc[last], "permanent_id": f"TBS-{len(out) + 1:04d}", "ftype": "tidal",
+                         "geometry": below}
+    out.loc[last, "geometry"] = above
+    return out.set_geometry(shapely.set_precision(out.geometry.to_numpy(), 0.01)).set_crs(CRS)
 
 
 def loosen(rng: np.random.Generator, line: LineString) -> LineString:

@@ -13,11 +13,19 @@ How the world is made, in this order:
 4. Lines and water polygons are drawn as a mapper would, faults included (`_streams.py`).
 5. Heights at 1 m along 2.5 km of the main stream, with banks as a table says (`_lidar.py`).
 6. Roads, holdings, fields and soils follow the ground (`_land.py`), and land cover follows all of them (`_cover.py`).
+7. Bare outer bends, wooded ravines and a steep wooded headwater are planted in the cover; works already done, scars
+   and constraints are laid beside the streams (`_planted.py`).
 
 What a careful reader of the layers should find: a tenth of the stream lines drawn against the flow, ends that
 miss each other by up to 0.2 m, a straight ditch, a piped stretch under the hamlet, a pond on a stream and one off
-it, an island, a marsh, land without a parcel, thin overlaps and gaps between parcels, a parcel that is the river
-and one that is a road.
+it, an island, a marsh, a tidal mouth, land without a parcel, thin overlaps and gaps between parcels, a parcel that is
+the river and one that is a road.
+
+`planted.csv` says what was planted where, by the geometry of this world and nothing that gisprio found: six sharp outer
+bends of streams of order 3 and 4, bare for 140 m with pasture or cereals to the water; six confined stretches of order
+1 and 2 with full wood on both sides; the steepest headwater, wooded; and the middle of the pond on a stream, the
+ditch, the pipe, the tidal stretch and the marsh. Columns: what, x, y, and side as seen looking downstream (or both).
+The tests read it (`tests/end_to_end/test_sample_story.py`); it is no layer of the run.
 """
 from __future__ import annotations
 
@@ -27,19 +35,22 @@ from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import rasterio
 from rasterio.transform import from_origin
 from scipy.ndimage import gaussian_filter
-from shapely.geometry import Point, Polygon
+from shapely.geometry import LineString, Point, Polygon
 
 import _cover
 import _land
 import _lidar
 import _network
+import _planted
 import _streams
 import _terrain
 
 SEED = 57
+SEA_M = 224.5  # taken off all heights at the end: high water stands in the lowest 650 m of the main stream
 FIXED_DATE = "2024-01-01T00:00:00.000Z"
 
 
@@ -67,8 +78,8 @@ def write_vector(path: Path, layer: gpd.GeoDataFrame) -> None:
 Raster = tuple[np.ndarray, tuple[float, float]]  # cells, upper left corner
 
 
-def make_layers(seed: int = SEED) -> tuple[dict[str, Raster], dict[str, gpd.GeoDataFrame]]:
-    """All layers of the sample: rasters by name, then vectors by name."""
+def make_layers(seed: int = SEED) -> tuple[dict[str, Raster], dict[str, gpd.GeoDataFrame], pd.DataFrame]:
+    """All layers of the sample: rasters by name, then vectors by name, and the table of what was planted."""
     rng = np.random.default_rng(seed)
     receiver, area_km2, _ = _network.wear_down(rng)
     valleys, outlet = _network.trace_valleys(receiver, area_km2, _network.node_places(rng))
@@ -85,9 +96,10 @@ def make_layers(seed: int = SEED) -> tuple[dict[str, Raster], dict[str, gpd.GeoD
     ditch, ditch_bed, ditch_joins = _streams.lay_ditch(ground, valleys, orders, watershed.geometry.iloc[0])
     carved = _terrain.carve(carved, ditch, ditch_bed, np.full(len(ditch), 2.5))
     water = _streams.water_layer(rng, valleys, orders, features)
-    streams = _streams.streams_layer(rng, valleys, orders, features, ditch, ditch_joins)
+    tidal = _streams.tidal_part(valleys[0])
+    streams = _streams.mark_tidal(_streams.streams_layer(rng, valleys, orders, features, ditch, ditch_joins), tidal)
     measured = carved + _terrain.measuring_error(rng, carved.shape)
-    dem = _terrain.level_ponds(measured, carved, water).round(2).astype(np.float32)
+    dem = (_terrain.level_ponds(measured, carved, water) - SEA_M).round(2).astype(np.float32)
 
     pipe = _streams.line_between(valleys[features.pipe[0]], *features.pipe[1:])
     middle = pipe.interpolate(0.5, normalized=True)
@@ -99,14 +111,30 @@ def make_layers(seed: int = SEED) -> tuple[dict[str, Raster], dict[str, gpd.GeoD
     fields, in_forest = _land.fields_of(rng, holdings.farms, forest)
     strips = _cover.riparian_strips(rng, valleys, orders)
     marsh = _cover.marsh_polygon(rng, valleys[features.marsh[0]], features.marsh)
-    cover = _cover.land_cover(rng, slope, fields, in_forest, strips, holdings.lots, marsh, roads, water)
+    power = _planted.power_line(valleys[features.pipe[0]], features.pipe)
+    lines = {"lake path": _streams.line_between(valleys[features.pond[0]], *features.pond[1:]),
+             "ditch": LineString(ditch[[0, -1]]), "pipe": pipe, "tidal reach": tidal,
+             "marsh": _streams.line_between(valleys[features.marsh[0]], *features.marsh[1:])}
+    off = _planted.keep_off(roads, water, hamlet, marsh, power, lines)
+    bends = _planted.sharp_bends(valleys, orders, off, _planted.BENDS + _planted.SCARS)
+    bends, scarred = bends[:_planted.BENDS], bends[_planted.BENDS:]
+    places = [*bends, *_planted.headwaters(valleys, orders, ground, off)]
+    strips, bare_fields = _planted.plant(strips, valleys, places)
+    cover, houses = _cover.land_cover(rng, slope, fields, in_forest, strips, holdings.lots, marsh, roads, water,
+                                      bare_fields)
+    off = _planted.keep_off(roads, water, hamlet, marsh, power, lines | _planted.bend_lines(valleys, bends + scarred))
     vectors = {
         "streams": streams, "water": water, "roads": roads, "watershed": watershed,
         "properties": _land.properties_layer(rng, holdings, watershed.geometry.iloc[0], forest),
         "soils": _land.soils_layer(rng, carved, valleys, slope),
+        "constraints": _planted.constraints_layer(houses, power),
+        "done": _planted.done_layer(valleys, orders, strips, off),
+        "eroding": _planted.eroding_layer(valleys, scarred),
     }
     lidar, *corner = _lidar.lidar_strip(np.random.default_rng([seed, 1]), ground, valleys, water, roads)
-    return {"dem": (dem, WHOLE), "cover": (cover, WHOLE), "lidar": (lidar, tuple(corner))}, vectors
+    lidar[lidar > -9000] -= np.float32(SEA_M)
+    rasters = {"dem": (dem, WHOLE), "cover": (cover, WHOLE), "lidar": (lidar.round(2), tuple(corner))}
+    return rasters, vectors, _planted.planted_table(valleys, places, lines)
 
 
 def hamlet_outline(middle: Point) -> Polygon:
@@ -123,12 +151,13 @@ def main() -> None:
     folder = options.parse_args().out
     folder.mkdir(parents=True, exist_ok=True)
     os.environ["OGR_CURRENT_DATE"] = FIXED_DATE
-    rasters, vectors = make_layers()
+    rasters, vectors, planted = make_layers()
     kinds = {"dem": (_terrain.CELL_M, -9999.0, 3), "cover": (_cover.COVER_M, 0, 1), "lidar": (1.0, -9999.0, 3)}
     for name, (values, corner) in rasters.items():
         write_raster(folder / f"{name}.tif", values, *kinds[name], corner)
     for name, layer in vectors.items():
         write_vector(folder / f"{name}.gpkg", layer)
+    planted.to_csv(folder / "planted.csv", index=False, lineterminator="\n")
 
 
 if __name__ == "__main__":

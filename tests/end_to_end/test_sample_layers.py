@@ -11,14 +11,16 @@ from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pytest
 import rasterio
 import shapely
+import shapely.ops
 from scipy.ndimage import map_coordinates
 
 ROOT = Path(__file__).resolve().parents[2]
 SAMPLE = ROOT / "sample_layers"
-VECTORS = ("streams", "water", "properties", "soils", "roads", "watershed")
+VECTORS = ("streams", "water", "properties", "soils", "roads", "watershed", "done", "eroding", "constraints")
 WOODY_OR_MARSH = (11, 12, 13, 71)
 
 
@@ -102,8 +104,8 @@ def test_all_layers_are_in_one_metric_system_and_small(vectors):
         with rasterio.open(SAMPLE / f"{name}.tif") as file:
             assert file.crs.to_epsg() == 32633
             assert file.compression.name == "deflate"
-    files = [*SAMPLE.glob("*.tif"), *SAMPLE.glob("*.gpkg"), *SAMPLE.glob("*.py")]
-    assert len(files) == 3 + len(VECTORS) + 7
+    files = [*SAMPLE.glob("*.tif"), *SAMPLE.glob("*.gpkg"), *SAMPLE.glob("*.py"), SAMPLE / "planted.csv"]
+    assert len(files) == 3 + len(VECTORS) + 8 + 1
     assert sum(path.stat().st_size for path in files) < 8 * 2**20
 
 
@@ -113,14 +115,15 @@ def test_rasters_have_their_cell_type_and_full_cover(dem, cover):
         assert (heights.res, heights.dtypes, heights.nodata) == ((10.0, 10.0), ("float32",), -9999.0)
         assert (codes.res, codes.dtypes, codes.nodata) == ((4.0, 4.0), ("uint8",), 0.0)
         assert heights.bounds == codes.bounds
-    assert 200 < dem[0].min() < dem[0].max() < 450
+    assert -10 < dem[0].min() < dem[0].max() < 225
     assert (cover[0] != 0).all()
 
 
 def test_columns_are_those_of_the_config(vectors):
     """The attributes that the sample's config names, and no person's name."""
     want = {"streams": ["permanent_id", "name", "ftype"], "water": ["kind"], "properties": ["parcel", "use"],
-            "soils": ["soil", "kfactor", "silt_clay"], "roads": ["class"], "watershed": ["name"]}
+            "soils": ["soil", "kfactor", "silt_clay"], "roads": ["class"], "watershed": ["name"],
+            "done": ["kind", "date", "status"], "eroding": ["date", "height_m"], "constraints": ["kind"]}
     assert {name: [c for c in layer.columns if c != "geometry"] for name, layer in vectors.items()} == want
     assert vectors["streams"].permanent_id.is_unique
     assert vectors["properties"].parcel.is_unique
@@ -224,7 +227,7 @@ def test_streams_fall_from_every_head_to_the_outlet(vectors, dem):
 def test_ditch_pipe_ponds_island_and_marsh_are_there(vectors, cover):
     """One straight ditch, one pipe, a pond on a stream and one off, an island, a marsh along a stream."""
     streams, water = vectors["streams"], vectors["water"]
-    assert streams.ftype.value_counts().drop("stream").to_dict() == {"ditch": 1, "pipe": 1}
+    assert streams.ftype.value_counts().drop("stream").to_dict() == {"ditch": 1, "pipe": 1, "tidal": 1}
     ditch = streams.geometry[streams.ftype == "ditch"].iloc[0]
     assert 600 <= ditch.length <= 900
     assert shapely.Point(ditch.coords[0]).distance(shapely.Point(ditch.coords[-1])) == pytest.approx(ditch.length)
@@ -241,6 +244,116 @@ def test_ditch_pipe_ponds_island_and_marsh_are_there(vectors, cover):
     assert 2e4 < len(rows) * 16 < 2e5
     marsh = shapely.points(place.c + (cols + 0.5) * place.a, place.f + (rows + 0.5) * place.e)
     assert natural.intersection(shapely.MultiPoint(marsh).buffer(6)).length > 350
+
+
+def test_the_lowest_part_of_the_main_stream_is_tidal(vectors, dem):
+    """500 to 700 m from the outlet up, at the height of the sea; the streams above lie over it."""
+    streams = vectors["streams"]
+    tidal = streams[streams.ftype == "tidal"]
+    assert tidal.name.tolist() == ["Tansy Brook"]
+    line = tidal.geometry.iloc[0]
+    assert 500 <= line.length <= 700
+    outlet = min((point for g in streams.geometry for point in (g.coords[0], g.coords[-1])), key=lambda xy: xy[1])
+    assert outlet in (line.coords[0], line.coords[-1])
+    heights = {}
+    for kind in ("tidal", "stream"):
+        places = np.vstack([across(g, 10.0)[0] for g in streams.geometry[streams.ftype == kind]])
+        heights[kind] = at_places(*dem, places, 1)
+    assert -2.5 < heights["tidal"].min() < -0.5
+    assert heights["tidal"].max() < 2.0
+    assert np.quantile(heights["stream"], 0.01) > 1.0
+
+
+def woody_share(cover: tuple[np.ndarray, rasterio.Affine], line: shapely.LineString, side: int, off_m: np.ndarray
+                ) -> np.ndarray:
+    """Share of places with wood or marsh across a line, at each 5 m of it; side 1 is its left."""
+    points, left = across(line, 5.0)
+    woody = np.isin(cover[0], WOODY_OR_MARSH).astype(float)
+    return at_places(woody, cover[1], points[:, None] + side * off_m[None, :, None] * left[:, None], 0).mean(axis=1)
+
+
+def downstream_part(vectors: dict[str, gpd.GeoDataFrame], row: pd.Series, half_m: float) -> shapely.LineString:
+    """The stream line so far up and down of a planted place, drawn downstream."""
+    streams = vectors["streams"]
+    _, against = walk_upstream(streams)
+    k = int(streams.distance(shapely.Point(row.x, row.y)).argmin())
+    line = streams.geometry[k].reverse() if k in against else streams.geometry[k]
+    at = line.project(shapely.Point(row.x, row.y))
+    return shapely.ops.substring(line, max(at - half_m, 0.0), at + half_m)
+
+
+@pytest.fixture(scope="module")
+def planted() -> pd.DataFrame:
+    """What the script says it planted."""
+    return pd.read_csv(SAMPLE / "planted.csv")
+
+
+def test_planted_is_what_it_says(planted):
+    """Six bends on one side each, six ravines, a headwater, and the middle of what is not to be ranked."""
+    assert planted.columns.tolist() == ["what", "x", "y", "side"]
+    bends = planted[planted.what == "bare outer bend"]
+    assert len(bends) == 6
+    assert set(bends.side) == {"left", "right"}
+    assert set(planted.side[planted.what != "bare outer bend"]) == {"both"}
+    others = planted.what[planted.what != "bare outer bend"].value_counts().to_dict()
+    assert others == {"wooded ravine": 6, "steep wooded headwater": 1, "lake path": 1, "ditch": 1, "pipe": 1,
+                      "tidal reach": 1, "marsh": 1}
+
+
+def test_planted_bends_are_sharp_and_bare_on_their_outer_bank(vectors, cover, planted):
+    """Within 3.5 mapped widths over 50 m of the mapped line, outward on the named side, no wood at its water."""
+    streams = vectors["streams"]
+    order, _ = walk_upstream(streams)
+    channel = vectors["water"].geometry[vectors["water"].kind == "channel"].union_all()
+    for row in planted[planted.what == "bare outer bend"].itertuples():
+        assert order[int(streams.distance(shapely.Point(row.x, row.y)).argmin())] in (3, 4)
+        up, at, down = (np.array(xy) for xy in (p.coords[0] for p in shapely.line_interpolate_point(
+            downstream_part(vectors, row, 25.0), [0.0, 0.5, 1.0], normalized=True)))
+        a, b, c = at - up, down - at, down - up
+        turn = 2 * (a[0] * b[1] - a[1] * b[0]) / (np.hypot(*a) * np.hypot(*b) * np.hypot(*c))
+        near = downstream_part(vectors, row, 60.0)
+        width = channel.intersection(near.buffer(15, cap_style="flat")).area / near.length
+        assert abs(turn) * width > 1 / 3.5
+        assert row.side == ("right" if turn > 0 else "left")
+        side = 1 if row.side == "left" else -1
+        off = width / 2 + np.arange(2.0, 10.0, 2.0)
+        assert woody_share(cover, downstream_part(vectors, row, 40.0), side, off).mean() < 0.1
+        assert woody_share(cover, downstream_part(vectors, row, 20.0), side, off).max() == 0
+
+
+def test_planted_ravines_and_headwater_are_wooded_and_the_headwater_is_steep(vectors, cover, planted, dem):
+    """Wood on both sides for 400 m where the stream is so long, lines of order 1 and 2; almost 4 % the steepest."""
+    streams = vectors["streams"]
+    order, _ = walk_upstream(streams)
+    for row in planted[planted.what.isin(["wooded ravine", "steep wooded headwater"])].itertuples():
+        assert order[int(streams.distance(shapely.Point(row.x, row.y)).argmin())] in (1, 2)
+        line = downstream_part(vectors, row, 200.0)
+        assert line.length > 250
+        for side in (1, -1):
+            assert woody_share(cover, line, side, np.arange(3.0, 32.0, 3.0)).mean() > 0.97
+    steep = downstream_part(vectors, next(planted[planted.what == "steep wooded headwater"].itertuples()), 150.0)
+    top, foot = at_places(*dem, np.array([steep.coords[0], steep.coords[-1]]), 1)
+    assert (top - foot) / steep.length > 0.035
+
+
+def test_works_scars_and_constraints_lie_beside_streams(vectors):
+    """An old and a young planting and logs; three scars on banks; houses and a power line along a bank."""
+    done, scars, constraints = (vectors[name] for name in ("done", "eroding", "constraints"))
+    streams = vectors["streams"].geometry.union_all()
+    assert done.kind.tolist() == ["riparian planting", "riparian planting", "log revetment"]
+    years = pd.to_datetime(done.date).dt.year
+    assert years.max() - years.min() > 10
+    assert (done.distance(streams) < 6).all()
+    assert done.geometry.area[:2].between(2000, 4000).all()
+    assert len(scars) == 3
+    assert pd.to_datetime(scars.date).notna().all()
+    assert scars.height_m.between(0.5, 2.5).all()
+    assert scars.length.between(25, 60).all()
+    assert (scars.hausdorff_distance(scars.intersection(streams.buffer(6))) < 0.1).all()
+    assert set(constraints.kind) == {"building", "power line"}
+    assert (constraints.kind == "building").sum() > 20
+    power = constraints.geometry[constraints.kind == "power line"].iloc[0]
+    assert power.intersection(streams.buffer(30)).length > 200
 
 
 def test_channel_polygons_grow_downstream(vectors):
@@ -296,9 +409,11 @@ def test_lidar_lies_along_two_km_of_the_main_stream_a_little_over_the_other_heig
     rows, columns = np.nonzero(heights > -9000)
     xy = np.column_stack([place.c + columns + 0.5, place.f - rows - 0.5])
     main = vectors["streams"][vectors["streams"].name == "Tansy Brook"].geometry.union_all()
+    along = np.vstack([across(line, 1.0)[0] for line in shapely.get_parts(main)])
+    row, column = ((place.f - along[:, 1]).astype(int), (along[:, 0] - place.c).astype(int))
+    held = (row >= 0) & (row < heights.shape[0]) & (column >= 0) & (column < heights.shape[1])
+    assert (heights[row[held], column[held]] > -9000).sum() > 2000
     at = shapely.points(xy[::7])
-    covered = shapely.MultiPoint(at).buffer(4)
-    assert main.intersection(covered).length > 2000
     far = shapely.distance(main, at) > 55
     apart = heights[rows, columns][::7][far] - at_places(*dem, xy[::7][far], 1)
     assert np.median(apart) == pytest.approx(0.04, abs=0.15)
@@ -338,3 +453,5 @@ def test_script_makes_the_same_layers_again(tmp_path):
         kept, made = gpd.read_file(SAMPLE / f"{name}.gpkg"), gpd.read_file(tmp_path / f"{name}.gpkg")
         assert kept.drop(columns="geometry").equals(made.drop(columns="geometry"))
         assert kept.geometry.hausdorff_distance(made.geometry).max() < 0.3
+    kept, made = pd.read_csv(SAMPLE / "planted.csv"), pd.read_csv(tmp_path / "planted.csv")
+    pd.testing.assert_frame_equal(kept, made, atol=0.3, rtol=0)

@@ -48,6 +48,7 @@ from gisprio.contracts.layers import (
     SOILS,
     VALLEYS,
     WATER,
+    WETLANDS,
 )
 from gisprio.contracts.schema import check, empty
 from gisprio.contracts.settings import Settings
@@ -166,6 +167,7 @@ def nearby(**layers: gpd.GeoDataFrame) -> dict[str, pd.DataFrame]:
         "eroding": empty(ERODING, CRS),
         "parcels": empty(PARCELS_MARKED, CRS),
         "soils": empty(SOILS, CRS),
+        "wetlands": empty(WETLANDS, CRS),
         "legend": check(LEGEND, legend),
     }
     return given | layers

@@ -54,6 +54,9 @@ FINES_SHEAR_0 = Constant(0.1, "Pa", "julian_torres2006", "verified", "Critical s
 FINES_SHEAR_1 = Constant(0.1779, "Pa", "julian_torres2006", "verified", "Times silt plus clay in percent.")
 FINES_SHEAR_2 = Constant(0.0028, "Pa", "julian_torres2006", "verified", "Times its square.")
 FINES_SHEAR_3 = Constant(-2.34e-5, "Pa", "julian_torres2006", "verified", "Times its cube.")
+CANOPY_LEAST = Constant(-2.0, "m", "own", "own", "Canopy heights below are none: noise over bare ground is smaller.")
+CANOPY_MOST = Constant(120.0, "m", "own", "own", "Canopy heights above are none: no tree is as tall.")
+SAME_CELL = Constant(1.1, "ratio", "own", "own", "Cells of two systems that differ by less are one size.")
 URBAN_SHARE = Constant(0.2, "share", "own", "own", "Developed share of the ground from which a rural curve is doubted.")
 CROSSING_ANGLE_DEG = Constant(
     30.0, "degrees", "own", "own", "A road that meets the stream at more than this crosses it."

@@ -12,6 +12,7 @@ from gisprio.contracts.words import (
     BANK_LINE_BASES,
     BASES,
     COVERS,
+    GAP_DOUBTS,
     HEIGHT_CODES,
     NEEDS,
     SETBACK_KINDS,
@@ -72,6 +73,7 @@ BANK_LINES = Layer(
         C("error_m", "float", "Standard error of its place, where the data tell it.", "m", null=True, low=0),
     ),
 )
+WETLANDS = Layer("wetlands", "polygon", (), "Wetlands: ground that counts as class wetland.", ())
 CONSTRAINTS = Layer(
     "constraints", "any", (), "What keeps a bank from being planted: buildings, dykes, pipelines, power lines, protected areas.",
     (C("kind", "text", "Kind as the data names it.", null=True),),
@@ -266,6 +268,7 @@ _BANK_MOVE = (
     C("recentred_m", "float", "Median move of its bank line towards the middle of the channel, left positive, where it was moved.", "m", null=True),
     C("recentred_length_m", "float", "Length of bank whose line was moved.", "m", low=0),
 )
+_NATURAL = C("natural_share", "float", "Share of its length where natural classes fill the strip: natural, no gap; null in a coarse look.", null=True, low=0, high=1)
 
 _BANK_HEIGHTS = (
     C("bank_height_m", "float", "Median over stations, where told on half of the length: top of the bank above the water on the day of the flight, so low by the depth of the water.", "m", null=True, low=0),
@@ -344,12 +347,20 @@ SIDE_COVER = Layer(
     (
         *_SIDE_KEY,
         C("buffer_width_m", "float", "Contiguous width of counting cover, at most the setback.", "m", null=True, low=0),
+        C("covered_width_m", "float", "The same of counting and natural cover: what lies beyond it is gap.", "m", null=True, low=0),
+        C("edge_error_m", "float", "Standard error that the grain of the cover leaves on the width.", "m", null=True, low=0),
         C("missing_strip", "float", "Share of the strip without counting cover, the inner third weighing most.", null=True, low=0, high=1),
         C("woody_share", "float", "Share of the strip that is woody.", null=True, low=0, high=1),
-        C("natural", "bool", "What is missing is a class where a gap is no gap."),
+        C("natural", "bool", "No gap only because natural classes, where a gap is no gap, fill the strip."),
+        C("coarse_use", "bool", "Classes besides woody come off cells too wide for the setback."),
         C("near_bank_cover", "float", "Erodibility under the cover of the inner third, over that of bare soil.", null=True, low=0, high=1),
         C("adjacent_cover", "text", "Commonest class of the strip that does not count; else of the whole strip.", null=True, among=COVERS),
     ),
+)
+_WIDTH_ERROR = C("buffer_width_se_m", "float", "Standard error of the buffer's width: the cover's grain and the bank line's place.", "m", null=True, low=0)
+_CERTAINTY = (
+    C("certainty", "text", "uncertain where uncertain_because says why.", among=("clear", "uncertain")),
+    C("uncertain_because", "text", "line_off: the bank lines lie over a third of the setback off the channel that the heights show; within_error: the strip lacks less than buffer_width_se_m; in_water: most of what it lacks is water.", null=True, among=GAP_DOUBTS),
 )
 GAP_PIECES = Layer(
     "gap_pieces", "polygon", ("gap_id",), "Gaps inside a piece.",
@@ -361,10 +372,10 @@ GAP_PIECES = Layer(
         C("from_m", "float", "Lower end, upstream from the reach's downstream end.", "m", low=0),
         C("to_m", "float", "Upper end.", "m", low=0),
         C("buffer_width_m", "float", "Median over its stations.", "m", low=0),
+        _WIDTH_ERROR,
         C("area_m2", "float", "Ground between the present buffer and the setback line.", "m2", low=0),
         C("adjacent_cover", "text", "Commonest class that does not count.", null=True, among=COVERS),
-        C("certainty", "text", "uncertain where the line lies off the channel by over a third of the setback, or unknown cover.",
-          among=("clear", "uncertain")),
+        *_CERTAINTY,
     ),
 )
 SIDE_GAPS = Layer(
@@ -452,6 +463,7 @@ BANK_MEASURES = Layer(
         C("buffer_width_m", "float", "Median over stations.", "m", null=True, low=0),
         C("gap_length_m", "float", "Metres of gap.", "m", null=True, low=0),
         C("gap_area_m2", "float", "Ground between present buffer and setback line in gaps.", "m2", null=True, low=0),
+        _NATURAL,
         C("concentrated_flow_count", "int", "Places where the flow of much hillslope crosses the bank.", low=0),
         C("concentrated_flow_gap_count", "int", "Those of them that cross a gap; null in a coarse look.", null=True, low=0),
         C("crossing_length_m", "float", "Under roads and railways that cross.", "m", low=0),
@@ -523,6 +535,7 @@ BANKS = Layer(
         _basis("woody_share"),
         C("gap_length_m", "float", "Metres of gap; null in a coarse look.", "m", null=True, low=0),
         C("gap_area_m2", "float", "Ground between present buffer and setback line in gaps.", "m2", null=True, low=0),
+        _NATURAL,
         C("crossing_length_m", "float", "Under roads and railways that cross.", "m", low=0),
         C("concentrated_flow_count", "int", "Places where the flow of much hillslope crosses the bank.", low=0),
         C("concentrated_flow_gap_count", "int", "Those of them that cross a gap; null in a coarse look.", null=True, low=0),
@@ -576,9 +589,10 @@ GAPS = Layer(
         C("length_m", "float", "Along the stream.", "m", low=0),
         C("setback_m", "float", "Width the rule asks for.", "m", low=0),
         C("buffer_width_m", "float", "Median over stations.", "m", low=0),
+        _WIDTH_ERROR,
         C("area_m2", "float", "Ground between the present buffer and the setback line.", "m2", low=0),
         C("adjacent_cover", "text", "Commonest class that does not count.", null=True, among=COVERS),
-        C("certainty", "text", "uncertain: line off the channel by over a third of the setback.", among=("clear", "uncertain")),
+        *_CERTAINTY,
     ),
 )
 FLOW_POINTS = Layer(
@@ -701,7 +715,7 @@ STATION_RESULTS = Layer(
 )
 
 INPUT_LAYERS = (
-    STREAMS, INFLOWS, PARCELS, WATER, ROADS, BANK_LINES, SOILS, CONSTRAINTS, DONE, ERODING, WATERSHED, SUB_WATERSHEDS, LEGEND,
+    STREAMS, INFLOWS, PARCELS, WATER, ROADS, BANK_LINES, SOILS, WETLANDS, CONSTRAINTS, DONE, ERODING, WATERSHED, SUB_WATERSHEDS, LEGEND,
 )
 RESULT_LAYERS = (
     REACHES, BANKS, BANK_SETBACKS, GAPS, PROPERTIES, FLOW_POINTS, LONG_PROFILES, SENSITIVITY, FINDINGS, STATION_RESULTS,

@@ -216,6 +216,8 @@ class Streams(Section):
     """Standard error of the stream lines' place [own]; 1:24 000 maps: about 12."""
     bank_line_error_m: Positive = 1.0
     """Standard error of a bank line's place, where ``bank_lines.error_m`` tells none [own]."""
+    water_edge_error_m: Positive = 2.0
+    """Standard error of the edge of a water polygon, as a bank line [own]."""
     burn_m: Positive = 10.0
     """Depth by which lines are lowered in the working copy that routes the flow [own]."""
     sub_watershed_km2: Positive = 25.0
@@ -253,6 +255,8 @@ class Setback(Section):
     kind: Literal["statute", "standard", "guidance", "own target"] = "own target"
     counts: tuple[Cover, ...] = ("woody", "wetland")
     natural: tuple[Cover, ...] = ()
+    canopy_m: Positive = 3.0
+    """Ground under canopy of at least this height is woody [own]; of use with ``[layers] canopy``."""
     opening_m: Annotated[float, Field(ge=0, allow_inf_nan=False)] = 3.0
     shortest_gap_m: Positive = 20.0
 

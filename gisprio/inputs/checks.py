@@ -14,6 +14,7 @@ import shapely
 from gisprio.contracts.findings import Finding, Severity, listed
 from gisprio.contracts.settings import Settings
 from gisprio.inputs.channel import low_offsets, median_slope
+from gisprio.inputs.cover_checks import canopy_of_sense, canopy_used, wetlands_of_sense
 from gisprio.inputs.crs import in_degrees
 from gisprio.inputs.project import Inputs
 from gisprio.inputs.rasters import HIGHEST_M, LOWEST_M, RasterSource
@@ -128,6 +129,15 @@ def cover_fine_enough(inputs: Inputs, settings: Settings) -> Iterator[Finding]:
     """The land cover can show a strip a third as wide as the setback."""
     width = settings.setback.width_m
     narrowest = float(inputs.tables["legend"]["min_width_m"].max())
+    if narrowest > width / 3 and canopy_used(inputs) and inputs.rasters["canopy"].lattice.cell_m <= width / 3:
+        says = (
+            f"the land cover shows nothing narrower than {narrowest:g} m, which cannot measure a setback of "
+            f"{width:g} m: widths and gaps come from the canopy where it tells at least 80 % of the strip, elsewhere "
+            "there is a coarse look only. What is not woody (use beside the bank, wetland, grass) stays coarse."
+        )
+        do = f"get land cover of {width / 3:.2g} m or finer if other cover than trees counts, or the use matters."
+        yield Finding("warning", "land_cover", "woody_only", "", says, do)
+        return
     if narrowest > width / 3:
         says = (
             f"the land cover shows nothing narrower than {narrowest:g} m, which cannot measure a setback of "
@@ -262,6 +272,8 @@ CHECKS: tuple[Check, ...] = (
     streams_on_grids,
     codes_known,
     cover_fine_enough,
+    canopy_of_sense,
+    wetlands_of_sense,
     lines_long_enough,
     parcels_of_sense,
     heights_of_sense,

@@ -26,6 +26,7 @@ from gisprio.contracts.layers import (
     SUB_WATERSHEDS,
     WATER,
     WATERSHED,
+    WETLANDS,
 )
 from gisprio.contracts.schema import Layer, check
 from gisprio.contracts.settings import Columns, Settings
@@ -307,6 +308,11 @@ def make_bank_lines(frame: gpd.GeoDataFrame, settings: Settings) -> Normalised:
     return _done(BANK_LINES, frame, {"date_y": years, "error_m": error}, findings + told)
 
 
+def make_wetlands(frame: gpd.GeoDataFrame, settings: Settings) -> Normalised:
+    """Make the wetlands; parameters and raises as :func:`make_streams`."""
+    return _done(WETLANDS, frame, {}, [])
+
+
 def make_constraints(frame: gpd.GeoDataFrame, settings: Settings) -> Normalised:
     """Make what keeps a bank from being planted; parameters and raises as :func:`make_streams`."""
     return _done(CONSTRAINTS, frame, {"kind": as_text(_column(frame, settings.columns.constraints.kind))}, [])
@@ -412,6 +418,7 @@ VECTOR_LAYERS: tuple[VectorLayer, ...] = (
         lambda c: {"soils.k": c.soils.k, "soils.silt_clay": c.soils.silt_clay},
         make_soils,
     ),
+    VectorLayer(WETLANDS, "polygon", lambda c: {}, make_wetlands),
     VectorLayer(WATERSHED, "polygon", lambda c: {}, make_watershed),
     VectorLayer(
         SUB_WATERSHEDS, "polygon", lambda c: {"sub_watersheds.name": c.sub_watersheds.name}, make_sub_watersheds
@@ -420,8 +427,6 @@ VECTOR_LAYERS: tuple[VectorLayer, ...] = (
 """Every vector layer of the contract, and how it is made."""
 
 NOT_USED = {
-    "canopy": "tree heights",
-    "wetlands": "wetlands",
     "visits": "field visits",
 }
 """Layers of the config that no stage of this version reads."""

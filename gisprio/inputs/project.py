@@ -6,13 +6,14 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
 from pyproj import CRS
 
 from gisprio.contracts.digests import table_digest
 from gisprio.contracts.errors import InputError
 from gisprio.contracts.findings import Finding
-from gisprio.contracts.grids import Bounds, GridSource
+from gisprio.contracts.grids import ArraySource, Bounds, Grid, GridSource, Lattice
 from gisprio.contracts.layers import INPUT_LAYERS, LEGEND
 from gisprio.contracts.schema import check, empty
 from gisprio.contracts.settings import Settings
@@ -32,6 +33,9 @@ from gisprio.inputs.vectors import VectorFile, attribute_columns, column_faults,
 _REGION_MARGIN_M = 2000.0
 """Land cover of another system is drawn this far beyond the DEM."""
 
+NO_CANOPY = ArraySource(Grid(np.empty((0, 0), np.float32), Lattice(0.0, 0.0, 1.0)))
+"""The canopy where none is given: as a layer that is not given has no rows, it has no cells."""
+
 
 @dataclass(frozen=True, slots=True)
 class Inputs:
@@ -44,7 +48,8 @@ class Inputs:
     tables
         Every layer of ``INPUT_LAYERS`` by name; one that is not given has no rows; and ``own_NAME`` of ``[factor]``.
     rasters
-        ``dem`` (float32 metres) and ``land_cover`` (int32 codes); and ``own_NAME`` of ``[factor]`` (float32).
+        ``dem`` (float32 metres), ``land_cover`` (int32 codes) and ``canopy`` (float32 metres; without cells where it is
+        not given); and ``own_NAME`` of ``[factor]`` (float32).
     findings
         What was noticed and repaired while reading.
     digests
@@ -114,6 +119,10 @@ def read_inputs(settings: Settings) -> Inputs:
         findings += told
         sources["land_cover"], cell_m = drawn, drawn.cell_m
     tables["legend"] = _legend_table(legend, cell_m)
+    sources["canopy"] = NO_CANOPY
+    if "canopy" in rasters:
+        sources["canopy"] = RasterSource(rasters["canopy"], crs, "values", region=_around(heights))
+        digests["canopy"] = raster_digest(rasters["canopy"])
     findings += _unit_findings(dem, unit)
     own = read_own_layers(settings, crs, _around(heights))
     findings += own.findings
@@ -135,7 +144,7 @@ def _open_all(
             findings.append(Finding("note", layer, "not_used", "", says, "nothing to do; it changes no result."))
             continue
         for place in where:
-            if layer == "dem" or (layer == "land_cover" and not is_vector(place)):
+            if layer in ("dem", "canopy") or (layer == "land_cover" and not is_vector(place)):
                 head = read_head(layer, place)
                 if isinstance(head, Fault):
                     faults.append(head)

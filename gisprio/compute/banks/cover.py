@@ -6,12 +6,23 @@ first metres are bare is the emergency.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from gisprio.compute.banks.overlays import (
+    Marks,
+    canopy_heights,
+    class_mask,
+    finer_canopy,
+    inside_polygons,
+    told_finely,
+    with_canopy,
+    with_wetlands,
+)
+from gisprio.compute.banks.sides import SIDE_KEY
 from gisprio.compute.setbacks import setback_width
 from gisprio.contracts.cards import Sources, Tables
 from gisprio.contracts.constants import GRASS_SHEAR, TREES_SHEAR
@@ -28,6 +39,10 @@ UNKNOWN_MOST = 0.1
 """Share of a transect without a known class above which its width is missing [own]."""
 COARSE_CELLS = 2.0
 """Width of the strip of a coarse look, in cells."""
+TOLD_LEAST = 0.8
+"""Share of a strip that the canopy must tell, so that its cell is the grain of what is woody [own]."""
+TOPS = ("given", "lidar_top")
+"""Bank lines along the top of the bank: bare ground outward of them is no bar."""
 UNKNOWN = -1
 _WOODY, _WATER, _BARE = COVERS.index("woody"), COVERS.index("water"), COVERS.index("bare")
 
@@ -40,9 +55,9 @@ def measure_cover(core: Tables, halo: Tables, sources: Sources, settings: Settin
     core
         ``bank_points`` and ``side_works`` of the piece.
     halo
-        ``legend``.
+        ``legend``; ``wetlands`` near the piece.
     sources
-        ``land_cover``.
+        ``land_cover``; ``canopy``: heights of the canopy [m], without cells where none are given.
     settings
         Section ``setback``.
 
@@ -52,18 +67,26 @@ def measure_cover(core: Tables, halo: Tables, sources: Sources, settings: Settin
         ``side_cover``: one row a station side. In a coarse look (cell, or the narrowest thing the legend can show,
         over a third of the setback) the width is null and the shares are those of the dry part of a strip two
         cells wide, missing where all of it is water.
+
+    Notes
+    -----
+    Over the land cover lie, in this order, the canopy, the wetlands and old planting; a canopy coarser than the
+    land cover is not used. Beside a coarse land cover a transect gets a close look all the same where the canopy tells
+    at least 80 % of its strip [own]: what is woody there is known at the canopy's cell, while what the land cover
+    alone says (the use of the ground, ``adjacent_cover``) stays as coarse as it is: ``coarse_use`` marks it. Where
+    other classes than woody count, the canopy does not tell their coarse cells: much of them keeps the look coarse.
     """
-    points, legend = core["bank_points"], halo["legend"]
-    width = setback_width(settings)
-    grain = cover_grain(sources["land_cover"], legend)
-    if is_coarse(grain, width):
-        strip = _sampled(points, sources["land_cover"], legend, grain / 2, COARSE_CELLS * grain)
-        strip = with_planting(strip, points, core["side_works"])
-        return {"side_cover": _coarse_look(points, strip, settings.setback)}
-    step = min(STEP_M, sources["land_cover"].lattice.cell_m / 2)
-    strip = _sampled(points, sources["land_cover"], legend, step, width + settings.setback.opening_m)
-    strip = with_planting(strip, points, core["side_works"])
-    return {"side_cover": _close_look(points, strip, width, grain, settings.setback)}
+    points = core["bank_points"].reset_index(drop=True)
+    ground = Ground(sources["land_cover"], halo["legend"], halo["wetlands"], core["side_works"], settings.setback)
+    width, canopy = setback_width(settings), finer_canopy(sources.get("canopy"), ground.grain_m)
+    coarse = is_coarse(ground.grain_m, width)
+    near = points.iloc[:0] if coarse and canopy is None else points
+    strip = ground.strip(near, width, canopy)
+    told = strip.grain_m <= width / 3 + 1e-9
+    close = _close_look(near[told], strip.of(told), width, ground)
+    far = points.drop(index=near.index[told])
+    looks = [look for look in (close, _coarse_look(far, ground)) if len(look)] or [close]
+    return {"side_cover": pd.concat(looks).sort_index().assign(coarse_use=coarse)}
 
 
 def cover_grain(source: GridSource, legend: pd.DataFrame) -> float:
@@ -91,49 +114,119 @@ class Strip:
         (n, k) positions in COVERS; -1 unknown.
     step_m
         Length each sample stands for [m].
+    grain_m
+        (n,) narrowest thing that the layers which tell the buffer can show [m].
+    wet_inward
+        (n,) whether the land cover shows water within one cell on the channel's side of the bank line.
     """
 
     classes: Codes
     step_m: float
+    grain_m: Floats
+    wet_inward: Marks
 
     def inside(self, width_m: float) -> Codes:
         """Give the samples whose middle lies within ``width_m`` of the bank line."""
         return self.classes[:, : int(np.floor(width_m / self.step_m + 0.5))]
 
-
-def _sampled(points: pd.DataFrame, source: GridSource, legend: pd.DataFrame, step: float, out: float) -> Strip:
-    distance = (np.arange(max(1, int(np.ceil(out / step - 1e-6)))) + 0.5) * step
-    x = points["x"].to_numpy()[:, None] + points["out_x"].to_numpy()[:, None] * distance
-    y = points["y"].to_numpy()[:, None] + points["out_y"].to_numpy()[:, None] * distance
-    if not len(points):
-        return Strip(np.empty((0, len(distance)), np.int8), step)
-    grid = source.window((float(x.min()), float(y.min()), float(x.max()), float(y.max())))
-    row, column, inside = grid.index(x, y)
-    if grid.values.size == 0:
-        return Strip(np.full(x.shape, UNKNOWN, np.int8), step)
-    codes = grid.values[row, column].astype(np.int64)
-    known = inside & grid.valid()[row, column]
-    return Strip(np.where(known, cover_classes(codes, legend), UNKNOWN).astype(np.int8), step)
+    def of(self, rows: Marks) -> Strip:
+        """Give the strip of some of the transects."""
+        return Strip(self.classes[rows], self.step_m, self.grain_m[rows], self.wet_inward[rows])
 
 
-def with_planting(strip: Strip, points: pd.DataFrame, works: pd.DataFrame) -> Strip:
-    """Give the strip with old planting as wood, whatever the land cover shows; water stays.
+@dataclass(frozen=True)
+class Ground:
+    """The layers that say what covers the ground of a piece.
 
     Parameters
     ----------
-    strip
-        Cover along the transects of ``points``.
+    land_cover, legend
+        Codes, and what they mean.
+    wetlands
+        Polygons.
+    works
+        Layer ``side_works``: old planting.
+    setback
+        Section of the settings.
+    """
+
+    land_cover: GridSource
+    legend: pd.DataFrame
+    wetlands: pd.DataFrame
+    works: pd.DataFrame
+    setback: Setback
+
+    @property
+    def grain_m(self) -> float:
+        """The narrowest thing the land cover can show [m]."""
+        return cover_grain(self.land_cover, self.legend)
+
+    def classes(self, x: Floats, y: Floats) -> Codes:
+        """Give what the land cover shows at places, positions in COVERS; shape of ``x``."""
+        if not x.size:
+            return np.empty(x.shape, np.int8)
+        grid = self.land_cover.window((float(x.min()), float(y.min()), float(x.max()), float(y.max())))
+        row, column, inside = grid.index(x, y)
+        if grid.values.size == 0:
+            return np.full(x.shape, UNKNOWN, np.int8)
+        codes = grid.values[row, column].astype(np.int64)
+        known = inside & grid.valid()[row, column]
+        return np.where(known, cover_classes(codes, self.legend), UNKNOWN).astype(np.int8)
+
+    def strip(self, points: pd.DataFrame, width: float, canopy: GridSource | None) -> Strip:
+        """Give the cover out to the setback and one opening more, with the canopy, wetlands and old planting on it."""
+        cells = [source.lattice.cell_m for source in (self.land_cover, canopy) if source is not None]
+        step = min(STEP_M, min(cells) / 2)
+        x, y = transects(points, step, width + self.setback.opening_m)
+        classes, wetland = self.classes(x, y), inside_polygons(x, y, self.wetlands)
+        grain = np.full(len(points), self.grain_m)
+        if canopy is not None:
+            height = canopy_heights(canopy, x, y)
+            told = told_finely(classes, height, wetland, self.setback)[:, : int(np.floor(width / step + 0.5))]
+            grain[told.mean(axis=1) >= TOLD_LEAST - 1e-9] = min(self.grain_m, canopy.lattice.cell_m)
+            classes = with_canopy(classes, height, self.setback.canopy_m, is_coarse(self.grain_m, width))
+        inward = self.classes(*transects(points, -step, self.grain_m))
+        wet = (inward == _WATER).any(axis=1) & ~points["bank_line_basis"].isin(TOPS).to_numpy()
+        return self._planted(Strip(with_wetlands(classes, wetland), step, grain, wet), points)
+
+    def coarse_strip(self, points: pd.DataFrame) -> Strip:
+        """Give the cover of a strip two cells wide, with wetlands and old planting on it."""
+        x, y = transects(points, self.grain_m / 2, COARSE_CELLS * self.grain_m)
+        classes = with_wetlands(self.classes(x, y), inside_polygons(x, y, self.wetlands))
+        none = np.zeros(len(points), bool)
+        return self._planted(Strip(classes, self.grain_m / 2, none + self.grain_m, none), points)
+
+    def _planted(self, strip: Strip, points: pd.DataFrame) -> Strip:
+        return replace(strip, classes=with_planting(strip.classes, strip.step_m, points, self.works))
+
+
+def transects(points: pd.DataFrame, step: float, out: float) -> tuple[Floats, Floats]:
+    """Give the middles of steps from the bank line outward, inward where ``step`` is below 0; (n, k) x and y [m]."""
+    distance = (np.arange(max(1, int(np.ceil(out / abs(step) - 1e-6)))) + 0.5) * step
+    x = points["x"].to_numpy()[:, None] + points["out_x"].to_numpy()[:, None] * distance
+    y = points["y"].to_numpy()[:, None] + points["out_y"].to_numpy()[:, None] * distance
+    return x, y
+
+
+def with_planting(classes: Codes, step_m: float, points: pd.DataFrame, works: pd.DataFrame) -> Codes:
+    """Give the classes along transects with old planting as wood, whatever the maps show; water stays.
+
+    Parameters
+    ----------
+    classes
+        (n, k) classes along the transects of ``points``.
+    step_m
+        Length each sample stands for [m].
     points, works
         Layers ``bank_points`` and ``side_works``.
     """
     if works["cover_to_m"].isna().all():
-        return strip
-    key = ["segment_no", "station_no", "side"]
-    spans = points[key].merge(works, on=key, how="left", validate="one_to_one")[["cover_from_m", "cover_to_m"]]
-    at = (np.arange(strip.classes.shape[1]) + 0.5) * strip.step_m
-    low, high = spans.to_numpy(float).T[:, :, None]
-    grown = (at >= low) & (at <= high) & (strip.classes != _WATER)
-    return Strip(np.where(grown, _WOODY, strip.classes).astype(np.int8), strip.step_m)
+        return classes
+    spans = points[SIDE_KEY].merge(works, on=SIDE_KEY, how="left", validate="one_to_one")
+    at = (np.arange(classes.shape[1]) + 0.5) * step_m
+    low, high = spans[["cover_from_m", "cover_to_m"]].to_numpy(float).T[:, :, None]
+    grown = (at >= low) & (at <= high) & (classes != _WATER)
+    return np.where(grown, _WOODY, classes).astype(np.int8)
 
 
 def cover_classes(codes: NDArray[np.int64], legend: pd.DataFrame) -> Codes:
@@ -145,35 +238,43 @@ def cover_classes(codes: NDArray[np.int64], legend: pd.DataFrame) -> Codes:
     return np.where(known[order][place] == codes, classes[place], UNKNOWN).astype(np.int8)
 
 
-def _close_look(points: pd.DataFrame, strip: Strip, width: float, grain: float, setback: Setback) -> pd.DataFrame:
-    inner = strip.inside(width)
-    skip = skipped(inner, grain, strip.step_m)
-    buffer = buffer_width(strip.classes, class_mask(setback.counts), skip, strip.step_m, setback.opening_m, width)
-    first = slice(0, max(1, inner.shape[1] // len(THIRDS)))
+def _close_look(points: pd.DataFrame, strip: Strip, width: float, ground: Ground) -> pd.DataFrame:
+    setback, inner = ground.setback, strip.inside(width)
+    chord = cell_chord(points, ground.grain_m)
+    skip = skipped(inner, chord, strip.step_m, strip.wet_inward)
+    counts, natural = class_mask(setback.counts), class_mask(setback.natural)
+    place = (skip, strip.step_m, setback.opening_m, width)
+    buffer = buffer_width(strip.classes, counts, *place)
+    covered = buffer_width(strip.classes, counts | natural, *place) if setback.natural else buffer.copy()
     unknown = (inner == UNKNOWN).mean(axis=1) > UNKNOWN_MOST
-    buffer[unknown] = np.nan
-    absent = (inner != UNKNOWN) & ~np.isin(inner, _positions(setback.counts)) & ~skip
-    natural = np.isin(inner, _positions(setback.natural))
-    missing = missing_by_place(absent & ~natural, skip | (inner == UNKNOWN))
-    missing[unknown] = np.nan
+    absent = (inner != UNKNOWN) & ~counts[inner] & ~skip
+    missing = missing_by_place(absent & ~natural[inner], skip | (inner == UNKNOWN))
+    for measure in (buffer, covered, missing):
+        measure[unknown] = np.nan
+    first = slice(0, max(1, inner.shape[1] // len(THIRDS)))
     return _table(
         points,
         buffer_width_m=buffer,
+        covered_width_m=covered,
+        edge_error_m=edge_error(strip.grain_m, skip),
         missing_strip=missing,
         woody_share=_share(inner == _WOODY, inner != UNKNOWN),
-        natural=(absent & natural).sum(axis=1) * 2 > absent.sum(axis=1),
+        natural=(covered >= width - 1e-9) & (buffer < width - 1e-9),
         adjacent_cover=commonest(inner, absent),
-        near_bank_cover=bank_erodibility(inner[:, first], skip[:, first]),
+        near_bank_cover=bank_erodibility(inner[:, first], skipped(inner, chord, strip.step_m)[:, first]),
     )
 
 
-def _coarse_look(points: pd.DataFrame, strip: Strip, setback: Setback) -> pd.DataFrame:
-    classes = strip.classes
+def _coarse_look(points: pd.DataFrame, ground: Ground) -> pd.DataFrame:
+    classes, setback = ground.coarse_strip(points).classes, ground.setback
     known = (classes != UNKNOWN) & (classes != _WATER)
-    counting = np.isin(classes, _positions(setback.counts)) | np.isin(classes, _positions(setback.natural))
+    counting = class_mask((*setback.counts, *setback.natural))[classes]
+    nothing = np.full(len(points), np.nan)
     return _table(
         points,
-        buffer_width_m=np.full(len(points), np.nan),
+        buffer_width_m=nothing,
+        covered_width_m=nothing,
+        edge_error_m=nothing,
         missing_strip=1.0 - _share(counting, known),
         woody_share=_share(classes == _WOODY, known),
         natural=np.zeros(len(points), bool),
@@ -183,26 +284,59 @@ def _coarse_look(points: pd.DataFrame, strip: Strip, setback: Setback) -> pd.Dat
 
 
 def _table(points: pd.DataFrame, **columns: object) -> pd.DataFrame:
-    return pd.DataFrame({key: points[key].to_numpy() for key in ("segment_no", "station_no", "side")} | columns)
+    return pd.DataFrame({key: points[key].to_numpy() for key in SIDE_KEY} | columns, index=points.index)
 
 
-def class_mask(covers: tuple[str, ...]) -> NDArray[np.bool_]:
-    """Give a lookup over COVERS and, last, unknown (False): which classes are among ``covers``."""
-    return np.array([name in covers for name in COVERS] + [False])
+def cell_chord(points: pd.DataFrame, cell_m: float) -> Floats:
+    """Give how far each transect may run inside one square cell: a cell, 1.41 cells on the diagonal; (n,) [m]."""
+    return cell_m / np.maximum(np.abs(points["out_x"]), np.abs(points["out_y"])).to_numpy(float)
 
 
-def _positions(covers: tuple[str, ...]) -> list[int]:
-    return [COVERS.index(name) for name in covers]
+def edge_error(grain_m: Floats, skip: Marks) -> Floats:
+    """Give the standard error that the cover's grain leaves on the width of the buffer; (n,) [m].
+
+    Parameters
+    ----------
+    grain_m
+        (n,) narrowest thing the cover can show [m].
+    skip
+        (n, k) samples at the bank line that were skipped.
+
+    Notes
+    -----
+    The true edge of a patch lies anywhere within half a grain of the edge that is drawn, all places alike likely: a
+    uniform error of standard deviation grain / sqrt(12). The width runs from the bank line, which is not read off the
+    cover, to one such edge. Where water was skipped it runs between two, and the errors add in squares: sqrt(2) times
+    as much [own]. Errors of neighbouring stations are not averaged out: they share the cells.
+    """
+    edges = 1.0 + skip.any(axis=1)
+    return np.asarray(grain_m) / np.sqrt(12.0) * np.sqrt(edges)
 
 
-def skipped(classes: Codes, cell_m: float, step_m: float) -> NDArray[np.bool_]:
-    """Mark water and bars that begin at the bank line, out to one cell: neither cover nor opening; (n, k)."""
-    most = int(np.ceil(cell_m / step_m - 1e-6))
-    wet = np.isin(classes, (_WATER, _BARE))
-    water_first = np.cumprod(wet, axis=1).astype(bool)
-    water_first[:, most:] = False
-    touches_water = (classes[:, :most] == _WATER).any(axis=1, keepdims=True)
-    return water_first & touches_water
+def skipped(classes: Codes, cell_m: Floats | float, step_m: float, wet_inward: Marks | None = None) -> Marks:
+    """Mark water and bars that begin at the bank line, out to one cell: neither cover nor opening.
+
+    Parameters
+    ----------
+    classes
+        (n, k) cover along the transect.
+    cell_m
+        How far one cell goes along each transect [m].
+    step_m
+        Length of a sample [m].
+    wet_inward
+        (n,) whether there is water within one cell inward of the bank line; None: nowhere.
+
+    Returns
+    -------
+    ndarray
+        (n, k) bool. Bare ground is a bar only where it touches water: in the same run, or inward of the bank line.
+    """
+    most = np.ceil(np.broadcast_to(cell_m, len(classes)) / step_m - 1e-6)
+    run = np.cumprod(np.isin(classes, (_WATER, _BARE)), axis=1).astype(bool)
+    run &= np.arange(classes.shape[1]) < most[:, None]
+    wet = (run & (classes == _WATER)).any(axis=1)
+    return run & (wet if wet_inward is None else wet | wet_inward)[:, None]
 
 
 def buffer_width(

@@ -12,13 +12,14 @@ import shapely
 from numpy.typing import NDArray
 
 from gisprio.compute.banks.runs import Rows, Words, columns_of, cut, median, runs
-from gisprio.compute.banks.sides import SIDE_KEY, station_sides
+from gisprio.compute.banks.sides import SIDE_KEY, STATION_KEY, station_sides
 from gisprio.compute.banks.strips import bank_line, outward_strip, polygons_of, varying_strip
 from gisprio.compute.setbacks import setback_width
 from gisprio.contracts.cards import Sources, Tables
+from gisprio.contracts.findings import Finding
 from gisprio.contracts.layers import GAP_PIECES
 from gisprio.contracts.schema import empty
-from gisprio.contracts.settings import Settings
+from gisprio.contracts.settings import Settings, Streams
 
 Floats = NDArray[np.float64]
 NO_BANK = ("lake_path", "piped")
@@ -26,6 +27,24 @@ NO_BANK = ("lake_path", "piped")
 SIDE_LETTERS = ("L", "R")
 NARROWEST_M = 0.5
 """Present buffer narrower than this is not cut out of the polygon."""
+OFF_SETBACKS = 1 / 3
+"""Bank lines further off the channel than this share of the setback make the gap uncertain."""
+MAPPED = {"given": "bank_line_error_m", "lidar_top": "bank_line_error_m", "water_edge": "water_edge_error_m"}
+"""Bank lines that were surveyed or mapped themselves, and which key of ``[streams]`` says their standard error."""
+_DOUBT_WORDS = {
+    "line_off": (
+        "their bank lines lie over a third of the setback off the channel that the heights show",
+        "give stream lines, water polygons or bank lines that fit this DEM; look at these gaps on an air photo.",
+    ),
+    "within_error": (
+        "their strip lacks less than the standard error of its width (buffer_width_se_m)",
+        "look at them on an air photo before you plan; finer land cover or mapped bank lines narrow the error.",
+    ),
+    "in_water": (
+        "most of what their strip lacks is water, so that the bank line may lie in the channel",
+        "give water polygons or bank lines there, or a wider curve of bankfull width.",
+    ),
+}
 
 
 def find_gaps(core: Tables, halo: Tables, sources: Sources, settings: Settings) -> dict[str, pd.DataFrame]:
@@ -38,7 +57,7 @@ def find_gaps(core: Tables, halo: Tables, sources: Sources, settings: Settings) 
     halo, sources
         None.
     settings
-        Section ``setback``.
+        Sections ``setback`` and ``streams``.
 
     Returns
     -------
@@ -49,15 +68,16 @@ def find_gaps(core: Tables, halo: Tables, sources: Sources, settings: Settings) 
     Notes
     -----
     Runs are found along the segment before reaches are cut, so that the sum of gap length does not depend on where
-    they are cut. Crossings, pipes, standing water and islands are no gap, nor is missing cover of a natural class.
+    they are cut. Crossings, pipes, standing water and islands are no gap, nor is ground that natural classes fill from
+    the bank line (and counting cover) to the setback line. How certain a gap is: :func:`doubt`.
     """
     width = setback_width(settings)
     sides = station_sides(core, "side_cover", "valleys")
-    sides["left_over_m"] = sides["line_offset_m"] - sides["recentred_m"]
-    narrow = sides["buffer_width_m"].to_numpy() < width - 1e-9
-    narrow &= ~sides["natural"].to_numpy() & ~sides["crossing"].to_numpy()
+    narrow = sides["covered_width_m"].to_numpy() < width - 1e-9
+    narrow &= ~sides["crossing"].to_numpy()
     narrow &= ~sides["kind"].isin(NO_BANK).to_numpy() & ~sides["island"].to_numpy()
     sides["gap"] = long_runs(sides, narrow, settings.setback.shortest_gap_m)
+    sides["width_error_m"], sides["off_m"] = width_error(sides, settings.streams), line_off(sides)
     columns, covers = columns_of(sides), Words.of(sides["adjacent_cover"])
     reaches = {number: columns_of(own) for number, own in _reach_places(core["reach_measures"]).groupby("segment_no")}
     pieces = [
@@ -149,25 +169,132 @@ def _draw(gap: _Gap, setback: float, covers: Words) -> dict[str, object]:
     own = cut(side, slice(gap.first, gap.after))
     line = bank_line(np.column_stack([side["x"], side["y"]]), at, gap.from_m, gap.to_m)
     ground = outward_strip(line, setback, number)
-    present = own["buffer_width_m"]
+    present = own["covered_width_m"]
     if present.max() > NARROWEST_M:
         places = np.concatenate([[gap.from_m], at[(at > gap.from_m + 1e-6) & (at < gap.to_m - 1e-6)], [gap.to_m]])[::-1]
         widths = np.interp(places, own["at_m"], present)
         out = np.column_stack([np.interp(places, at, side[name]) for name in ("out_x", "out_y")])
         out /= np.maximum(np.hypot(out[:, 0], out[:, 1]), 1e-9)[:, None]
         ground = polygons_of(shapely.difference(ground, varying_strip(line, out, widths)))
+    cover = covers.most(gap.rows, own["to_m"] - own["from_m"])
+    error = median(own["width_error_m"])
+    because = doubt(setback, setback - median(present), error, median(own["off_m"]), cover)
     return {
         "segment_no": int(side["segment_no"][0]),
         "reach_no": gap.reach_no,
         "side": number,
         "from_m": gap.from_m - gap.reach_from,
         "to_m": gap.to_m - gap.reach_from,
-        "buffer_width_m": float(np.median(present)),
+        "buffer_width_m": median(own["buffer_width_m"]),
+        "buffer_width_se_m": error,
         "area_m2": float(shapely.area(ground)),
-        "adjacent_cover": covers.most(gap.rows, own["to_m"] - own["from_m"]),
-        "certainty": "uncertain" if median(np.abs(own["left_over_m"])) > setback / 3 else "clear",
+        "adjacent_cover": cover,
+        "certainty": "clear" if because is None else "uncertain",
+        "uncertain_because": because,
         "geometry": ground,
     }
+
+
+def line_off(sides: pd.DataFrame) -> Floats:
+    """Give how far the bank lines lie off the channel that the heights show; (n,) [m], NaN where those do not tell.
+
+    Parameters
+    ----------
+    sides
+        Both sides of stations: ``line_offset_m``, ``recentred_m``, ``bank_line_basis``, ``offset_m``.
+
+    Notes
+    -----
+    Bank lines laid from the stream line are off by what is left of its offset after they were moved. Where the bank
+    line was given or mapped itself, the line's offset does not matter: it is off by how far the low of the channel
+    lies beyond either bank.
+    """
+    mapped = sides["bank_line_basis"].isin(list(MAPPED)).to_numpy()
+    low = (sides["line_offset_m"] * np.where(sides["side"] == 0, 1.0, -1.0)).to_numpy(float)
+    own = sides["offset_m"].to_numpy(float)
+    other = sides.groupby(STATION_KEY)["offset_m"].transform("sum").to_numpy(float) - own
+    beyond = np.maximum(0.0, np.maximum(low - own, -low - other))
+    return np.where(mapped, beyond, np.abs(sides["line_offset_m"] - sides["recentred_m"]))
+
+
+def width_error(sides: pd.DataFrame, streams: Streams) -> Floats:
+    """Give the standard error of the buffer's width at each station side.
+
+    Parameters
+    ----------
+    sides
+        Station sides with ``edge_error_m``, ``low_offset_m`` and ``line_error_m``, and what :func:`line_off` reads.
+    streams
+        ``bank_line_error_m`` and ``water_edge_error_m`` are read.
+
+    Returns
+    -------
+    ndarray
+        (n,) [m]; NaN where the cover is not known.
+
+    Notes
+    -----
+    sqrt(e^2 + b^2): e is what the grain of the cover leaves (``edge_error_m``), b the error of the bank line. A bank
+    line that was given, or the mapped edge of water, has its own little error. One laid half a width from the stream
+    line is as wrong as that line: b is the larger of its stated error and its measured distance off the channel
+    [own]. Where fine heights show the low of the channel, the error of a given bank line stands for the stated one.
+    """
+    little = {basis: getattr(streams, key) for basis, key in MAPPED.items()}
+    mapped = sides["bank_line_basis"].map(little).to_numpy(float)
+    seen = sides["low_offset_m"].notna().to_numpy()
+    stated = np.where(seen, streams.bank_line_error_m, sides["line_error_m"].to_numpy(float))
+    line = np.fmax(stated, line_off(sides))
+    return np.hypot(sides["edge_error_m"].to_numpy(float), np.where(np.isnan(mapped), line, mapped))
+
+
+def doubt(setback_m: float, lacking_m: float, error_m: float, off_m: float, cover: str | None) -> str | None:
+    """Say why a gap is uncertain, one of the words of ``GAP_DOUBTS``; None where it is clear.
+
+    Parameters
+    ----------
+    setback_m
+        Width the rule asks for [m].
+    lacking_m
+        What the strip lacks of it: median over the gap's stations [m].
+    error_m
+        Median standard error of the buffer's width [m].
+    off_m
+        Median distance of the bank lines off the channel that the heights show [m]; NaN unknown.
+    cover
+        Commonest class that does not count.
+
+    Notes
+    -----
+    The first that holds: the bank lines lie over a third of the setback off the channel; the strip lacks less than one
+    standard error; most of what does not count is water, so that the bank line lies in it.
+
+    Examples
+    --------
+    >>> doubt(30.0, 30.0, 5.0, 10.5, "crop"), doubt(30.0, 1.0, 2.9, 0.0, "crop"), doubt(30.0, 12.0, 2.9, 0.0, "crop")
+    ('line_off', 'within_error', None)
+    """
+    if off_m > OFF_SETBACKS * setback_m:
+        return "line_off"
+    if lacking_m < error_m:
+        return "within_error"
+    return "in_water" if cover == "water" else None
+
+
+def uncertain_findings(gaps: pd.DataFrame) -> Iterator[Finding]:
+    """Say how many gaps are uncertain, and why.
+
+    Parameters
+    ----------
+    gaps
+        Layer ``gap_pieces``.
+    """
+    length = gaps["to_m"] - gaps["from_m"]
+    for because, (says, do) in _DOUBT_WORDS.items():
+        own = gaps["uncertain_because"] == because
+        if own.any():
+            km = f"{length[own].sum() / 1000:.1f} of {length.sum() / 1000:.1f} km"
+            told = f"{int(own.sum())} of {len(gaps)} gaps ({km}) are uncertain: {says}."
+            yield Finding("note", "gaps", because, "", told, do)
 
 
 def _numbered(pieces: list[dict[str, object]], reaches: pd.DataFrame) -> pd.DataFrame:

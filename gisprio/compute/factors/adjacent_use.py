@@ -46,13 +46,13 @@ def adjacent_use(sides: pd.DataFrame) -> pd.DataFrame:
     Parameters
     ----------
     sides
-        Station sides with ``adjacent_cover``, ``adjacent_use_weight`` (0..1) and ``coarse`` (bool).
+        Station sides with ``adjacent_cover``, ``adjacent_use_weight`` (0..1) and ``coarse_use`` (bool).
 
     Returns
     -------
     DataFrame
-        ``value`` (0..1) and ``basis``: measured; modelled in a coarse look; missing where the cover is unknown.
+        ``value`` (0..1) and ``basis``: measured; modelled from a coarse map; missing where the cover is unknown.
     """
     value = sides["adjacent_use_weight"].to_numpy(float)
-    how = np.where(sides["coarse"].to_numpy(bool), "modelled", "measured")
+    how = np.where(sides["coarse_use"].to_numpy(bool), "modelled", "measured")
     return with_basis(value, how)

@@ -9,7 +9,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from gisprio.compute.banks.gaps import SIDE_LETTERS
+from gisprio.compute.banks.gaps import SIDE_LETTERS, uncertain_findings
 from gisprio.compute.factors import FACTORS, Registered, factors_of, layer_with_factors
 from gisprio.compute.network.curves import Curve, curve_set
 from gisprio.compute.scoring.ground import ground_columns
@@ -93,6 +93,7 @@ def rank_banks(tables: Tables, sources: Sources, settings: Settings) -> Output:
             [
                 *_findings(banks, ranked, factors, priority),
                 *_without_weight(factors, settings.factor),
+                *uncertain_findings(tables["gap_pieces"]),
                 *urban_findings(banks, curve_set(settings.hydraulics)),
             ]
         ),

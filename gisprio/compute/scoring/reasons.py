@@ -32,6 +32,9 @@ OBSERVED_WORDS = {
 SPEAKS_FROM = 30.0
 """A factor is named in the sentence from this score on [own]."""
 
+NATURAL_FROM = 0.3
+"""Natural ground without a gap is named from this share of the bank on [own]."""
+
 
 def why_not_ranked(
     kind: str,
@@ -82,6 +85,9 @@ def why_sentence(bank: Mapping[Any, Any], factors: Sequence[Mapping[Any, Any]]) 
     sentence = need_words(bank)
     if reasons:
         sentence += ": " + ", ".join(reasons) + (", all" if len(reasons) > 1 else "") + " on its worst stretch"
+    natural = bank.get("natural_share")
+    if natural is not None and natural >= NATURAL_FROM:
+        sentence += f"; natural, no gap on {natural:.0%} of it"
     if unknown:
         sentence += "; not known: " + ", ".join(unknown)
     return sentence + "."

@@ -184,6 +184,7 @@ def _measures(bank: Rows, gap: tuple[float, float]) -> dict[str, object]:
         "buffer_width_m": median(wide),
         "gap_length_m": gap[0] if measured else np.nan,
         "gap_area_m2": gap[1] if measured else np.nan,
+        "natural_share": _natural_share(bank) if measured else np.nan,
         "concentrated_flow_count": int(bank["concentrated_flows"].sum()),
         "concentrated_flow_gap_count": float(bank["open_flows"].sum()) if measured else np.nan,
         "crossing_length_m": float(length[bank["crossing"]].sum()),
@@ -196,6 +197,12 @@ def _measures(bank: Rows, gap: tuple[float, float]) -> dict[str, object]:
         "least_retreat_m_y": median(bank["least_retreat_m_y"][own]),
         "freedom_to_move": median(bank["freedom_to_move"]),
     }
+
+
+def _natural_share(bank: Rows) -> float:
+    """Give the share of a bank's measured length that is no gap only because natural classes fill the strip."""
+    length = (bank["length_m"] * (bank["has_bank"] & ~np.isnan(bank["buffer_width_m"]))).astype(float)
+    return float(length[bank["natural"]].sum() / length.sum())
 
 
 def _scores(bank: Rows, priority: Priority, factors: Factors) -> dict[str, object]:

@@ -138,7 +138,7 @@ def test_an_empty_config_lists_the_sections_it_needs(tmp_path, message):
 FAULTS = {
     "[setback]\nwidht_m = 10": (
         "[setback] widht_m: there is no such key.",
-        "one of rule, width_m, kind, counts, natural, opening_m, shortest_gap_m.",
+        "one of rule, width_m, kind, counts, natural, canopy_m, opening_m, shortest_gap_m.",
         "write width_m if that is what you meant, else take the key out.",
     ),
     "[setbacks]\nwidth_m = 10": (

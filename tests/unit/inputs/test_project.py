@@ -432,9 +432,9 @@ def test_globs_lists_and_parquet(world):
 
 def test_layers_no_step_uses_yet(world):
     world.vector("w.gpkg", [box(0, 0, 9, 9)])
-    inputs = read_inputs(world.settings(layers='wetlands = "w.gpkg"'))
+    inputs = read_inputs(world.settings(layers='visits = "w.gpkg"'))
     assert [(finding.severity, finding.says) for finding in inputs.findings] == [
-        ("note", "[layers] wetlands (wetlands) is given; no step of this version uses it.")
+        ("note", "[layers] visits (field visits) is given; no step of this version uses it.")
     ]
 
 

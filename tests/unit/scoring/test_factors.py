@@ -122,7 +122,7 @@ def test_hand_made_network_keeps_its_contract():
 def test_adjacent_use_counts_only_behind_a_missing_strip():
     """A use is weighed by the share of the strip that is missing; the config may weigh it otherwise."""
     assert adjacent_use.CARD.scaled_by == "missing_strip"
-    sides = pd.DataFrame({"adjacent_use_weight": [0.9, np.nan, 0.8], "coarse": [False, False, True]})
+    sides = pd.DataFrame({"adjacent_use_weight": [0.9, np.nan, 0.8], "coarse_use": [False, False, True]})
     got = adjacent_use.adjacent_use(sides)
     assert got["basis"].tolist() == ["measured", "missing", "modelled"]
     assert got["value"].tolist()[0] == 0.9

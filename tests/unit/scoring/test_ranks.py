@@ -8,6 +8,7 @@ import shapely
 
 from gisprio.compute.factors import FACTORS, layer_with_factors
 from gisprio.compute.scoring.ranks import needs, rank_banks
+from gisprio.compute.scoring.reasons import why_sentence
 from gisprio.contracts.findings import findings_from
 from gisprio.contracts.layers import BANK_MEASURES, BANK_SETBACKS, BANKS, CONSTRAINTS, GAP_PIECES, GAPS, REACHES, ROADS
 from gisprio.contracts.schema import check, empty
@@ -139,6 +140,15 @@ def test_why_names_what_is_high():
         "that counts (pasture), all on its worst stretch.",
         "Neither score is high.",
     ]
+
+
+@pytest.mark.parametrize(
+    ("share", "words"),
+    [(0.75, "; natural, no gap on 75% of it."), (0.3, "; natural, no gap on 30% of it."), (0.29, "."), (np.nan, ".")],
+)
+def test_why_names_natural_ground_without_a_gap(share, words):
+    bank = {"not_ranked": None, "need": "none", "natural_share": share}
+    assert why_sentence(bank, []) == "Neither score is high" + words
 
 
 @pytest.mark.parametrize(

@@ -154,3 +154,18 @@ def test_missing_delivery_is_missing():
     banks = scored(SOUTH, scar_of_60_m, supply=np.nan)
     assert banks["delivery_score"].isna().all()
     assert set(banks["delivery_basis"]) == {"missing"}
+
+
+def test_natural_share_is_that_of_the_length_without_a_gap_for_nature():
+    """Pasture on the left, natural from y 850 up and below y 50; reaches of 200 m, numbered from y 0."""
+
+    def cover(x, y):
+        return np.where(x < 0, 1, np.where((y > 850) | (y < 50), 5, 2))
+
+    core = bank_chain(SOUTH, cover, setback={"natural": ["bare"]})
+    banks = score_sides(core, {}, {}, settings())["bank_measures"].set_index(["reach_no", "side"])
+    assert banks.loc[(0, 0), "natural_share"] == pytest.approx(0.25)
+    assert banks.loc[(2, 0), "natural_share"] == 0.0
+    assert banks.loc[(4, 0), "natural_share"] == pytest.approx(0.75)
+    assert banks.loc[(4, 0), "gap_length_m"] == pytest.approx(50.0)
+    assert (banks["natural_share"].xs(1, level="side") == 0).all()

@@ -199,6 +199,8 @@ class LandCover(Section):
     """``[land_cover]``: the legend, by the name of a shipped one or as the path of a CSV."""
 
     legend: Annotated[str, Field(min_length=1)]
+    year: Annotated[int, Field(ge=1900, le=2100)] | None = None
+    """Year the map shows; when absent the one at the end of the legend's name, if there is one."""
 
 
 class Streams(Section):

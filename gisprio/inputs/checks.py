@@ -12,13 +12,30 @@ import numpy as np
 import shapely
 
 from gisprio.contracts.findings import Finding, Severity, listed
+from gisprio.contracts.grids import Bounds
 from gisprio.contracts.settings import Settings
 from gisprio.inputs.channel import low_offsets, median_slope
 from gisprio.inputs.cover_checks import canopy_of_sense, canopy_used, wetlands_of_sense
 from gisprio.inputs.crs import in_degrees
+from gisprio.inputs.doubts import (
+    cover_of_sense,
+    cover_of_today,
+    fines_in_percent,
+    heights_of_ground,
+    layers_at_streams,
+    setback_in_metres,
+    water_is_wet,
+)
+from gisprio.inputs.line_shapes import (
+    lines_fall,
+    lines_in_watershed,
+    lines_not_closed,
+    lines_not_roads,
+    lines_side_by_side,
+)
 from gisprio.inputs.project import Inputs
 from gisprio.inputs.rasters import HIGHEST_M, LOWEST_M, RasterSource
-from gisprio.inputs.samples import has_data, points_along
+from gisprio.inputs.samples import has_data, percent, points_along
 from gisprio.inputs.unknown_codes import unknown_codes_ha
 
 Check = Callable[[Inputs, Settings], Iterator[Finding]]
@@ -31,6 +48,9 @@ SMALLEST_PARCEL_M2, LARGEST_PARCEL_M2 = 10.0, 1e8
 
 STEEP_SHARE = 0.6
 """Median slope [m/m] from which the unit of height is doubted [own]."""
+
+HILLY_SHARE = 0.25
+"""Median slope [m/m] from which it is told: mountains have it, and hills whose heights are in feet [own]."""
 
 OFF_SHARE = 0.1
 """Share of the length off the channel from which it is told [own]."""
@@ -70,10 +90,29 @@ def shared_ground(inputs: Inputs, settings: Settings) -> Iterator[Finding]:
     for layer, box in inputs.extents.items():
         if dem is None or layer in ("dem", "inflows"):  # inflows stand where the DEM ends: told where they are placed
             continue
-        if box[0] >= dem[2] or box[2] <= dem[0] or box[1] >= dem[3] or box[3] <= dem[1]:
+        if not _touch(box, dem):
             says = f"{layer} does not touch the dem: {in_degrees(box)}, against {in_degrees(dem)}."
             do = "check the coordinate system of both; one of them may have the wrong one assigned."
+            if _fits_swapped(inputs, layer):
+                says = f"{layer} does not touch the dem, but would with its x and y in each other's place."
+                do = "swap the axes of the layer in your GIS."
             yield Finding("error", layer, "no_overlap", "", says, do)
+
+
+def _touch(one: Bounds, other: Bounds) -> bool:
+    """Say whether two boxes share ground."""
+    return bool(one[0] < other[2] and one[2] > other[0] and one[1] < other[3] and one[3] > other[1])
+
+
+def _fits_swapped(inputs: Inputs, layer: str) -> bool:
+    """Say whether a vector layer would touch the DEM with x and y swapped, in the working system or in degrees."""
+    if layer not in inputs.tables:
+        return False
+    dem = inputs.rasters["dem"]
+    (rows, columns), lattice = dem.shape, dem.lattice
+    placed = lattice.x0, lattice.y0 - rows * lattice.cell_m, lattice.x0 + columns * lattice.cell_m, lattice.y0
+    boxes = ((inputs.tables[layer].total_bounds, placed), (inputs.extents[layer], inputs.extents["dem"]))
+    return any(_touch((box[1], box[0], box[3], box[2]), ground) for box, ground in boxes)
 
 
 def streams_given(inputs: Inputs, settings: Settings) -> Iterator[Finding]:
@@ -99,13 +138,9 @@ def streams_on_grids(inputs: Inputs, settings: Settings) -> Iterator[Finding]:
         share = bare_km / total_km
         severity: Severity = "error" if bare.all() else "warning"
         part = f"{bare_km:.1f} of {total_km:.1f}" if bare_km >= 1 else f"{bare_km:.3f} of {total_km:.3f}"
-        says = f"{_percent(share)} of the stream length ({part} km) has no {what}."
+        says = f"{percent(share)} of the stream length ({part} km) has no {what}."
         do = f"give a {what} that covers the streams and the ground that drains to them."
         yield Finding(severity, layer, "streams_without_data", "", says, do)
-
-
-def _percent(share: float) -> str:
-    return f"{100 * share:.0f} %" if share >= 0.1 else f"{100 * share:.1f} %"
 
 
 def codes_known(inputs: Inputs, settings: Settings) -> Iterator[Finding]:
@@ -201,9 +236,17 @@ def heights_of_sense(inputs: Inputs, settings: Settings) -> Iterator[Finding]:
     lines = inputs.tables["streams"].geometry.to_numpy()
     slope = median_slope(dem, points_along(lines, 500.0))
     if slope is not None and slope > STEEP_SHARE:
-        says = f"half of the ground near the streams is steeper than {_percent(slope)}."
+        says = f"half of the ground near the streams is steeper than {percent(slope)}."
         do = f'check [dem] vertical_unit = "{settings.dem.vertical_unit}": heights may be in feet.'
         yield Finding("warning", "dem", "too_steep", "", says, do)
+    elif slope is not None and slope > HILLY_SHARE:
+        says = (
+            f"half of the ground near the streams is steeper than {percent(slope)}, as in mountains, or in hills whose "
+            "heights are in feet and taken as metres: then slopes, stream power and bank heights are three times too "
+            "large."
+        )
+        do = f'nothing in mountains; else check [dem] vertical_unit = "{settings.dem.vertical_unit}".'
+        yield Finding("note", "dem", "steep", "", says, do)
     if isinstance(dem, RasterSource):
         _look_around(dem)
     if isinstance(dem, RasterSource) and dem.impossible:
@@ -240,7 +283,7 @@ def dem_beyond_watershed(inputs: Inputs, settings: Settings) -> Iterator[Finding
     bare = ~has_data(dem, points.x, points.y)
     share = points.length_m[bare].sum() / points.length_m.sum()
     if share > 0.5:
-        says = f"the DEM ends at the watershed: no data {margin:g} m outside {_percent(share)} of its border."
+        says = f"the DEM ends at the watershed: no data {margin:g} m outside {percent(share)} of its border."
         do = "give a DEM that goes beyond the divide, or drainage areas near the border stay unknown."
         yield Finding("note", "dem", "clipped", "", says, do)
 
@@ -259,7 +302,7 @@ def lines_in_channel(inputs: Inputs, settings: Settings) -> Iterator[Finding]:
     off_km = points.length_m[off].sum() / 1000
     if off_km / seen_km > OFF_SHARE:
         says = (
-            f"{_percent(off_km / seen_km)} of the stream length with over 1 m of relief across ({off_km:.1f} of "
+            f"{percent(off_km / seen_km)} of the stream length with over 1 m of relief across ({off_km:.1f} of "
             f"{seen_km:.1f} km) is drawn more than {limit:g} m from the low of the DEM."
         )
         do = "use lines that were mapped with this DEM or one as fine; gaps there are uncertain."
@@ -279,4 +322,16 @@ CHECKS: tuple[Check, ...] = (
     heights_of_sense,
     dem_beyond_watershed,
     lines_in_channel,
+    lines_side_by_side,
+    lines_not_closed,
+    lines_fall,
+    lines_not_roads,
+    lines_in_watershed,
+    cover_of_sense,
+    water_is_wet,
+    cover_of_today,
+    heights_of_ground,
+    fines_in_percent,
+    setback_in_metres,
+    layers_at_streams,
 )

@@ -12,12 +12,19 @@ import numpy as np
 from pyproj import CRS, Transformer
 from pyproj.exceptions import CRSError, ProjError
 
+from gisprio.contracts.constants import FOOT_M, US_SURVEY_FOOT_M
 from gisprio.contracts.errors import InputError, SettingsError
 from gisprio.contracts.findings import Finding
 from gisprio.contracts.grids import Bounds
 from gisprio.inputs.faults import Fault
 
 DEGREES = CRS.from_user_input("OGC:CRS84")
+_UNITS = (
+    (("m", "metre", "metres", "meter", "meters"), 1.0),
+    (("ft", "foot", "feet", "international foot", "international feet"), FOOT_M.value),
+    (("us ft", "us survey foot", "us survey feet", "survey foot", "ftus", "foot us"), US_SURVEY_FOOT_M.value),
+    (("cm", "centimetre", "centimetres", "centimeter", "centimeters"), 0.01),
+)
 
 
 def no_crs(name: str) -> Fault:
@@ -41,6 +48,21 @@ def height_unit_m(crs: CRS) -> float | None:
     if crs.is_compound:
         return next((float(part.axis_info[0].unit_conversion_factor) for part in crs.sub_crs_list[1:]), None)
     return None
+
+
+def named_unit_m(name: str | None) -> float | None:
+    """Give the metres in a unit of length by its name, as bands of rasters carry it; None where it is not known.
+
+    >>> named_unit_m("metre"), named_unit_m("ft"), named_unit_m(None)
+    (1.0, 0.3048, None)
+    """
+    words = (name or "").lower().replace("_", " ").replace("-", " ").strip()
+    return next((metres for names, metres in _UNITS if words in names), None)
+
+
+def linear_unit_m(crs: CRS) -> float | None:
+    """Give the metres in one unit of the places of a projected system; None where it is none."""
+    return float(crs.axis_info[0].unit_conversion_factor) if crs.is_projected and crs.axis_info else None
 
 
 def code_of(crs: CRS, confidence: int = 100) -> str | None:

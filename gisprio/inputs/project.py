@@ -18,7 +18,7 @@ from gisprio.contracts.layers import INPUT_LAYERS, LEGEND
 from gisprio.contracts.schema import check, empty
 from gisprio.contracts.settings import Settings
 from gisprio.inputs.cover_polygons import PolygonSource, polygon_codes
-from gisprio.inputs.crs import DEGREES, no_crs, transform_bounds, unnamed, working_crs
+from gisprio.inputs.crs import DEGREES, linear_unit_m, no_crs, transform_bounds, unnamed, working_crs
 from gisprio.inputs.digests import raster_digest, text_digest
 from gisprio.inputs.faults import Fault, raise_faults
 from gisprio.inputs.layers import NOT_USED, VECTOR_LAYERS
@@ -242,13 +242,22 @@ def _legend_table(legend: Legend, cell_m: float) -> pd.DataFrame:
 
 
 def _unit_findings(dem: Sequence[RasterFile], unit: str) -> Iterator[Finding]:
+    """Say where a file tells another unit of its heights, or places that make the unit taken doubtful."""
     for file in dem:
-        named = file.height_unit_m
+        named, name = file.height_unit_m, file.place.name
+        placed = linear_unit_m(file.crs) if file.crs is not None else None
+        in_feet = placed is not None and placed < 0.5
+        do = "set [dem] vertical_unit to the unit of the file."
         if named is not None and abs(named / UNIT_M[unit] - 1) > 1e-3:
-            says = f'{file.place.name} says its heights are in units of {named:.4f} m; [dem] vertical_unit is "{unit}".'
-            yield Finding(
-                "warning", "dem", "vertical_unit", "", says, "set [dem] vertical_unit to the unit of the file."
+            says = f'{name} says its heights are in units of {named:.4f} m; [dem] vertical_unit is "{unit}".'
+            yield Finding("warning", "dem", "vertical_unit", "", says, do)
+        elif named is None and placed is not None and in_feet != (unit in ("ft", "us-ft")):
+            says = (
+                f"{name} lies in a system in {'feet' if in_feet else 'metres'} and does not say what its heights "
+                f'are in; [dem] vertical_unit is "{unit}". If it is not so, slopes, stream power and bank heights are '
+                "three times too large or too small."
             )
+            yield Finding("warning" if in_feet else "note", "dem", "vertical_unit", "", says, do)
 
 
 def _extent(files: Sequence[RasterFile | VectorFile]) -> tuple[Bounds, CRS] | None:

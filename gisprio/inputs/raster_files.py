@@ -14,7 +14,7 @@ from rasterio.errors import NotGeoreferencedWarning, RasterioIOError
 
 from gisprio.contracts.findings import Finding
 from gisprio.contracts.grids import Bounds
-from gisprio.inputs.crs import height_unit_m, horizontal, same, transform_bounds, unnamed
+from gisprio.inputs.crs import height_unit_m, horizontal, named_unit_m, same, transform_bounds, unnamed
 from gisprio.inputs.faults import Fault
 from gisprio.inputs.paths import Place
 
@@ -103,7 +103,7 @@ def read_head(layer: str, place: Place) -> RasterFile | Fault:
                 file.dtypes[0],
                 file.scales[0],
                 file.offsets[0],
-                height_unit_m(crs) if crs is not None else None,
+                (height_unit_m(crs) if crs is not None else None) or named_unit_m(file.units[0]),
             )
     except RasterioIOError:
         return Fault(

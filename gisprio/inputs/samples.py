@@ -103,3 +103,24 @@ def has_data(source: GridSource, x: NDArray[np.float64], y: NDArray[np.float64])
             row, column, inside = grid.index(x[rows], y[rows])
             found[rows] = inside & grid.valid()[row, column]
     return found
+
+
+def values_at(source: GridSource, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Give the value of the cell each place lies in; NaN where there is none; shape of ``x``."""
+    found = np.full(x.size, np.nan)
+    flat_x, flat_y = x.ravel(), y.ravel()
+    for rows in tiles_of(flat_x, flat_y):
+        grid = window_around(source, flat_x[rows], flat_y[rows])
+        if grid.values.size:
+            row, column, inside = grid.index(flat_x[rows], flat_y[rows])
+            found[rows] = np.where(inside & grid.valid()[row, column], grid.values[row, column], np.nan)
+    return found.reshape(x.shape)
+
+
+def percent(share: float) -> str:
+    """Give a share in words.
+
+    >>> percent(0.254), percent(0.004)
+    ('25 %', '0.4 %')
+    """
+    return f"{100 * share:.0f} %" if share >= 0.1 else f"{100 * share:.1f} %"

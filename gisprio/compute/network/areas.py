@@ -10,6 +10,7 @@ import shapely
 from numpy.typing import NDArray
 
 from gisprio.compute.terrain.flow import PIECE_M
+from gisprio.contracts.constants import SQUARE_MILE_KM2
 from gisprio.contracts.findings import Finding, listed
 
 Floats = NDArray[np.float64]
@@ -20,6 +21,17 @@ HEALED_M = 200.0
 """Cut ground that follows below an inflow, without a longer stretch of whole ground between, is what the inflow stands
 for [own]."""
 GROUND_CUT, STREAM_CUT = 1, 2
+FAR_TIMES = 2.0
+"""Given and routed area so many times each other: one of them is of another place, or in another unit [own]."""
+AREA_UNITS = {
+    "hectares": 100.0,
+    "acres": 640 / SQUARE_MILE_KM2.value,
+    "square miles": 1 / SQUARE_MILE_KM2.value,
+    "square metres": 1e6,
+}
+"""What 1 km2 is in units that area columns come in."""
+UNIT_WITHIN, UNIT_SHARE, UNIT_LEAST = 0.15, 0.8, 5
+"""Ratios so near to one unit's, on so much of at least so many reaches, are that unit [own]."""
 CAUSES = (
     "outside the DEM",
     "the ground above meets the edge of the DEM",
@@ -361,10 +373,40 @@ def area_findings(reaches: pd.DataFrame) -> list[Finding]:
         found.append(Finding("warning", "reaches", "area_missing", "", says, do))
     both = reaches.dropna(subset=["given_km2", "routed_km2"])
     off = both[(both["routed_km2"] / both["given_km2"] - 1).abs() > DISAGREE]
-    if len(off):
+    unit = _unit_of(both)
+    if unit is not None:
+        ratio = float((both["given_km2"] / both["routed_km2"]).median())
+        says = (
+            f"The drainage area in the data is about {ratio:.3g} times the one routed on the DEM, on {len(both)} "
+            f"reaches alike: it is likely in {unit}, and km2 are wanted. Bankfull width, discharge and stream power "
+            "follow the data's."
+        )
+        found.append(Finding("warning", "streams", "area_unit", "", says, "Give [columns] streams.area_km2 in km2."))
+    elif len(off):
         says = (
             "The drainage area in the data differs from the one routed on the DEM to the same place by over "
             f"{DISAGREE:.0%} on {len(off)} of {len(both)} reaches: {listed(off['reach_id'])}. The data's is used."
         )
         found.append(Finding("note", "reaches", "area_differs", "", says, "Look at the lines and the DEM there."))
     return found
+
+
+def _unit_of(both: pd.DataFrame) -> str | None:
+    """Name the unit that given areas are in, where they are all as many times the routed as a unit is of km2."""
+    ratio = both["given_km2"] / both["routed_km2"].where(both["routed_km2"] > 0)
+    if len(ratio) < UNIT_LEAST:
+        return None
+    for unit, times in AREA_UNITS.items():
+        if (ratio / times - 1).abs().le(UNIT_WITHIN).mean() >= UNIT_SHARE:
+            return unit
+    return None
+
+
+def given_doubts(reaches: pd.DataFrame) -> list[str | None]:
+    """Say in words where the area in the data and the routed one are over twice each other; None elsewhere; (n,)."""
+    given, routed = reaches["given_km2"].to_numpy(float), reaches["routed_km2"].to_numpy(float)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        far = np.abs(np.log(given / routed)) > np.log(FAR_TIMES)
+    return [
+        f"the DEM gives {area:.3g} km2 here" if doubted else None for area, doubted in zip(routed, far, strict=True)
+    ]

@@ -10,7 +10,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from gisprio.compute.network.areas import NetworkAreas, area_findings, network_areas
+from gisprio.compute.network.areas import NetworkAreas, area_findings, given_doubts, network_areas
 from gisprio.compute.network.curves import curve_set
 from gisprio.compute.network.hidden import with_pipes, with_tide
 from gisprio.compute.network.hydraulics import bankfull_flow, bankfull_width, froude_findings, range_findings
@@ -29,6 +29,7 @@ from gisprio.compute.network.profile import (
 )
 from gisprio.compute.network.standing import stretches_of
 from gisprio.compute.network.trust import MINOR_DOUBT, area_doubts, doubt_findings, minor_findings
+from gisprio.compute.network.widths import standing_findings, width_findings
 from gisprio.compute.terrain.flow import whole_grid
 from gisprio.contracts.cards import Output, Sources, Tables
 from gisprio.contracts.findings import Finding, findings_table
@@ -92,7 +93,10 @@ def measure_reaches(tables: Tables, sources: Sources, settings: Settings) -> Out
     )
     minor = segments["minor"].to_numpy(bool)[reaches["segment_no"]]
     words = doubts.words(used=reaches["drainage_area_basis"].to_numpy() == "modelled")
-    reaches["drainage_area_doubt"] = [MINOR_DOUBT if own else told for own, told in zip(minor, words, strict=True)]
+    given = given_doubts(reaches)
+    reaches["drainage_area_doubt"] = [
+        MINOR_DOUBT if own else told or far for own, told, far in zip(minor, words, given, strict=True)
+    ]
     height_error_m = settings.dem.vertical_error_m
     knickpoints = find_knickpoints(segments, profiles, bankfull_width(curve, ends), height_error_m)
     slopes = _slopes(reaches, segments, profiles, areas, width, height_error_m, faces_of(segments, knickpoints))
@@ -128,6 +132,8 @@ def measure_reaches(tables: Tables, sources: Sources, settings: Settings) -> Out
         *minor_findings(reaches, minor),
         *area_findings(reaches),
         *doubt_findings(ids, doubts, reaches["drainage_area_basis"].to_numpy() == "modelled"),
+        *width_findings(reaches, tables["water"], width, curve.name),
+        *standing_findings(stretches, parts),
         *range_findings(curve, reaches["drainage_area_km2"].to_numpy(float), ids),
         *froude_findings(reaches["froude"].to_numpy(float), ids),
         *_slope_findings(reaches),

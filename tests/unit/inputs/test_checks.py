@@ -172,7 +172,8 @@ def test_a_dem_clipped_at_the_watershed(world):
 
 def test_lines_beside_the_channel(world):
     world.vector("streams.gpkg", [world.line(500_325), world.line(500_304)])
-    assert [(one.severity, one.check, one.says) for one in checked(world.settings())] == [
+    found = [one for one in checked(world.settings()) if one.check != "side_by_side"]
+    assert [(one.severity, one.check, one.says) for one in found] == [
         (
             "warning", "off_channel",
             "50 % of the stream length with over 1 m of relief across (0.5 of 1.0 km) is drawn more than 10 m from "

@@ -29,7 +29,9 @@ RANKS = ("rank", "erosion_rank", "gap_rank", "rank_p05", "rank_p50", "rank_p95",
 
 @pytest.fixture(scope="module")
 def results(tmp_path_factory):
-    world = straight_valley(streams=f"tidal_below_m = {100 - SLOPE * 2800}\nbank_line_error_m = 0.5")
+    """The straight valley, in tiles of 600 m, which only see what lies near them."""
+    tide = 100 - SLOPE * 2800
+    world = straight_valley(run="tile_m = 600", streams=f"tidal_below_m = {tide}\nbank_line_error_m = 0.5")
     place, layers = world.place, world.layers
     lines = [place.line((n * STEP, 0), ((n + 1) * STEP, 0)) for n in range(7)] + [place.line((2800, 0), (3000, 0))]
     layers["streams"] = frame(lines, kind=[*DRAWN, "natural"])

@@ -170,16 +170,17 @@ def tidal_places(segments: pd.DataFrame, profiles: Mapping[int, Profile], below_
 
     The heights are those of the long profile, made to fall downstream; crossings, ponds and pipes are passed.
     """
-    down, length = segments["downstream_no"].to_numpy(), segments["length_m"].to_numpy(float)
+    length = segments["length_m"].to_numpy(float)
+    above = segments.groupby("downstream_no").indices
     found: Places = {}
-    ahead = np.flatnonzero(down < 0).tolist()
+    ahead = above.get(-1, np.empty(0, int)).tolist()
     while ahead:
         number = int(ahead.pop())
         high = _tide_to(profiles[number], float(length[number]), below_m)
         if high > 0:
             found[number] = [(0.0, high)]
         if high >= length[number]:
-            ahead += np.flatnonzero(down == number).tolist()
+            ahead += above.get(number, np.empty(0, int)).tolist()
     return found
 
 
@@ -206,9 +207,12 @@ def _outlet(profiles: Mapping[int, Profile], segments: pd.DataFrame) -> str:
 def laid_over(stretches: pd.DataFrame, places: Places, kind: str, over: tuple[str, ...]) -> pd.DataFrame:
     """Lay a kind over parts of segments, where they are one of the kinds ``over``; parts of one kind are joined."""
     rows: list[tuple[int, float, float, str]] = []
-    for number, own in stretches.groupby("segment_no", sort=False):
+    touched = stretches["segment_no"].isin(list(places)).to_numpy(bool)
+    if not touched.any():
+        return stretches
+    for number, own in stretches[touched].groupby("segment_no", sort=False):
         old = list(own[["from_m", "to_m", "kind"]].itertuples(index=False, name=None))
-        new = places.get(int(number), [])
+        new = places[int(number)]
         top = old[-1][1]
         borders = sorted({0.0, top, *(low for low, _, _ in old), *(min(max(b, 0.0), top) for p in new for b in p)})
         start = len(rows)
@@ -220,7 +224,8 @@ def laid_over(stretches: pd.DataFrame, places: Places, kind: str, over: tuple[st
                 rows[-1] = (int(number), rows[-1][1], high, here)
             else:
                 rows.append((int(number), low, high, here))
-    return pd.DataFrame(rows, columns=["segment_no", "from_m", "to_m", "kind"])
+    made = pd.DataFrame(rows, columns=["segment_no", "from_m", "to_m", "kind"])
+    return pd.concat([stretches[~touched], made]).sort_values(["segment_no", "from_m"], ignore_index=True)
 
 
 def _length(stretches: pd.DataFrame, kind: str) -> float:

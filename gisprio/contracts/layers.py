@@ -360,7 +360,7 @@ SIDE_COVER = Layer(
 _WIDTH_ERROR = C("buffer_width_se_m", "float", "Standard error of the buffer's width: the cover's grain and the bank line's place.", "m", null=True, low=0)
 _CERTAINTY = (
     C("certainty", "text", "uncertain where uncertain_because says why.", among=("clear", "uncertain")),
-    C("uncertain_because", "text", "line_off: the bank lines lie over a third of the setback off the channel that the heights show; within_error: the strip lacks less than buffer_width_se_m; in_water: most of what it lacks is water.", null=True, among=GAP_DOUBTS),
+    C("uncertain_because", "text", "line_off: the bank lines lie over a third of the setback off the channel that the heights show; within_error: the strip lacks less than buffer_width_se_m; in_water: most of what it lacks is water; mirrored: the strip of the other bank is fuller, as beside a line that lies off its channel.", null=True, among=GAP_DOUBTS),
 )
 GAP_PIECES = Layer(
     "gap_pieces", "polygon", ("gap_id",), "Gaps inside a piece.",
@@ -381,6 +381,25 @@ GAP_PIECES = Layer(
 SIDE_GAPS = Layer(
     "side_gaps", "none", ("segment_no", "station_no", "side"), "Which transects lie in a gap.",
     (*_SIDE_KEY, C("gap", "bool", "In a run of too narrow buffer long enough to count.")),
+)
+MIRRORS = Layer(
+    "mirrors", "none", ("reach_no", "side"),
+    "How the strip of one bank goes with that of the other: sums over the stations of a reach where both have one, weighed by length.",
+    (
+        C("reach_no", "int", "Reach.", low=0),
+        C("side", "int", "The bank that is taken for the short one: 0 left, 1 right.", low=0, high=1),
+        C("known_m", "float", "Length with a strip of known width on both banks.", "m", low=0),
+        C("short_m", "float", "Length on which this bank's strip is narrower by a third of the setback or more.", "m", low=0),
+        C("shift_m2", "float", "There: half the difference of the widths.", "m2", low=0),
+        C("told_m", "float", "There: length on which the low of the channel is told and the bank lines follow the line.", "m", low=0),
+        C("agrees_m", "float", "Of that: length on which the low lies towards the other bank by half the shift or more.", "m", low=0),
+        C("agreed_m2", "float", "There: how far.", "m2", low=0),
+        C("own_m2", "float", "Width of this bank's strip.", "m2", low=0),
+        C("other_m2", "float", "Width of the other's.", "m2", low=0),
+        C("own_own_m3", "float", "Square of the first.", "m3", low=0),
+        C("other_other_m3", "float", "Square of the second.", "m3", low=0),
+        C("own_other_m3", "float", "Their product.", "m3", low=0),
+    ),
 )
 SIDE_SOILS = Layer(
     "side_soils", "none", ("segment_no", "station_no", "side"), "The soil at each bank point.",

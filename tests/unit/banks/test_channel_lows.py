@@ -5,6 +5,7 @@ import pytest
 import shapely
 
 from gisprio.compute.banks.bank_lines import find_bank_lines
+from gisprio.compute.banks.channel_lows import middle_of_low
 from gisprio.compute.banks.stations import lay_stations
 from gisprio.contracts.grids import Grid, Lattice
 from gisprio.contracts.layers import BANK_POINTS
@@ -134,3 +135,10 @@ def test_a_gap_beside_a_moved_bank_line_is_clear_and_its_bank_is_measured_there(
     water = frame([shapely.box(12, -50, 18, 1050)], kind=["channel"])
     kept = bank_chain(line, wood, height=channel(SOUTH), halo={"water": water})
     assert set(kept["gap_pieces"]["certainty"]) == {"uncertain"}
+
+
+def test_of_two_channels_alike_the_nearer_is_the_lines_own():
+    out = np.arange(-20.0, 21.0)
+    z = np.where((np.abs(out - 5) <= 2) | (np.abs(out + 15) <= 2), 0.0, 1.0)
+    got = middle_of_low(out, np.tile(z, (9, 1)), 0.3, 0.2)
+    np.testing.assert_array_equal(got, 5.0)

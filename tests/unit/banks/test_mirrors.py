@@ -128,7 +128,7 @@ def _judged(**kwargs):
 def test_mirrored_gaps_are_uncertain_and_a_warning():
     got = _judged()
     assert got["judged_gaps"]["certainty"].tolist() == ["uncertain", "uncertain", "clear"]
-    assert got["judged_gaps"]["uncertain_because"].tolist() == ["mirrored", "in_water", None]
+    assert got["judged_gaps"]["uncertain_because"].fillna("").tolist() == ["mirrored", "in_water", ""]
     (finding,) = got["findings"].itertuples(index=False)
     assert (finding.severity, finding.layer, finding.check, finding.feature_id) == (
         "warning",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from difflib import get_close_matches
 from pathlib import Path
@@ -9,8 +10,13 @@ from typing import Any
 
 import pandas as pd
 
+from gisprio.compute.land.changes import ranks_when_closed
 from gisprio.contracts.errors import InputError
+from gisprio.contracts.findings import listed
+from gisprio.contracts.references import cited, keys_in
 from gisprio.contracts.words import CAUTION
+from gisprio.run.changes import change_lines, rank_lines
+from gisprio.run.lines import wrapped
 from gisprio.run.record import stage_line
 from gisprio.run.results import OpenedResults, open_results
 from gisprio.run.store import last_table
@@ -125,23 +131,42 @@ def _group_lines(group: str, bank: pd.Series, factors: list[dict[str, Any]]) -> 
     score = bank[f"{group}_score"]
     lines = ["", f"  {group.capitalize()} score {_number(score, 2)} of 100"]
     for factor in factors:
-        lines.append(_factor_line(bank, factor))
-        if factor.get("scaled_says"):
-            share = bank.get(factor.get("scaled_by") or "")
-            times = "" if share is None else f"{_number(share, 2)}, "
-            lines.append(f"      in the score: times {times}{factor['scaled_says']}")
-    return lines
+        if factor["used"] or pd.notna(bank[f"{factor['key']}_score"]):
+            lines += wrapped(f"{_factor_line(bank, factor)} [{behind(factor)}]", 4, 6)
+    unknown = [row["title"] for row in factors if not row["used"] and pd.isna(bank[f"{row['key']}_score"])]
+    return lines + (wrapped(f"Neither ranked on nor known here: {', '.join(unknown)}", 4, 6) if unknown else [])
 
 
 def _factor_line(bank: pd.Series, factor: Mapping[str, Any]) -> str:
-    key = factor["key"]
-    value = _number(bank[factor["value_column"]], int(factor.get("digits") or 1), factor["unit"] or "")
+    key, digits = factor["key"], factor.get("digits")
+    value = _number(bank[factor["value_column"]], 1 if digits is None else int(digits), factor["unit"] or "")
     score, basis = bank[f"{key}_score"], _text(bank[f"{key}_basis"], "missing")
-    head = f"    {factor['title']}: {value} ({basis}), score {_number(score, 1)}"
+    head = f"{factor['title']}: {value} ({basis}), score {_number(score, 1)}"
     if not factor["used"]:
         return head + (f": the {factor['group']} score is not below it" if factor.get("floors") else ", not ranked on")
     points = "null" if pd.isna(score) else f"{float(score) * factor['weight'] / 1000:.2f}"
-    return head + f" x weight {factor['weight'] / 10:g} % = {points} points"
+    weighed = f"{head} x weight {factor['weight'] / 10:g} % = {points} points"
+    if not factor.get("scaled_says"):
+        return weighed
+    share = bank.get(factor.get("scaled_by") or "")
+    times = "" if share is None else f"{_number(share, 2)}, "
+    return f"{weighed}; in the score: times {times}{factor['scaled_says']}"
+
+
+def behind(factor: Mapping[str, Any]) -> str:
+    """Say in few words what stands behind the value function of a factor: its sources, and how far they were seen.
+
+    Parameters
+    ----------
+    factor
+        A row of the table of factors.
+    """
+    source, status = str(factor["source"]), str(factor.get("status") or "")
+    if not keys_in(source):
+        return cited(source)
+    seen = "numbers from memory" if "memory" in status else "published"
+    own = ", in part own" if re.search(r"\bown\b", status) else ""
+    return f"{cited(source)}: {seen}{own}"
 
 
 def _combined_lines(bank: pd.Series, results: OpenedResults) -> list[str]:
@@ -156,6 +181,8 @@ def _combined_lines(bank: pd.Series, results: OpenedResults) -> list[str]:
         f"  Need: {_NEED_WORDS.get(bank['need'], 'not known')} ({priority['need_at']:g})",
         f"  Rank {_number(bank['rank'], 0)} of {ranked}; by erosion {_number(bank['erosion_rank'], 0)}, "
         f"by gap {_number(bank['gap_rank'], 0)}",
+        *rank_lines(bank, results.record),
+        *change_lines(bank, results),
     ]
 
 
@@ -184,24 +211,56 @@ def property_text(row: pd.Series, results: OpenedResults) -> str:
         f"  Priority {_number(row['priority'], 2)} of 100: mean of its ranked banks, weighed by frontage",
         f"  Priority times metres of gap on ranked banks: {_number(row['priority_gap_m'], 1)}; "
         f"rank {_number(row['rank'], 0)} of {ranked}",
+        *rank_lines(row, results.record),
         "",
     ]
+    frontages = _frontages(results)
+    if frontages is None:
+        return "\n".join([*lines, "  Its banks are not listed: the store (.gisprio) was cleaned; run again."])
+    own = frontages[frontages["property_id"] == row["property_id"]]
+    lines += _banks_of_property(own, ranks_when_closed(results.properties, own[own["priority"].notna()]))
+    return "\n".join([*lines, *_neighbours(own, frontages)])
+
+
+def _frontages(results: OpenedResults) -> pd.DataFrame | None:
+    """Give every frontage with its bank, the most urgent bank first; None without the store."""
     frontages, reaches = (last_table(results.folder, name) for name in ("frontages", "reach_measures"))
     if frontages is None or reaches is None:
-        return "\n".join([*lines, "  Its banks are not listed: the store (.gisprio) was cleaned; run again."])
-    own = frontages[frontages["property_id"] == row["property_id"]].merge(
-        pd.DataFrame(reaches[["reach_no", "reach_id"]]), on="reach_no"
-    )
-    own["side"] = own["side"].map({0: "left", 1: "right"})
+        return None
+    joined = frontages.merge(pd.DataFrame(reaches[["reach_no", "reach_id"]]), on="reach_no")
+    joined["side"] = joined["side"].map({0: "left", 1: "right"})
     banks = pd.DataFrame(results.banks[["bank_id", "reach_id", "side", "priority", "rank"]])
-    own = own.merge(banks, on=["reach_id", "side"]).sort_values(["rank", "bank_id"], na_position="last")
-    lines += [
-        f"  {bank['bank_id']}: {_number(bank['frontage_m'], 0, 'm')} of frontage, "
-        f"gap {_number(bank['gap_length_m'], 0, 'm')}, priority {_number(bank['priority'], 2)}, "
-        f"rank {_number(bank['rank'], 0)}"
-        for bank in own.to_dict("records")
+    joined = joined.merge(banks, on=["reach_id", "side"])
+    return joined.sort_values(["rank", "bank_id", "property_id"], na_position="last", ignore_index=True)
+
+
+def _banks_of_property(own: pd.DataFrame, closed: pd.Series | None) -> list[str]:
+    """List the banks of a property; where it has a rank, also which bank carries it and what closing its gap does."""
+    lines = []
+    for place, bank in own.iterrows():
+        after = "" if closed is None or place not in closed else f"; that gap closed, the property has {closed[place]}"
+        lines.append(
+            f"  {bank['bank_id']}: {_number(bank['frontage_m'], 0, 'm')} of frontage, "
+            f"gap {_number(bank['gap_length_m'], 0, 'm')}, priority {_number(bank['priority'], 2)}, "
+            f"rank {_number(bank['rank'], 0)}{after}"
+        )
+    if closed is None or not len(closed):
+        return lines
+    most = own.loc[closed.index].sort_values("gap_length_m", ascending=False, kind="stable").iloc[0]
+    share = 100 * most["gap_length_m"] / own.loc[closed.index, "gap_length_m"].sum()
+    held = "Gap closed: by the keys, all priorities and other properties held."
+    return [*lines, *wrapped(f"Carried most by {most['bank_id']}, {share:.0f} % of its gap. {held}", 2, 4)]
+
+
+def _neighbours(own: pd.DataFrame, frontages: pd.DataFrame) -> list[str]:
+    """Name the other properties along the same banks, those with the longest gap there first."""
+    beside = frontages[frontages["bank_id"].isin(own["bank_id"]) & ~frontages.index.isin(own.index)]
+    beside = beside.sort_values("gap_length_m", ascending=False, kind="stable", na_position="last")
+    told = [
+        f"{one['property_id']} on {one['bank_id']} (gap {_number(one['gap_length_m'], 0, 'm')})"
+        for one in beside.to_dict("records")
     ]
-    return "\n".join(lines)
+    return wrapped(f"Neighbours on these banks: {listed(told)}.", 2, 4) if told else []
 
 
 def _number(value: Any, digits: int, unit: str = "") -> str:

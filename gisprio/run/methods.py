@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
@@ -15,10 +14,10 @@ from gisprio.contracts.constants import Constant
 from gisprio.contracts.decisions import Decision
 from gisprio.contracts.references import NO_SOURCE, Reference, cited, in_order, keys_in
 from gisprio.contracts.words import CAUTION
+from gisprio.run.lines import wrapped
 from gisprio.run.ran import CARDS, Ran, constant, everything, of_run, written
 from gisprio.run.results import open_results
 
-WIDTH = 96
 _CAUSES = {
     "curve": "the regional curve",
     "slope": "heights along the stream, times the error of the slope",
@@ -71,11 +70,11 @@ def sources(ran: Ran) -> list[Reference]:
 def _heading(ran: Ran) -> Iterator[str]:
     if ran.record is None:
         yield f"Methods of gisprio {__version__}: everything that may run, with the default settings"
-        yield from _wrapped("For one run: gisprio methods FOLDER, which lists what ran in it, with its settings.")
+        yield from wrapped("For one run: gisprio methods FOLDER, which lists what ran in it, with its settings.")
     else:
         yield f"Methods of {ran.record['name']}, run with gisprio {ran.record['gisprio']}"
-        yield from _wrapped(f"Started {ran.record['started']}. Only what ran is listed.")
-    yield from _wrapped(
+        yield from wrapped(f"Started {ran.record['started']}. Only what ran is listed.")
+    yield from wrapped(
         "In brackets: the published source, with its status where a number was taken (verified: a text showing it was "
         "seen; memory: nobody had the text open); own: our choice, without a source."
     )
@@ -87,10 +86,10 @@ def _title(name: str) -> str:
 
 def _stage(ran: Ran, stage: Stage) -> Iterator[str]:
     by = f" [{cited(', '.join(stage.references))}]" if stage.references else ""
-    yield from _wrapped(stage.says + by, 3)
+    yield from wrapped(stage.says + by, 3)
     taken = ran.decided(stage.name)
     for one in taken:
-        yield from _wrapped(f"- {one.sentence(ran.number)} [{_behind(ran, one)}]", 3, 5)
+        yield from wrapped(f"- {one.sentence(ran.number)} [{_behind(ran, one)}]", 3, 5)
     yield from {
         "reaches": _curve_lines,
         "cover": _setback_lines,
@@ -123,7 +122,7 @@ def _numbers(taken: list[Decision]) -> Iterator[str]:
     if names:
         yield "   Numbers"
     for number in map(constant, names):
-        yield from _wrapped(_number(number), 5, 7)
+        yield from wrapped(_number(number), 5, 7)
 
 
 def _number(number: Constant) -> str:
@@ -145,7 +144,7 @@ def _curve_lines(ran: Ran) -> Iterator[str]:
     curves = _curves(ran)
     yield f"   Regional curve{'s' if len(curves) > 1 else ''}: A drainage area in km2, width and depth in m"
     for curve in curves:
-        yield from _wrapped(_curve(curve), 5, 7)
+        yield from wrapped(_curve(curve), 5, 7)
 
 
 def _curve(curve: Curve) -> str:
@@ -168,7 +167,7 @@ def _power(power: Power) -> str:
 def _setback_lines(ran: Ran) -> Iterator[str]:
     setback = ran.settings["setback"]
     rule = next((rule.says for rule in SETBACK_RULES if rule.name == setback["rule"]), "")
-    yield from _wrapped(
+    yield from wrapped(
         f"Setback: rule {setback['rule']}, {written(setback['width_m'])} m, kind: {setback['kind']}. {rule} "
         f"Counts as cover: {written(setback['counts'])}; natural without trees: {written(setback['natural'])}.",
         3,
@@ -184,17 +183,17 @@ def _factor_lines(ran: Ran) -> Iterator[str]:
 
 def _factor(ran: Ran, row: Mapping[str, Any]) -> Iterator[str]:
     unit = f", {row['unit']}" if row["unit"] else ""
-    yield from _wrapped(f"{row['title']} ({row['value_column']}{unit}): {_weight(ran, row)}", 5, 7)
-    yield from _wrapped(row["says"], 7)
+    yield from wrapped(f"{row['title']} ({row['value_column']}{unit}): {_weight(ran, row)}", 5, 7)
+    yield from wrapped(row["says"], 7)
     card = CARDS.get(row["key"])
     logarithmic = " (in the logarithm of the value)" if card and card.logarithmic else ""
     scaled = f" In the score: times {row['scaled_says']}." if row.get("scaled_says") else ""
     missing = f" Where missing: {row['neutral']:g}, and any score in the draws." if row["used"] else ""
-    yield from _wrapped(f"Score{logarithmic}: {row['nodes']}.{scaled}{missing}", 7)
+    yield from wrapped(f"Score{logarithmic}: {row['nodes']}.{scaled}{missing}", 7)
     if row["used"]:
-        yield from _wrapped(_errors(card.errors if card else ERROR_NOT_KNOWN), 7)
+        yield from wrapped(_errors(card.errors if card else ERROR_NOT_KNOWN), 7)
     source = "" if row["source"] == "own" else f"Source: {cited(row['source'])}. "
-    yield from _wrapped(f"{source}Status: {row['status']}.", 7)
+    yield from wrapped(f"{source}Status: {row['status']}.", 7)
 
 
 def _weight(ran: Ran, row: Mapping[str, Any]) -> str:
@@ -225,7 +224,7 @@ def _priority_lines(ran: Ran) -> Iterator[str]:
     weights = priority["weights"]
     total = max(weights["erosion"] + weights["gap"], 1e-9)
     shares = " and ".join(f"{name} {100 * weights[name] / total:g} %" for name in ("erosion", "gap"))
-    yield from _wrapped(
+    yield from wrapped(
         f"Priority: {combine} of {shares}. Ranked: {written(priority['ranked_kinds'])} streams. Need from a score of "
         f"{priority['need_at']:g}.",
         3,
@@ -235,7 +234,7 @@ def _priority_lines(ran: Ran) -> Iterator[str]:
 
 def _draw_lines(ran: Ran) -> Iterator[str]:
     robustness = ran.settings["robustness"]
-    yield from _wrapped(
+    yield from wrapped(
         f"Draws: {robustness['draws']:,}, seed {robustness['seed']}, spread of weights "
         f"{100 * robustness['weight_spread']:g} % of each, errors times {robustness['error_scale']:g}, top "
         f"{robustness['top_n']}.",
@@ -243,22 +242,10 @@ def _draw_lines(ran: Ran) -> Iterator[str]:
         5,
     )
     if ran.record is not None and ran.record.get("robustness"):
-        yield from _wrapped(f"Verdict: {ran.record['robustness']['verdict']}", 3, 5)
+        yield from wrapped(f"Verdict: {ran.record['robustness']['verdict']}", 3, 5)
 
 
 def _source(source: Reference) -> Iterator[str]:
     doi = f" doi:{source.doi}" if source.doi else ""
-    yield from _wrapped(f"{source.authors} ({source.year}{source.letter}). {source.title}. {source.venue}.{doi}", 3, 5)
-    yield from _wrapped(f"Taken: {source.taken}. Seen: {source.seen}.", 5, 7)
-
-
-def _wrapped(text: str, first: int = 0, then: int | None = None) -> list[str]:
-    lines = textwrap.wrap(
-        text.replace(" %", "\N{NO-BREAK SPACE}%"),
-        WIDTH,
-        initial_indent=" " * first,
-        subsequent_indent=" " * (first if then is None else then),
-        break_long_words=False,
-        break_on_hyphens=False,
-    )
-    return [line.replace("\N{NO-BREAK SPACE}", " ") for line in lines]
+    yield from wrapped(f"{source.authors} ({source.year}{source.letter}). {source.title}. {source.venue}.{doi}", 3, 5)
+    yield from wrapped(f"Taken: {source.taken}. Seen: {source.seen}.", 5, 7)

@@ -57,6 +57,12 @@ class Ranking:
         self, scores: Whole | None = None, weights: Mapping[str, Weights] | None = None, shares: Weights | None = None
     ) -> Whole:
         """Rank with other scores, weights or shares where they are given; (n,)."""
+        return ranks(self.bank_keys(scores, weights, shares))
+
+    def bank_keys(
+        self, scores: Whole | None = None, weights: Mapping[str, Weights] | None = None, shares: Weights | None = None
+    ) -> Whole:
+        """Give the key of each bank with other scores, weights or shares where they are given; (n,)."""
         of = self.scores if scores is None else scores
         by_key = dict(zip(self.keys, of, strict=True))
         nothing = np.zeros(of.shape[1], np.int64)
@@ -65,7 +71,7 @@ class Ranking:
             np.maximum(group_score(by_key, by_group[name]), self.least[name]) if by_group[name] else nothing
             for name in _GROUPS
         )
-        return ranks(priority_keys(e, g, shares or self.shares, self.combine))
+        return priority_keys(e, g, shares or self.shares, self.combine)
 
     def change(self, after: Whole) -> dict[str, object]:
         """Tell how the ten of another ranking differ: how many, and the first bank out and in."""

@@ -18,15 +18,21 @@ from unit.run.fake_chain import filled, make_settings
 FACTORS = [
     {"key": "unit_stream_power", "group": "erosion", "title": "Unit stream power", "unit": "W/m2", "digits": 1,
      "value_column": "unit_stream_power_w_m2", "weight": 500, "used": True, "source": "brookes1987",
-     "scaled_by": "freedom_to_move", "scaled_says": "freedom to move"},
+     "status": "break from memory, levels own", "scaled_by": "freedom_to_move", "scaled_says": "freedom to move"},
     {"key": "outer_bend", "group": "erosion", "title": "Outer bend", "unit": "", "digits": 2,
-     "value_column": "outer_bend", "weight": 500, "used": True, "source": "own"},
+     "value_column": "outer_bend", "weight": 500, "used": True, "source": "hec15",
+     "status": "published"},
     {"key": "missing_strip", "group": "gap", "title": "Missing strip", "unit": "share", "digits": 2,
-     "value_column": "missing_strip", "weight": 1000, "used": True, "source": "own"},
+     "value_column": "missing_strip", "weight": 1000, "used": True, "source": "own", "status": "own"},
+    {"key": "subsoil_fines", "group": "erosion", "title": "Subsoil fines", "unit": "percent", "digits": 0,
+     "value_column": "subsoil_fines_pct", "weight": 0, "used": False, "source": "julian_torres2006",
+     "status": "published"},
+    {"key": "bank_angle", "group": "erosion", "title": "Bank angle", "unit": "deg", "digits": 0,
+     "value_column": "bank_angle_deg", "weight": 0, "used": False, "source": "rosgen2001", "status": "published"},
 ]  # fmt: skip
 
 
-def make_banks():
+def make_banks(**columns):
     layer = promised("banks")
     value = next(c.name for c in layer.columns if c.name.startswith("outer_bend") and "score" not in c.name)
     lines = [shapely.LineString([(0, n), (200, n)]) for n in range(3)]
@@ -47,6 +53,8 @@ def make_banks():
         why=["Likely to erode and short of cover.", "Neither score is high.", "Not ranked: a ditch."],
     )  # fmt: skip
     banks[value] = [0.4, 0.0, None]
+    for name, values in columns.items():
+        banks[name] = values
     return banks, value
 
 
@@ -54,12 +62,14 @@ def make_properties():
     return filled(
         PROPERTIES, 2, [shapely.box(0, 0, 9, 9)] * 2, property_id=["P-17", "P-18"], frontage_m=[200.0, 80.0],
         gap_length_m=[120.0, 0.0], gap_area_m2=[3000.0, 0.0], priority=[40.28, 17.32], priority_gap_m=[4833.6, 0.0],
-        rank=[1, 2],
+        rank=[1, 2], rank_p05=[1.0, None], rank_p95=[2.0, None], top_share=[1.0, None],
     )  # fmt: skip
 
 
-def make_results_folder(folder: Path, *, with_store: bool = True, **sections: dict) -> Path:
-    banks, value = make_banks()
+def make_results_folder(
+    folder: Path, *, with_store: bool = True, columns: dict | None = None, **sections: dict
+) -> Path:
+    banks, value = make_banks(**(columns or {}))
     results = folder / "results"
     results.mkdir()
     tables = {

@@ -9,7 +9,7 @@ import pytest
 
 from gisprio.contracts.errors import InputError
 from gisprio.contracts.words import CAUTION
-from gisprio.run.explain import combined_in_words, explain_id, explain_run
+from gisprio.run.explain import behind, combined_in_words, explain_id, explain_run
 from gisprio.run.results import open_results
 from unit.run.results_world import make_results_folder
 
@@ -19,28 +19,102 @@ def results(tmp_path):
     return make_results_folder(tmp_path)
 
 
-def test_a_bank_term_by_term(results):
-    assert explain_id(results, "ab1-1-L").splitlines() == [
+NEAR = {
+    "unit_stream_power_score": [60.0, 80.0, None], "outer_bend_score": [40.0, 50.0, None],
+    "outer_bend_basis": ["measured", "default", "missing"], "missing_strip_score": [80.0, 50.0, None],
+    "erosion_score": [50.0, 65.0, None], "gap_score": [80.0, 50.0, None], "priority": [63.25, 57.01, None],
+    "subsoil_fines_pct": [12.4, None, None], "subsoil_fines_score": [88.1, None, None],
+    "rank_p05": [1.0, 1.0, None], "rank_p50": [1.0, 2.0, None], "rank_p95": [2.0, 2.0, None],
+    "top_share": [0.84, 0.16, None],
+}  # fmt: skip
+"""Two banks near each other: E x G is 5000 x 8000 and 6500 x 5000."""
+
+
+@pytest.fixture
+def near(tmp_path):
+    return make_results_folder(tmp_path, columns=NEAR, robustness={"top_n": 1})
+
+
+def test_a_bank_term_by_term(near):
+    assert explain_id(near, "ab1-1-L").splitlines() == [
         "Bank ab1-1-L: left bank of Tansy Brook, 200 m, natural",
         "  Likely to erode and short of cover.",
         "  setback 30.0 m (fixed_width, own target), measured from: water_edge",
         "  buffer width 3.2 m (median), gap 200 m, 5400 m2, adjacent cover: pasture",
         "",
         "  Erosion score 50.00 of 100",
-        "    Unit stream power: 42.0 W/m2 (modelled), score 60.0 x weight 50 % = 30.00 points",
-        "      in the score: times 0.75, freedom to move",
-        "    Outer bend: 0.40 (measured), score 40.0 x weight 50 % = 20.00 points",
+        "    Unit stream power: 42.0 W/m2 (modelled), score 60.0 x weight 50 % = 30.00 points; in the",
+        "      score: times 0.75, freedom to move [Brookes 1987: numbers from memory, in part own]",
+        "    Outer bend: 0.40 (measured), score 40.0 x weight 50 % = 20.00 points [Federal Highway",
+        "      Administration 2005: published]",
+        "    Subsoil fines: 12 percent (measured), score 88.1, not ranked on [Julian and Torres 2006:",
+        "      published]",
+        "    Neither ranked on nor known here: Bank angle",
         "",
         "  Gap score 80.00 of 100",
-        "    Missing strip: 0.80 share (measured), score 80.0 x weight 100 % = 80.00 points",
+        "    Missing strip: 0.80 share (measured), score 80.0 x weight 100 % = 80.00 points [own]",
         "",
         "  Priority 63.25 of 100: 50.00 ^ 0.5 x 80.00 ^ 0.5 (geometric; a score counts as 10 at least)",
         "  Need: erosion and gap both reach the threshold (50)",
         "  Rank 1 of 2; by erosion 1, by gap 1",
+        "  In 90 % of 2,000 draws of weights and errors its rank is 1 to 2, in half of them 1 or better;",
+        "    in the top 1 in 84 %.",
+        "",
+        "  What would change its rank: one score, or the weights, all else held",
+        "    Out of the first 1: Unit stream power at 41.2 or less, or Outer bend at 21.2 or less, or",
+        "      Missing strip at 64.9 or less.",
+        "    All 2 ranked banks are among the first 10.",
+        "    Weights of erosion and gap: 65 and 35 % (now 50 and 50 %) would bring it out of the first 1.",
+        "    No value it is ranked on is missing.",
         "",
         CAUTION,
     ]
     assert round(50.0**0.5 * 80.0**0.5, 2) == 63.25
+
+
+def test_what_would_bring_a_bank_in(near):
+    lines = explain_id(near, "ab1-1-R").splitlines()
+    start = lines.index("  What would change its rank: one score, or the weights, all else held")
+    assert lines[start + 1 : -2] == [
+        "    Into the first 1: Outer bend at 80.0 or more, or Missing strip at 61.6 or more; nothing",
+        "      within 0..100 of Unit stream power would.",
+        "    All 2 ranked banks are among the first 10.",
+        "    Weights of erosion and gap: 65 and 35 % (now 50 and 50 %) would bring it into the first 1.",
+        "    Go and look at what is not known: Outer bend, by which alone its rank may be 1 to 2.",
+    ]
+
+
+def test_nothing_brings_in_a_bank_that_is_lower_in_both(tmp_path):
+    text = explain_id(make_results_folder(tmp_path, robustness={"top_n": 1}), "ab1-1-R")
+    assert "In 90 %" not in text
+    assert (
+        "    Into the first 1: nothing within 0..100 of Unit stream power, Outer bend, Missing strip\n"
+        "      would.\n"
+    ) in text  # fmt: skip
+    assert "    Weights of erosion and gap: nothing within 0..100 % would bring it into the first 1.\n" in text
+
+
+def test_where_all_are_in_the_top_nothing_can_change_that(results):
+    text = explain_id(results, "ab1-1-L")
+    assert "    All 2 ranked banks are among the first 10.\n    All 2 ranked banks are among the first 20.\n" in text
+    assert "    Weights of erosion and gap: all ranked banks are in the top whatever they are.\n" in text
+
+
+def test_results_that_do_not_give_their_own_ranks_are_not_explained_further(tmp_path):
+    text = explain_id(make_results_folder(tmp_path, columns={"rank": [2, 1, None]}), "ab1-1-L")
+    assert text.endswith(
+        "  What would change its rank: one score, or the weights, all else held\n"
+        "    Not told: these results do not give their own ranks again. Run again with this gisprio.\n"
+        f"\n{CAUTION}"
+    )
+
+
+def test_sources_and_how_far_they_were_seen():
+    assert behind({"source": "own", "status": "own: no published break"}) == "own"
+    assert behind({"source": "config"}) == "your own, from the config"
+    assert behind({"source": "hec15", "status": "levels unknown"}) == "Federal Highway Administration 2005: published"
+    memory = {"source": "brookes1987", "status": "breaks published (numbers from memory); levels own"}
+    assert behind(memory) == "Brookes 1987: numbers from memory, in part own"
 
 
 def test_a_score_under_the_floor_counts_as_ten(results):
@@ -52,7 +126,8 @@ def test_a_score_under_the_floor_counts_as_ten(results):
 def test_a_bank_that_is_not_ranked(results):
     text = explain_id(results, "cd2-1-L")
     assert "Bank cd2-1-L: left bank of a stream without a name, 150 m, ditch" in text
-    assert "Unit stream power: null (missing), score null x weight 50 % = null points" in text
+    assert "Unit stream power: null (missing), score null x weight 50 % = null points; in the" in text
+    assert "What would change" not in text
     assert text.endswith(f"\n  Not ranked: a ditch.\n\n{CAUTION}")
 
 
@@ -68,9 +143,22 @@ def test_a_property_and_its_banks(results):
         "  frontage 200 m, gap 120 m, 3000 m2",
         "  Priority 40.28 of 100: mean of its ranked banks, weighed by frontage",
         "  Priority times metres of gap on ranked banks: 4833.6; rank 1 of 2",
+        "  In 90 % of 2,000 draws of weights and errors its rank is 1 to 2; in the top 20 in 100 %.",
         "",
-        "  ab1-1-L: 100 m of frontage, gap 120 m, priority 63.25, rank 1",
+        "  ab1-1-L: 100 m of frontage, gap 120 m, priority 63.25, rank 1; that gap closed, the property has 1",
         "  ab1-1-R: 100 m of frontage, gap 0 m, priority 17.32, rank 2",
+        "  Carried most by ab1-1-L, 100 % of its gap. Gap closed: by the keys, all priorities and other",
+        "    properties held.",
+        "  Neighbours on these banks: P-18 on ab1-1-R (gap 0 m).",
+        "",
+        CAUTION,
+    ]
+
+
+def test_a_property_without_gap_on_ranked_banks_has_none_to_close(results):
+    assert explain_id(results, "P-18").splitlines()[5:] == [
+        "  ab1-1-R: 80 m of frontage, gap 0 m, priority 17.32, rank 2",
+        "  Neighbours on these banks: P-17 on ab1-1-R (gap 0 m).",
         "",
         CAUTION,
     ]

@@ -15,7 +15,8 @@ from gisprio.contracts.errors import InputError
 from gisprio.contracts.references import keys_in, references
 from gisprio.contracts.words import CAUTION
 from gisprio.run import ran
-from gisprio.run.methods import WIDTH, methods_text, sources, text_of
+from gisprio.run.lines import WIDTH
+from gisprio.run.methods import methods_text, sources, text_of
 from gisprio.run.ran import everything, of_run
 from gisprio.run.record import settings_as_config
 from gisprio.run.stages import STAGES

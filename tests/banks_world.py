@@ -41,7 +41,7 @@ def ranked_banks(values: pd.DataFrame, per_segment: int = 10, priority: Priority
     n = len(values)
     reach_id = [f"S{i // per_segment:03d}-{i % per_segment // 2 + 1:02d}" for i in range(n)]
     given = {"freedom_to_move": 1.0, "adjacent_cover": "crop", "line_offset_m": 0.0, "setback_m": 30.0,
-             "bank_line_basis": "half_width", "observed_erosion_score": np.nan}  # fmt: skip
+             "bank_line_basis": "half_width", "observed_erosion_score": np.nan, "retreat_score": np.nan}  # fmt: skip
     banks = pd.DataFrame({**given, **values.reset_index(drop=True).to_dict("series")})
     banks["reach_id"], banks["side"] = reach_id, np.where(np.arange(n) % 2 == 0, "left", "right")
     banks["bank_id"] = [f"{reach}-{side[0].upper()}" for reach, side in zip(reach_id, banks["side"], strict=True)]

@@ -22,14 +22,14 @@ from gisprio.run.stages import STAGES
 
 CARDS: Mapping[str, Factor] = {registered.card.key: registered.card for registered in FACTORS}
 IDLE_WITHOUT = {
-    "works": "done",
-    "soils": "soils",
-    "scars": "eroding",
-    "passages": "properties",
-    "frontages": "properties",
-    "property_ranks": "properties",
+    "works": ("done",),
+    "soils": ("soils",),
+    "scars": ("eroding", "bank_lines"),
+    "passages": ("properties",),
+    "frontages": ("properties",),
+    "property_ranks": ("properties",),
 }
-"""Stages that do nothing where a layer was not given."""
+"""Stages that do nothing where none of these layers was given."""
 _GROUPS = ("erosion", "gap")
 
 
@@ -66,7 +66,7 @@ class Ran:
     def _idle(self, stage: Stage) -> bool:
         if stage.name == "own_layers":
             return not self.settings["factor"]
-        return not self.has_layer(IDLE_WITHOUT.get(stage.name, ""))
+        return not any(map(self.has_layer, IDLE_WITHOUT.get(stage.name, ("",))))
 
     def has_layer(self, layer: str) -> bool:
         """Say whether a layer was given; ``not NAME``: whether it was not; everything has both."""

@@ -51,7 +51,7 @@ def test_0_help_and_version():
     code, out, err = gisprio("--help")
     assert (code, err) == (0, "")
     commands = [line.split()[0] for line in out.partition("Commands:\n")[2].splitlines()]
-    assert commands == ["check", "explain", "fields", "new", "run"]
+    assert commands == ["check", "explain", "fields", "methods", "new", "run"]
     code, out, err = gisprio("--version")
     assert (code, err) == (0, "")
     assert out.startswith("gisprio 0.")

@@ -6,6 +6,7 @@ Sockets are closed by pytest-socket (``addopts`` in pyproject.toml), but for loc
 from __future__ import annotations
 
 import os
+import time
 from pathlib import Path
 
 import pytest
@@ -35,3 +36,25 @@ def third_fork() -> Path:
 def sample_config() -> Path:
     """Give the config of the sample layers."""
     return CHECKOUT / "configs" / "tansy-brook.toml"
+
+
+@pytest.fixture(scope="session")
+def sample_results(tmp_path_factory: pytest.TempPathFactory, sample_config: Path) -> Path:
+    """Run the sample with its own settings and give the result folder; workers side by side share one run."""
+    import gisprio
+
+    root = tmp_path_factory.getbasetemp()
+    if "PYTEST_XDIST_WORKER" in os.environ:
+        root = root.parent
+    folder, ended = root / "sample", root / "sample.ended"
+    try:
+        folder.mkdir()
+    except FileExistsError:
+        while not ended.exists():
+            time.sleep(0.2)
+        return folder
+    try:
+        gisprio.run(gisprio.read_settings(sample_config), out=folder)
+    finally:
+        ended.touch()
+    return folder

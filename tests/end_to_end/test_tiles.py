@@ -12,11 +12,11 @@ from gisprio.run.engine import run as engine_run
 LAYERS = ("reaches", "banks", "bank_setbacks", "gaps", "properties", "flow_points", "findings")
 
 
-def _digests(settings):
+def _digests(folder):
     """Give a digest per layer: rows by key, columns by name, float bits, WKB, CRS."""
     from gisprio.contracts.digests import table_digest
 
-    opened = gisprio.open_results(settings.output())
+    opened = gisprio.open_results(folder)
     found = {}
     for name in (*LAYERS, "stations"):
         table = getattr(opened, name)
@@ -27,14 +27,15 @@ def _digests(settings):
 
 
 @pytest.mark.slow
-def test_tiles_of_1_km_4_km_and_one_give_equal_results(tmp_path, sample_config):
+def test_tiles_of_1_km_4_km_and_one_give_equal_results(tmp_path, sample_config, sample_results):
     settings = gisprio.read_settings(sample_config)
-    seen = {}
-    for tile_m in (1_000.0, 4_000.0, 1_000_000.0):
+    assert settings.run.tile_m == 4_000.0
+    seen = {4_000.0: _digests(sample_results)}
+    for tile_m in (1_000.0, 1_000_000.0):
         run = settings.run.model_copy(update={"tile_m": tile_m, "output": str(tmp_path / f"{tile_m:.0f}")})
         own = settings.model_copy(update={"run": run})
         engine_run(own)
-        seen[tile_m] = _digests(own)
+        seen[tile_m] = _digests(own.output())
     first, *others = seen.values()
     for other in others:
         assert other == first

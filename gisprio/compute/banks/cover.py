@@ -393,7 +393,7 @@ def missing_by_place(absent: NDArray[np.bool_], left_out: NDArray[np.bool_]) -> 
     for share, low, high in zip(THIRDS, edges[:-1], edges[1:], strict=True):
         asked = (~left_out[:, low:high]).sum(axis=1)
         gone = (absent[:, low:high] & ~left_out[:, low:high]).sum(axis=1)
-        total += share * gone / np.maximum(asked, 1)
+        total += share * (gone / np.maximum(asked, 1))  # a whole third is then exactly its share
         weight += np.where(asked > 0, share, 0.0)
     return np.divide(total, weight, out=np.full(len(absent), np.nan), where=weight > 0)
 

@@ -85,6 +85,14 @@ def test_missing_metres_count_by_place(transect, share):
     assert missing_by_place(absent, np.zeros_like(absent))[0] == pytest.approx(share)
 
 
+@pytest.mark.parametrize("known", ["...", "..x", ".x.", "x..", ".xx", "x.x", "xx."])
+def test_a_strip_that_is_missing_whole_is_missing_by_one_and_no_more(known):
+    """Thirds marked x are not known: their weight goes to the others, without a rounding above 1."""
+    for third in range(1, 31):
+        left_out = np.repeat([[letter == "x" for letter in known]], third, axis=1)
+        assert missing_by_place(~left_out, left_out)[0] == 1.0
+
+
 def test_missing_needs_something_known():
     absent = np.zeros((1, 30), bool)
     assert np.isnan(missing_by_place(absent, np.ones((1, 30), bool))[0])
@@ -305,6 +313,15 @@ def test_a_close_look_needs_the_canopy_on_four_fifths_of_the_strip(to_m, close):
     assert (right["missing_strip"] == 1.0).all()  # the coarse look is still there
     if close:
         np.testing.assert_allclose(left["buffer_width_m"], 24.0)
+
+
+def test_close_and_coarse_looks_stand_in_the_order_of_the_bank_points():
+    """The canopy is known on the left alone: left and right sides take turns."""
+    canopy = _columns(np.where(X_1M > 0, 0.0, -1.0))
+    got = _measured(COARSE, 30.0, canopy)["side_cover"]
+    assert got["side"].tolist() == [0, 1] * (len(got) // 2)
+    assert got["station_no"].is_monotonic_increasing
+    assert got["buffer_width_m"].notna().tolist() == [True, False] * (len(got) // 2)
 
 
 def test_beside_a_coarse_land_cover_the_canopy_tells_nothing_of_grass_that_counts():

@@ -8,6 +8,8 @@ import pandas as pd
 from gisprio.compute.factors import FACTORS
 from gisprio.compute.scoring.keys import group_score, priority_keys, priority_of, ranks, whole_weights
 from gisprio.compute.scoring.values import value_score, whole
+from gisprio.contracts.layers import JOINT_GAPS
+from gisprio.contracts.schema import empty
 from gisprio.contracts.settings import Priority
 
 CARDS = {registered.card.key: registered.card for registered in FACTORS}
@@ -99,6 +101,7 @@ def drawn_tables(banks: pd.DataFrame, slope_error: float = 0.0, metres_of_gap: f
             "frontage_m": 100.0 + 5.0 * (np.arange(len(banks)) % 7),
             "gap_length_m": metres_of_gap + 5.0 * (np.arange(len(banks)) % 3),
             "gap_area_m2": 100.0,
+            "joint_gap_m": 0.0,
         }
     )
     import geopandas as gpd
@@ -107,6 +110,7 @@ def drawn_tables(banks: pd.DataFrame, slope_error: float = 0.0, metres_of_gap: f
     ids = sorted(set(frontages["property_id"]))
     land = gpd.GeoDataFrame({"property_id": ids}, geometry=[shapely.box(0, 0, 1, 1)] * len(ids))
     tables = {"frontages": frontages, "banks": banks, "reach_measures": measures, "properties": land}
+    tables["joint_gaps"] = empty(JOINT_GAPS)
     properties = rank_properties(tables, {}, None)["ranked_properties"]
     return {
         **{name: tables[name] for name in ("frontages", "reach_measures")},

@@ -497,6 +497,7 @@ BANK_MEASURES = Layer(
         *_BANK_HEIGHTS,
     ),
 )
+_JOINT_GAP = C("joint_gap_m", "float", "Metres of its gap in stretches that go on onto a neighbour, or that lie opposite a neighbour's gap; none across a confluence.", "m", null=True, low=0)
 FRONTAGES = Layer(
     "frontages", "none", ("property_id", "reach_no", "side"), "How much of each bank lies on which property.",
     (
@@ -506,6 +507,16 @@ FRONTAGES = Layer(
         C("frontage_m", "float", "Bank whose strip lies mostly on the property.", "m", low=0),
         C("gap_length_m", "float", "Metres of gap on it.", "m", null=True, low=0),
         C("gap_area_m2", "float", "Gap ground on it.", "m2", null=True, low=0),
+        _JOINT_GAP,
+    ),
+)
+JOINT_GAPS = Layer(
+    "joint_gaps", "none", ("segment_no", "property_id", "neighbour_id"),
+    "Properties whose gaps meet along a bank or lie opposite each other, both ways round; none across a confluence.",
+    (
+        C("segment_no", "int", "Segment.", low=0),
+        C("property_id", "text", "Property."),
+        C("neighbour_id", "text", "Its neighbour."),
     ),
 )
 
@@ -638,6 +649,8 @@ PROPERTIES = Layer(
         C("priority_gap_m", "float", "Priority times metres of gap: the rank follows it.", null=True, low=0),
         C("rank", "int", "1 is the most urgent; equal ones share a rank.", null=True, low=1),
         *_NO_MEDIAN,
+        C("joint_neighbours", "text", "Properties whose gaps meet its own: ids in order with commas between.", null=True),
+        _JOINT_GAP,
         C("site_count", "int", "Sites on it. Null: this version cuts no sites.", null=True, low=0),
     ),
 )

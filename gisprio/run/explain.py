@@ -263,6 +263,15 @@ def _neighbours(own: pd.DataFrame, frontages: pd.DataFrame) -> list[str]:
     return wrapped(f"Neighbours on these banks: {listed(told)}.", 2, 4) if told else []
 
 
+def neighbour_lines(row: Mapping[str, Any]) -> list[str]:
+    """Name the properties whose gaps meet a property's own; nothing where there are none."""
+    names = row["joint_neighbours"]
+    if not isinstance(names, str):
+        return []
+    metres = _number(row["joint_gap_m"], 0, "m")
+    return [f"  Its gap meets that of {names}: {metres} of it go on onto them or lie opposite theirs"]
+
+
 def _number(value: Any, digits: int, unit: str = "") -> str:
     if value is None or pd.isna(value):
         return "null"

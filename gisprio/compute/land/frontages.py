@@ -9,9 +9,10 @@ from numpy.typing import NDArray
 
 from gisprio.compute.banks.gaps import NO_BANK
 from gisprio.compute.banks.sides import SIDE_KEY, station_sides
+from gisprio.compute.land.neighbours import joint_gaps
 from gisprio.compute.setbacks import setback_width
 from gisprio.contracts.cards import Sources, Tables
-from gisprio.contracts.layers import FRONTAGES
+from gisprio.contracts.layers import FRONTAGES, JOINT_GAPS
 from gisprio.contracts.schema import empty
 from gisprio.contracts.settings import Settings
 
@@ -34,7 +35,7 @@ def share_properties(core: Tables, halo: Tables, sources: Sources, settings: Set
     -------
     dict
         ``frontages``: one row a property and bank. Metres are given to one property only, so that they add up;
-        square metres by the part of each gap polygon that lies on it.
+        square metres by the part of each gap polygon that lies on it. ``joint_gaps``: properties whose gaps meet.
 
     Notes
     -----
@@ -46,19 +47,23 @@ def share_properties(core: Tables, halo: Tables, sources: Sources, settings: Set
     sides = station_sides(core, "side_gaps", "side_cover").sort_values(SIDE_KEY, ignore_index=True)
     sides = sides[~sides["kind"].isin(NO_BANK) & ~sides["crossing"] & ~sides["island"]].reset_index(drop=True)
     if not len(parcels) or not len(sides):
-        return {"frontages": empty(FRONTAGES)}
-    areas = np.asarray(parcels.geometry.array)
+        return {"frontages": empty(FRONTAGES), "joint_gaps": empty(JOINT_GAPS)}
+    areas, ids = np.asarray(parcels.geometry.array), parcels["property_id"].to_numpy()
     owner = owners(sides, areas, setback_width(settings))
     sides["length_m"] = sides["to_m"] - sides["from_m"]
     sides["gap_length_m"] = np.where(sides["buffer_width_m"].isna(), np.nan, sides["length_m"] * sides["gap"])
-    sides = sides[owner >= 0].assign(property_id=parcels["property_id"].to_numpy()[owner[owner >= 0]])
+    pairs, joint = joint_gaps(sides, owner)
+    sides["joint_gap_m"] = np.where(sides["gap_length_m"].isna(), np.nan, sides["length_m"] * joint)
+    sides = sides[owner >= 0].assign(property_id=ids[owner[owner >= 0]])
     bank = ["property_id", "reach_no", "side"]
     metres = sides.groupby(bank).agg(frontage_m=("length_m", "sum"))
-    metres["gap_length_m"] = sides.groupby(bank)["gap_length_m"].sum(min_count=1)
-    area = gap_areas(core["gap_pieces"], areas, parcels["property_id"].to_numpy())
+    for column in ("gap_length_m", "joint_gap_m"):
+        metres[column] = sides.groupby(bank)[column].sum(min_count=1)
+    area = gap_areas(core["gap_pieces"], areas, ids)
     table = metres.join(area, how="left").reset_index()
     table["gap_area_m2"] = np.where(table["gap_length_m"].isna(), np.nan, table["gap_area_m2"].fillna(0.0))
-    return {"frontages": table[FRONTAGES.names()]}
+    named = pairs.assign(property_id=ids[pairs["owner"]], neighbour_id=ids[pairs["neighbour"]])
+    return {"frontages": table[FRONTAGES.names()], "joint_gaps": named[JOINT_GAPS.names()]}
 
 
 def owners(sides: pd.DataFrame, areas: NDArray[np.object_], setback_m: float) -> NDArray[np.int64]:

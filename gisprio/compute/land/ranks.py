@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from gisprio.compute.land.neighbours import neighbours_listed
 from gisprio.compute.scoring.chance import frontage_means, gap_keys
 from gisprio.compute.scoring.keys import ranks
 from gisprio.contracts.cards import Output, Sources, Tables
@@ -21,7 +22,7 @@ def rank_properties(tables: Tables, sources: Sources, settings: Settings) -> Out
     Parameters
     ----------
     tables
-        ``frontages``, ``banks``, ``reach_measures``, ``properties``.
+        ``frontages``, ``joint_gaps``, ``banks``, ``reach_measures``, ``properties``.
     sources, settings
         None.
 
@@ -43,8 +44,9 @@ def rank_properties(tables: Tables, sources: Sources, settings: Settings) -> Out
             "findings": findings_table([]),
         }
     table = frontages.groupby("property_id").agg(frontage_m=("frontage_m", "sum"))
-    for column in ("gap_length_m", "gap_area_m2"):
+    for column in ("gap_length_m", "gap_area_m2", "joint_gap_m"):
         table[column] = frontages.groupby("property_id")[column].sum(min_count=1)
+    table["joint_neighbours"] = neighbours_listed(tables["joint_gaps"]).reindex(table.index)
     ranked = frontages[frontages["priority"].notna()]
     weighed = ranked[ranked["frontage_m"] > 0]
     rows, of = pd.factorize(weighed["property_id"])

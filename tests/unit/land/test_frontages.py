@@ -108,6 +108,7 @@ def test_rank_follows_priority_times_metres_of_gap():
             "frontage_m": [100.0, 300.0, 50.0, 200.0],
             "gap_length_m": [100.0, 0.0, 50.0, 200.0],
             "gap_area_m2": [10.0, 0.0, 5.0, 20.0],
+            "joint_gap_m": [60.0, 0.0, 50.0, np.nan],
         }
     )
     banks = pd.DataFrame(
@@ -120,7 +121,11 @@ def test_rank_follows_priority_times_metres_of_gap():
     )
     properties = frame([shapely.box(i, 0, i + 1, 1) for i in range(4)], property_id=["p", "q", "r", "s"])
     properties["class"] = None
+    pairs = [("p", "r"), ("p", "q"), ("q", "p"), ("r", "p")]
+    joint = pd.DataFrame(pairs, columns=["property_id", "neighbour_id"])
+    joint = pd.concat([joint.assign(segment_no=0), joint.iloc[:1].assign(segment_no=1)])  # met along two segments
     tables = {"frontages": frontages, "banks": banks, "reach_measures": reaches, "properties": properties}
+    tables["joint_gaps"] = joint
     got = check(PROPERTIES, rank_properties(tables, {}, settings())["ranked_properties"]).set_index("property_id")
     assert got["priority"].to_dict()["p"] == 50.0  # (80 x 100 + 40 x 300) / 400
     assert got["priority_gap_m"].to_dict()["p"] == 5000.0
@@ -128,3 +133,5 @@ def test_rank_follows_priority_times_metres_of_gap():
     assert got["rank"].dropna().to_dict() == {"p": 1, "q": 2}
     assert got.loc["r", "frontage_m"] == 200.0  # on a bank that is not ranked
     assert "s" not in got.index
+    assert got["joint_neighbours"].to_dict() == {"p": "q, r", "q": "p", "r": "p"}
+    assert got["joint_gap_m"].dropna().to_dict() == {"p": 60.0, "q": 50.0}

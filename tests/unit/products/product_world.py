@@ -339,6 +339,8 @@ def _properties(reach: gpd.GeoDataFrame, draw: np.random.Generator, crs: str, co
             "rank_p05": None,
             "rank_p95": None,
             "top_share": None,
+            "joint_neighbours": None,
+            "joint_gap_m": None if coarse else 0.0,
             "site_count": None,
         },
         geometry=shapes,

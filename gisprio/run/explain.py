@@ -212,6 +212,7 @@ def property_text(row: pd.Series, results: OpenedResults) -> str:
         f"  Priority times metres of gap on ranked banks: {_number(row['priority_gap_m'], 1)}; "
         f"rank {_number(row['rank'], 0)} of {ranked}",
         *rank_lines(row, results.record),
+        *neighbour_lines(row),
         "",
     ]
     frontages = _frontages(results)
@@ -263,13 +264,13 @@ def _neighbours(own: pd.DataFrame, frontages: pd.DataFrame) -> list[str]:
     return wrapped(f"Neighbours on these banks: {listed(told)}.", 2, 4) if told else []
 
 
-def neighbour_lines(row: Mapping[str, Any]) -> list[str]:
+def neighbour_lines(row: pd.Series) -> list[str]:
     """Name the properties whose gaps meet a property's own; nothing where there are none."""
-    names = row["joint_neighbours"]
+    names = row.get("joint_neighbours")
     if not isinstance(names, str):
         return []
     metres = _number(row["joint_gap_m"], 0, "m")
-    return [f"  Its gap meets that of {names}: {metres} of it go on onto them or lie opposite theirs"]
+    return wrapped(f"Its gap meets that of {names}: {metres} of it run on onto them or lie opposite theirs.", 2, 4)
 
 
 def _number(value: Any, digits: int, unit: str = "") -> str:

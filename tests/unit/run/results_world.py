@@ -63,6 +63,7 @@ def make_properties():
         PROPERTIES, 2, [shapely.box(0, 0, 9, 9)] * 2, property_id=["P-17", "P-18"], frontage_m=[200.0, 80.0],
         gap_length_m=[120.0, 0.0], gap_area_m2=[3000.0, 0.0], priority=[40.28, 17.32], priority_gap_m=[4833.6, 0.0],
         rank=[1, 2], rank_p05=[1.0, None], rank_p95=[2.0, None], top_share=[1.0, None],
+        joint_neighbours=["P-18, P-9", None], joint_gap_m=[80.4, 0.0],
     )  # fmt: skip
 
 

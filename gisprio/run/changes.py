@@ -118,5 +118,10 @@ def _look_first(standing: Standing, bank: pd.Series) -> str:
         return "No value it is ranked on is missing."
     spans = [(row["title"], *standing.ranks_by(row["key"])) for row in unknown]
     spans.sort(key=lambda span: span[1] - span[2])
-    told = (f"{title}, by which alone its rank may be {best} to {worst}" for title, best, worst in spans)
+    told = (
+        f"{title}, by which alone its rank may be {best} to {worst}"
+        if best < worst
+        else f"{title}, by which alone it stays"
+        for title, best, worst in spans
+    )
     return f"Go and look at what is not known: {'; then '.join(told)}."

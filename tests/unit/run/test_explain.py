@@ -84,6 +84,15 @@ def test_what_would_bring_a_bank_in(near):
     ]
 
 
+def test_of_two_unknown_values_the_one_that_opens_the_rank_most_comes_first(tmp_path):
+    unknown = {**NEAR, "unit_stream_power_basis": ["modelled", "default", "missing"]}
+    lines = explain_id(make_results_folder(tmp_path, columns=unknown), "ab1-1-R").splitlines()
+    assert lines[-4:-2] == [
+        "    Go and look at what is not known: Outer bend, by which alone its rank may be 1 to 2; then",
+        "      Unit stream power, by which alone it stays.",
+    ]
+
+
 def test_nothing_brings_in_a_bank_that_is_lower_in_both(tmp_path):
     text = explain_id(make_results_folder(tmp_path, robustness={"top_n": 1}), "ab1-1-R")
     assert "In 90 %" not in text

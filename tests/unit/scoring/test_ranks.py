@@ -7,7 +7,8 @@ import pytest
 import shapely
 
 from gisprio.compute.factors import FACTORS, layer_with_factors
-from gisprio.compute.scoring.ranks import needs, rank_banks
+from gisprio.compute.network.curves import read_curve
+from gisprio.compute.scoring.ranks import needs, rank_banks, urban_findings
 from gisprio.compute.scoring.reasons import why_sentence
 from gisprio.contracts.findings import findings_from
 from gisprio.contracts.layers import BANK_MEASURES, BANK_SETBACKS, BANKS, CONSTRAINTS, GAP_PIECES, GAPS, REACHES, ROADS
@@ -225,3 +226,16 @@ def test_ground_is_null_where_nothing_is_known_of_constraints_or_gaps():
     unknown = _with_ground(False, **measured)
     unknown["bank_measures"]["gap_area_m2"] = 900.0
     assert rank_banks(unknown, {}, settings())["banks"][columns].isna().all(axis=None)
+
+
+def test_much_built_up_ground_under_a_curve_that_is_no_urban_one_is_told():
+    banks = pd.DataFrame({"adjacent_cover": ["developed", "woody", None], "length_m": [50.0, 200.0, 900.0]})
+    (found,) = urban_findings(banks, read_curve("usa"))
+    assert (found.severity, found.layer, found.check) == ("warning", "reaches", "urban_stream")
+    assert found.says == (
+        "Beside 20% of the bank length the ground is developed, but the regional curve usa is not one of built-up land "
+        "(its setting: not stated): a city stream under a rural curve is wider and carries more than it says, so "
+        "width, discharge and stream power are likely too low."
+    )
+    assert urban_findings(banks, read_curve("nc-urban-piedmont")) == []
+    assert urban_findings(banks.assign(length_m=[49.0, 200.0, 900.0]), read_curve("usa")) == []

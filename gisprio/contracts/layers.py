@@ -268,6 +268,7 @@ _BANK_MOVE = (
     C("recentred_m", "float", "Median move of its bank line towards the middle of the channel, left positive, where it was moved.", "m", null=True),
     C("recentred_length_m", "float", "Length of bank whose line was moved.", "m", low=0),
 )
+_KNOWN = C("width_known_share", "float", "Share of its length where the width of the buffer is measured; the rest, of unknown or coarse cover, is in no gap.", null=True, low=0, high=1)
 _NATURAL = C("natural_share", "float", "Share of its length where natural classes fill the strip: natural, no gap; null in a coarse look.", null=True, low=0, high=1)
 
 _BANK_HEIGHTS = (
@@ -482,6 +483,7 @@ BANK_MEASURES = Layer(
         C("buffer_width_m", "float", "Median over stations.", "m", null=True, low=0),
         C("gap_length_m", "float", "Metres of gap.", "m", null=True, low=0),
         C("gap_area_m2", "float", "Ground between present buffer and setback line in gaps.", "m2", null=True, low=0),
+        _KNOWN,
         _NATURAL,
         C("concentrated_flow_count", "int", "Places where the flow of much hillslope crosses the bank.", low=0),
         C("concentrated_flow_gap_count", "int", "Those of them that cross a gap; null in a coarse look.", null=True, low=0),
@@ -565,6 +567,7 @@ BANKS = Layer(
         _basis("woody_share"),
         C("gap_length_m", "float", "Metres of gap; null in a coarse look.", "m", null=True, low=0),
         C("gap_area_m2", "float", "Ground between present buffer and setback line in gaps.", "m2", null=True, low=0),
+        _KNOWN,
         _NATURAL,
         C("crossing_length_m", "float", "Under roads and railways that cross.", "m", low=0),
         C("concentrated_flow_count", "int", "Places where the flow of much hillslope crosses the bank.", low=0),

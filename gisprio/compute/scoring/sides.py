@@ -8,6 +8,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+from numpy.typing import NDArray
 
 from gisprio.compute.banks.bank_heights import angle_says, bank_height
 from gisprio.compute.banks.gaps import NO_BANK, SIDE_LETTERS
@@ -184,7 +185,8 @@ def _measures(bank: Rows, gap: tuple[float, float]) -> dict[str, object]:
         "buffer_width_m": median(wide),
         "gap_length_m": gap[0] if measured else np.nan,
         "gap_area_m2": gap[1] if measured else np.nan,
-        "natural_share": _natural_share(bank) if measured else np.nan,
+        "width_known_share": _share_of(length[own], ~np.isnan(wide)),
+        "natural_share": _share_of(length[own][~np.isnan(wide)], bank["natural"][own][~np.isnan(wide)]),
         "concentrated_flow_count": int(bank["concentrated_flows"].sum()),
         "concentrated_flow_gap_count": float(bank["open_flows"].sum()) if measured else np.nan,
         "crossing_length_m": float(length[bank["crossing"]].sum()),
@@ -199,10 +201,9 @@ def _measures(bank: Rows, gap: tuple[float, float]) -> dict[str, object]:
     }
 
 
-def _natural_share(bank: Rows) -> float:
-    """Give the share of a bank's measured length that is no gap only because natural classes fill the strip."""
-    length = (bank["length_m"] * (bank["has_bank"] & ~np.isnan(bank["buffer_width_m"]))).astype(float)
-    return float(length[bank["natural"]].sum() / length.sum())
+def _share_of(length: Floats, some: NDArray[np.bool_]) -> float:
+    """Give the share of a length that some of its parts make up; NaN where there is no length."""
+    return float(length[some].sum() / length.sum()) if length.sum() > 0 else np.nan
 
 
 def _scores(bank: Rows, priority: Priority, factors: Factors) -> dict[str, object]:

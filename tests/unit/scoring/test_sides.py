@@ -169,3 +169,15 @@ def test_natural_share_is_that_of_the_length_without_a_gap_for_nature():
     assert banks.loc[(4, 0), "natural_share"] == pytest.approx(0.75)
     assert banks.loc[(4, 0), "gap_length_m"] == pytest.approx(50.0)
     assert (banks["natural_share"].xs(1, level="side") == 0).all()
+
+
+def test_a_bank_says_on_how_much_of_it_the_width_is_measured():
+    """Cover beside y 0 to 50 is not known; reaches of 200 m, numbered from y 0."""
+    core = bank_chain(SOUTH, lambda x, y: np.where((x > 0) & (y < 50), 0, 2))
+    banks = score_sides(core, {}, {}, settings())["bank_measures"].set_index(["reach_no", "side"])
+    assert banks.loc[(0, 0), ["width_known_share", "gap_length_m"]].tolist() == pytest.approx([0.75, 150.0])
+    assert banks.loc[(0, 1), ["width_known_share", "gap_length_m"]].tolist() == pytest.approx([1.0, 200.0])
+    nothing = bank_chain(SOUTH, lambda x, y: np.zeros(x.shape))
+    banks = score_sides(nothing, {}, {}, settings())["bank_measures"]
+    assert (banks["width_known_share"] == 0).all()
+    assert banks["natural_share"].isna().all()

@@ -24,7 +24,7 @@ STAGES: tuple[Stage, ...] = (
         "whole",
         reads=(),
         sources=("dem",),
-        writes=("elevation", "survey"),
+        writes=("elevation", "survey", "lowest"),
         says="Lays one grid of heights in metres over the area, the finest heights first, each of one survey.",
     ),
     Stage(
@@ -98,7 +98,7 @@ STAGES: tuple[Stage, ...] = (
             "sub_watersheds",
             "watershed",
         ),
-        sources=("elevation", "survey", "plain_area"),
+        sources=("elevation", "survey", "lowest", "plain_area"),
         sections=("streams", "hydraulics", "dem"),
         writes=("reach_measures", "stretches", "profile_points", "knickpoints"),
         says="Tells standing water, pipes under buildings and tidal water; cuts segments into reaches; measures slope, "

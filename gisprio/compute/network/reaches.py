@@ -50,6 +50,7 @@ def measure_reaches(tables: Tables, sources: Sources, settings: Settings) -> Out
         ``sub_watersheds``, ``watershed``.
     sources
         ``elevation``: raw heights of the routing grid. ``survey``: which survey each is from; without it all are one.
+        ``lowest``: the lowest heights within each cell, where profiles are read; without it the heights themselves.
     settings
         Sections ``streams``, ``hydraulics``, ``dem``.
 
@@ -76,9 +77,10 @@ def measure_reaches(tables: Tables, sources: Sources, settings: Settings) -> Out
     parts = tables["source_parts"]
     ends = areas.at_reaches(segments.assign(from_m=0.0), parts)["drainage_area_km2"].to_numpy(float)
     survey = whole_grid(sources["survey"]) if "survey" in sources else None
+    lowest = whole_grid(sources["lowest"]) if "lowest" in sources else elevation
     stretches = stretches_of(segments, parts, tables["water"], bankfull_width(curve, ends))
     stretches, pipes = with_pipes(stretches, segments, tables["constraints"], elevation, survey)
-    profiles = segment_profiles(segments, stretches, tables["roads"], lowest_around(elevation, survey), survey)
+    profiles = segment_profiles(segments, stretches, tables["roads"], lowest_around(lowest, survey), survey)
     stretches, tide = with_tide(stretches, segments, profiles, settings.streams.tidal_below_m)
     reaches = cut_reaches(segments, stretches, settings.streams.reach_length_m)
     reaches = pd.concat([reaches, areas.at_reaches(reaches, parts)], axis=1)

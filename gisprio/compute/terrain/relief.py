@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gisprio.contracts.cards import Output, Sources, Tables
-from gisprio.contracts.grids import NO_SURVEY, Grid, GridSource, Lattice, surveyed_window
+from gisprio.contracts.grids import NO_SURVEY, Grid, GridSource, Lattice, survey_cells, surveyed_window
 from gisprio.contracts.settings import Settings
 
 CELL_M = 10.0
@@ -36,7 +36,8 @@ def lay_routing_grid(tables: Tables, sources: Sources, settings: Settings) -> Ou
     -------
     dict
         ``elevation``: float32 [m], nodata NaN. ``survey``: int16, the survey each height comes from, numbered in the
-        order of ``[layers] dem``; -1 where there is none.
+        order of ``[layers] dem``; -1 where there is none. ``lowest``: float32 [m], the lowest of the heights that
+        make up each mean where they show more than the mean does, for the low of a channel narrower than a cell.
 
     Notes
     -----
@@ -47,11 +48,11 @@ def lay_routing_grid(tables: Tables, sources: Sources, settings: Settings) -> Ou
     """
     dem = sources["dem"]
     block = max(1, int(np.floor(CELL_M / dem.lattice.cell_m + 1e-6)))
-    elevation, survey = block_means(dem, block)
-    return {"elevation": elevation, "survey": survey}
+    elevation, survey, lowest = block_means(dem, block)
+    return {"elevation": elevation, "survey": survey, "lowest": lowest}
 
 
-def block_means(dem: GridSource, block: int) -> tuple[Grid, Grid]:
+def block_means(dem: GridSource, block: int) -> tuple[Grid, Grid, Grid]:
     """Average a grid over blocks of ``block`` x ``block`` cells of one survey, strip by strip.
 
     Parameters
@@ -63,19 +64,22 @@ def block_means(dem: GridSource, block: int) -> tuple[Grid, Grid]:
 
     Returns
     -------
-    elevation, survey
-        float32 [m], a block without data is NaN; int16, there -1.
+    elevation, survey, lowest
+        float32 [m], a block without data is NaN; int16, there -1; float32 [m], the mean where the survey was measured
+        on cells over half as large as a block, and its cells here are only drawn between them.
     """
     lattice, (rows, columns) = dem.lattice, dem.shape
     shape = (-(-rows // block), -(-columns // block))
     values, surveys = np.full(shape, np.nan, np.float32), np.full(shape, NO_SURVEY, np.int16)
+    lowest = np.full(shape, np.nan, np.float32)
+    fine = np.array(survey_cells(dem)) <= block * lattice.cell_m / 2 + 1e-9
     step = max(1, STRIP_CELLS // max(1, columns * block))
     for first in range(0, shape[0], step):
         after = min(shape[0], first + step)
         heights, survey = _strip(dem, first * block, min(rows, after * block))
-        values[first:after], surveys[first:after] = _means(heights, survey, block)
+        values[first:after], surveys[first:after], lowest[first:after] = _means(heights, survey, block, fine)
     coarse = Lattice(lattice.x0, lattice.y0, lattice.cell_m * block)
-    return Grid(values, coarse, 0, 0, None), Grid(surveys, coarse, 0, 0, NO_SURVEY)
+    return Grid(values, coarse), Grid(surveys, coarse, 0, 0, NO_SURVEY), Grid(lowest, coarse)
 
 
 def _strip(dem: GridSource, row0: int, row1: int) -> tuple[NDArray[np.float64], NDArray[np.int16]]:
@@ -95,14 +99,15 @@ def _strip(dem: GridSource, row0: int, row1: int) -> tuple[NDArray[np.float64], 
 
 
 def _means(
-    values: NDArray[np.float64], survey: NDArray[np.int16], block: int
-) -> tuple[NDArray[np.float32], NDArray[np.int16]]:
-    """Give the mean of each block over its commonest survey, of equal ones the lowest number, and that number."""
+    values: NDArray[np.float64], survey: NDArray[np.int16], block: int, fine: NDArray[np.bool_]
+) -> tuple[NDArray[np.float32], NDArray[np.int16], NDArray[np.float32]]:
+    """Give the mean of each block over its commonest survey, of equal ones the lowest number; that number; the low."""
     if block == 1:
-        return values.astype(np.float32), survey
+        return values.astype(np.float32), survey, values.astype(np.float32)
     heights, number = _blocks(values, block, np.nan), _blocks(survey, block, NO_SURVEY)
     shape = (heights.shape[0], heights.shape[2])
-    most, mean, own = np.zeros(shape, np.int64), np.full(shape, np.nan), np.full(shape, NO_SURVEY, np.int16)
+    most, own = np.zeros(shape, np.int64), np.full(shape, NO_SURVEY, np.int16)
+    mean, low = np.full(shape, np.nan), np.full(shape, np.nan)
     for one in np.unique(survey[survey != NO_SURVEY]):
         known = number == one
         count = known.sum(axis=(1, 3))
@@ -110,7 +115,9 @@ def _means(
         more = count > most
         most, own = np.where(more, count, most), np.where(more, one, own)
         mean = np.where(more, total / np.maximum(count, 1), mean)
-    return mean.astype(np.float32), own.astype(np.int16)
+        least = np.where(known, heights, np.inf).min(axis=(1, 3)) if fine[one] else mean
+        low = np.where(more, least, low)
+    return mean.astype(np.float32), own.astype(np.int16), low.astype(np.float32)
 
 
 def _blocks(values: NDArray[Any], block: int, beyond: float) -> NDArray[Any]:

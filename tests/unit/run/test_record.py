@@ -67,12 +67,12 @@ def made_before(stage: Stage) -> set[str]:
 
 def test_stages_read_inputs_or_what_was_made_before():
     lines = {"streams", "inflows", "water", "roads", "bank_lines", "constraints", "done", "eroding"}
-    inputs = lines | {"properties", "watershed", "sub_watersheds", "soils", "legend"}
+    inputs = lines | {"properties", "watershed", "sub_watersheds", "soils", "legend", "wetlands"}
     for stage in STAGES:
         for name in (*stage.reads, *stage.halo, *stage.as_is):
             assert name in inputs | made_before(stage), f"{stage.name} reads {name}"
         for name in stage.sources:
-            assert name in {"dem", "land_cover"} | made_before(stage), f"{stage.name} opens {name}"
+            assert name in {"dem", "land_cover", "canopy"} | made_before(stage), f"{stage.name} opens {name}"
 
 
 def test_no_table_is_written_twice_and_halos_are_never_of_pieces():
@@ -87,5 +87,6 @@ def test_no_table_is_written_twice_and_halos_are_never_of_pieces():
 def test_result_layers_are_written():
     written = {name for stage in STAGES for name in stage.writes}
     assert set(RESULT_TABLES.values()) <= written
-    for name in written - {"elevation", "survey", "height_above_stream", "plain_area", "flow_direction", "factors"}:
+    grids = {"elevation", "survey", "lowest", "height_above_stream", "plain_area", "flow_direction"}
+    for name in written - grids - {"factors"}:
         assert promised(name) is not None, f"no layer promises {name}"

@@ -24,6 +24,15 @@ def test_cells_of_5_m_are_averaged_two_by_two_without_those_that_have_no_data():
     assert (grid.lattice.x0, grid.lattice.y0, grid.lattice.cell_m) == (1000.0, 2000.0, 10.0)
 
 
+def test_the_lowest_of_a_block_is_kept_beside_its_mean():
+    dem = source(np.array([[1, 3, 10, np.nan], [5, 7, np.nan, np.nan]], np.float32), 0.0, 0.0, 5.0)
+    lowest = lay_routing_grid({}, {"dem": dem}, settings())["lowest"]
+    assert lowest.values.tolist() == [[1.0, 10.0]]
+    assert lowest.values.dtype == np.float32
+    coarse = source(np.array([[1, 3]], np.float32), 0.0, 0.0, 10.0)
+    assert lay_routing_grid({}, {"dem": coarse}, settings())["lowest"].values.tolist() == [[1.0, 3.0]]
+
+
 def test_a_block_without_data_stays_without():
     grid = grid_of([[np.nan, np.nan], [np.nan, np.nan]], 5.0)
     assert np.isnan(grid.values).all()
@@ -66,6 +75,8 @@ class TwoSurveys(ArraySource):
         super().__init__(source(np.array(heights, np.float32), 0.0, 0.0, 5.0).grid)
         object.__setattr__(self, "surveys", np.array(surveys, np.int16))
 
+    survey_cells_m = (5.0, 10.0, 5.0)
+
     def surveyed_window(self, bounds):
         grid = self.window(bounds)
         rows, columns = grid.values.shape
@@ -78,7 +89,8 @@ def test_a_mean_is_of_the_commonest_survey_alone_and_of_the_first_of_equal_ones(
         [[1, 9, 1, 9, 9, 9], [2, 9, 9, 9, np.nan, 1]],
         [[0, 1, 0, 1, 1, 1], [0, 1, 1, 1, -1, 0]],
     )
-    elevation, survey = block_means(dem, 2)
+    elevation, survey, lowest = block_means(dem, 2)
+    assert lowest.values.tolist() == [[1.0, 9.0, 9.0]]  # survey 1 has cells of 10 m: nothing below its mean is seen
     assert elevation.values.tolist() == [[1.5, 9.0, 9.0]]
     assert survey.values.tolist() == [[0, 1, 1]]
     assert survey.values.dtype == np.int16

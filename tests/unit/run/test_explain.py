@@ -155,7 +155,7 @@ def test_a_property_and_its_banks(results):
         "  In 90 % of 2,000 draws of weights and errors its rank is 1 to 2; in the top 20 in 100 %.",
         "  Its gap meets that of P-18, P-9: 80 m of it run on onto them or lie opposite theirs.",
         "",
-        "  ab1-1-L: 100 m of frontage, gap 120 m, priority 63.25, rank 1; that gap closed, the property has 1",
+        "  ab1-1-L: 100 m of frontage, gap 120 m, priority 63.25, rank 1; that gap closed, the property has rank 1",
         "  ab1-1-R: 100 m of frontage, gap 0 m, priority 17.32, rank 2",
         "  Carried most by ab1-1-L, 100 % of its gap. Gap closed: by the keys, all priorities and other",
         "    properties held.",

@@ -170,6 +170,14 @@ def test_rows_in_another_order_change_nothing():
     pd.testing.assert_frame_equal(pd.DataFrame(before), pd.DataFrame(tables["bank_measures"]))
 
 
+def test_scores_and_priority_of_a_bank_do_not_hang_on_the_others():
+    few = _ranked([(100, 0, 100), (20, 0, 30)])["banks"].set_index("bank_id")
+    many = _ranked([(100, 0, 100), (20, 0, 30), (0, 0, 0), (90, 90, 90)])["banks"].set_index("bank_id").loc[few.index]
+    for column in ("erosion_score", "gap_score", "priority", "need", "unit_stream_power_score"):
+        assert many[column].tolist() == few[column].tolist()
+    assert (few["rank"].tolist(), many["rank"].tolist()) == ([1, 2], [2, 3])
+
+
 def test_banks_outside_the_watershed_keep_measures_and_are_not_ranked():
     tables = _tables([(100, 0, 100), (0, 0, 100), (60, 60, 60), (0, 0, 0)])
     tables["reach_measures"] = tables["reach_measures"].assign(outside=[False, True])

@@ -239,7 +239,8 @@ def _banks_of_property(own: pd.DataFrame, closed: pd.Series | None) -> list[str]
     """List the banks of a property; where it has a rank, also which bank carries it and what closing its gap does."""
     lines = []
     for place, bank in own.iterrows():
-        after = "" if closed is None or place not in closed else f"; that gap closed, the property has rank {closed[place]}"
+        rank = None if closed is None else closed.get(place)
+        after = "" if rank is None else f"; that gap closed, the property has rank {rank}"
         lines.append(
             f"  {bank['bank_id']}: {_number(bank['frontage_m'], 0, 'm')} of frontage, "
             f"gap {_number(bank['gap_length_m'], 0, 'm')}, priority {_number(bank['priority'], 2)}, "

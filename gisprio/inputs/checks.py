@@ -180,7 +180,7 @@ def cover_fine_enough(inputs: Inputs, settings: Settings) -> Iterator[Finding]:
         )
         do = (
             f"get land cover of {width / 3:.2g} m or finer, for instance a national 1 m to 5 m cover map, or "
-            "classify an air photo."
+            "classify an air photo; canopy heights of such cells measure woody strips at least."
         )
         yield Finding("warning", "land_cover", "too_coarse", "", says, do)
         return

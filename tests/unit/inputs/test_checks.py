@@ -100,7 +100,8 @@ def test_cover_too_coarse_for_the_setback(world):
             "warning", "land_cover", "too_coarse", "",
             "the land cover shows nothing narrower than 12 m, which cannot measure a setback of 30 m: a coarse look "
             "only, without widths and gaps.",
-            "get land cover of 10 m or finer, for instance a national 1 m to 5 m cover map, or classify an air photo.",
+            "get land cover of 10 m or finer, for instance a national 1 m to 5 m cover map, or classify an air photo; "
+            "canopy heights of such cells measure woody strips at least.",
         )
     ]  # fmt: skip
     assert checked(world.settings()) == expected

@@ -120,11 +120,12 @@ def _banks(banks: gpd.GeoDataFrame, reaches: gpd.GeoDataFrame) -> dict[str, Any]
     numbers = {
         "length_m": 1, "setback_m": 1, "buffer_width_m": 1, "woody_share": 3, "gap_length_m": 1, "gap_area_m2": 0,
         "crossing_length_m": 1, "erosion_score": 1, "gap_score": 1, "priority": 2, "rank": 0, "erosion_rank": 0,
-        "gap_rank": 0, "erosion_above_share": 2, "gap_above_share": 2,
+        "gap_rank": 0, "erosion_above_share": 2, "gap_above_share": 2, "constrained_length_m": 1,
+        "plantable_area_m2": 0, "done_year": 0, "recentred_m": 1, "least_retreat_m_y": 2,
     }
     words = (
         "kind", "not_ranked", "need", "adjacent_cover", "why", "bank_line_basis", "setback_kind",
-        "buffer_width_basis", "woody_share_basis",
+        "buffer_width_basis", "woody_share_basis", "constraint", "done_kind",
     )
     return {
         "id": banks["bank_id"].tolist(),
@@ -165,11 +166,15 @@ def _gaps(gaps: gpd.GeoDataFrame, banks: pd.DataFrame, crs: str) -> dict[str, An
 
 
 def _properties(properties: gpd.GeoDataFrame, crs: str) -> dict[str, Any]:
-    numbers = {"frontage_m": 1, "gap_length_m": 1, "gap_area_m2": 0, "priority": 2, "priority_gap_m": 0, "rank": 0}
+    numbers = {
+        "frontage_m": 1, "gap_length_m": 1, "gap_area_m2": 0, "priority": 2, "priority_gap_m": 0, "rank": 0,
+        "joint_gap_m": 1,
+    }
     return {
         "id": properties["property_id"].tolist(),
         "ranked": int(properties["rank"].notna().sum()),
         "shapes": pack_shapes(properties.geometry, crs, _PROPERTY_TOLERANCE_M),
+        "joint_neighbours": pack_words(properties["joint_neighbours"]),
         **{name: pack_numbers(properties[name], digits) for name, digits in numbers.items()},
     }
 

@@ -20,6 +20,7 @@ _SI: Mapping[str, Shown] = MappingProxyType({
     "m3/s": (1.0, "m³/s"),
     "m/m": (1.0, "m/m"),
     "W/m2": (1.0, "W/m²"),
+    "m/y": (1.0, "m/y"),
 })
 _US: Mapping[str, Shown] = MappingProxyType({
     **_SI,
@@ -28,6 +29,7 @@ _US: Mapping[str, Shown] = MappingProxyType({
     "km2": (1 / SQUARE_MILE_KM2.value, "mi²"),
     "m3/s": (1 / CUBIC_FOOT_M3.value, "cfs"),
     "m/m": (1.0, "ft/ft"),
+    "m/y": (1 / FOOT_M.value, "ft/y"),
 })
 
 

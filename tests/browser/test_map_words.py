@@ -51,6 +51,45 @@ def test_us_units_are_feet_and_acres(show):
     assert page.inner_text(".leaflet-control-scale").endswith("ft")
 
 
+def facts_of(page):
+    texts = (page.locator(f".facts {tag}").all_inner_texts() for tag in ("dt", "dd"))
+    return dict(zip(*texts, strict=True))
+
+
+def test_each_card_tells_constraints_works_and_what_can_be_planted(show):
+    page = show(reaches=8)
+    banks = make_results(8).tables["banks"].sort_values(["rank", "bank_id"], ignore_index=True)
+    seen = set()
+    for row in range(int(banks["rank"].notna().sum())):
+        page.locator("#rows .row").nth(row).click()
+        number = ["L", "R"].index(page.inner_text("#card-head .quiet >> nth=0")[-1])
+        bank = int(banks["reach_id"].iloc[row][-2:]) * 2 - 2 + number  # as product_world counts them
+        facts, third, fourth = facts_of(page), bank % 3, bank % 4
+        assert facts.get("Constraints") == ("building, road, along 62 m", "none", None)[third]
+        assert facts.get("Gap free to plant") == ("1,234 m²", "0 m²", None)[third]
+        assert facts["Bank line from"] == "half bankfull width" + (", moved 4.2 m", "", "")[third]
+        assert facts.get("Works done") == ("planting, 2019", "2021", "fence", None)[fourth]
+        assert facts.get("Retreat") == ("none over 0.35 m/y, the least that shows", None)[bank % 2]
+        seen.add(bank % 12)
+    assert len(seen) == 12
+
+
+def test_the_card_of_a_property_names_the_neighbours_its_gap_meets(show):
+    page = show(reaches=12)
+    land = make_results(12).tables["properties"].sort_values(["rank", "property_id"], ignore_index=True)
+    page.click("#tab-properties")
+    told = []
+    for row, joint in enumerate(land["joint_neighbours"].fillna("")):
+        page.locator("#rows .row").nth(row).click()
+        facts = facts_of(page)
+        told.append(joint)
+        line = page.locator("#card .joint").all_inner_texts()
+        assert line == ([f"Its joint gap runs on onto, or lies opposite, the gap of {joint}"] if joint else [])
+        assert facts.get("Joint gap") == ("46 m" if joint else None)
+    assert "" in told
+    assert len(set(told)) > 2
+
+
 def test_a_coarse_look_says_what_is_not_known(show, console_errors):
     page = show(reaches=12, coarse=True, properties=False)
     page.locator("#rows .row").first.click()

@@ -146,14 +146,36 @@ function bankFacts(world, bank) {
     ["Gap area", of("gap_area_m2", "m2")],
     ["Woody share of strip", `${of("woody_share", "share")}${tail(banks.woody_share_basis(bank))}`],
     ["Beside the stream", banks.adjacent_cover(bank) || UNKNOWN],
-    ["Bank line from", LINES[banks.bank_line_basis(bank)] || UNKNOWN],
+    ["Bank line from", lineFrom(world, bank)],
     ["Drainage area", quantity(world, world.reaches.drainage_area_km2[banks.reach[bank]], "km2")],
   ];
   for (const [name, title] of [["erosion_above_share", "Length high in erosion"], ["gap_above_share", "Length high in gap"]]) {
     if (!Number.isNaN(banks[name][bank])) rows.push([title, of(name, "share")]);
   }
   if (banks.crossing_length_m[bank] > 0) rows.push(["Under crossings", of("crossing_length_m", "m")]);
-  return facts(rows);
+  return facts([...rows, ...groundFacts(world, bank)]);
+}
+
+function lineFrom(world, bank) {
+  const banks = world.banks, from = LINES[banks.bank_line_basis(bank)] || UNKNOWN, moved = Math.abs(banks.recentred_m[bank]);
+  return moved >= 0.05 ? `${from}, moved ${quantity(world, moved, "m")}` : from;
+}
+
+/* What stands in the way of planting, what is left to plant, what was done, what two dated bank lines could not show. */
+function groundFacts(world, bank) {
+  const banks = world.banks, of = (name, unit) => quantity(world, banks[name][bank], unit), rows = [];
+  const along = banks.constrained_length_m[bank], year = banks.done_year[bank], least = banks.least_retreat_m_y[bank];
+  if (along > 0) rows.push(["Constraints", `${banks.constraint(bank)}, along ${of("constrained_length_m", "m")}`]);
+  else if (along === 0) rows.push(["Constraints", "none"]);
+  if (!Number.isNaN(banks.plantable_area_m2[bank])) rows.push(["Gap free to plant", of("plantable_area_m2", "m2")]);
+  const done = [banks.done_kind(bank), Number.isNaN(year) ? null : String(year)].filter(Boolean);
+  if (done.length) rows.push(["Works done", done.join(", ")]);
+  if (!Number.isNaN(least) && !retreats(world, bank)) rows.push(["Retreat", `none over ${of("least_retreat_m_y", "m/y")}, the least that shows`]);
+  return rows;
+}
+
+function retreats(world, bank) {
+  return world.factors.some((factor) => factor.unit === "m/y" && factor.floors && factor.value[bank] > 0);
 }
 
 function tail(basis) {
@@ -174,5 +196,14 @@ function propertyCard(world, row) {
     ["Gap area", of("gap_area_m2", "m2")],
     ["Mean priority", tenth(land.priority[row])],
   ];
-  return { head, body: [facts(rows), element("p", "quiet why", says)] };
+  const joint = land.joint_neighbours(row), meets = joint ? [neighbourLine(joint)] : [];
+  if (joint) rows.push(["Joint gap", of("joint_gap_m", "m")]);
+  return { head, body: [facts(rows), ...meets, element("p", "quiet why", says)] };
+}
+
+/* Ids of the properties whose gaps meet this one's, none broken at its hyphen. */
+function neighbourLine(joint) {
+  const line = element("p", "why joint", "Its joint gap runs on onto, or lies opposite, the gap of ");
+  joint.split(", ").forEach((id, i) => line.append(i ? ", " : "", foreign("bdi", "whole", id)));
+  return line;
 }

@@ -219,14 +219,10 @@ def _banks(reach: gpd.GeoDataFrame, draw: np.random.Generator, coarse: bool) -> 
             "gap_length_m": None if coarse else metres,
             "gap_area_m2": None if coarse else np.round(metres * 30 * strip, 1),
             "crossing_length_m": 0.0,
-            "constrained_length_m": None,
-            "constraint": None,
-            "plantable_area_m2": None,
-            "done_kind": None,
-            "done_year": None,
+            **_ground(np.arange(n)),
             "adjacent_cover": np.where(strip > 0.4, "pasture", "woody"),
             "line_offset_m": 2.5,
-            "recentred_m": None,
+            "recentred_m": [(-4.24, 0.0, None)[i % 3] for i in range(n)],
             "recentred_length_m": 0.0,
             "valley_width_m": None,
             "erosion_above_share": np.where(ranked, 0.5, np.nan),
@@ -257,6 +253,18 @@ def _banks(reach: gpd.GeoDataFrame, draw: np.random.Generator, coarse: bool) -> 
         crs=reach.crs,
     )
     return frame
+
+
+def _ground(bank: np.ndarray) -> dict[str, list]:
+    """Constraints, works done and what can be planted: each bank in turn has, has none and does not know."""
+    return {
+        "constrained_length_m": [(61.5, 0.0, None)[i % 3] for i in bank],
+        "constraint": [("building, road", None, None)[i % 3] for i in bank],
+        "plantable_area_m2": [(1234.0, 0.0, None)[i % 3] for i in bank],
+        "done_kind": [("planting", None, "fence", None)[i % 4] for i in bank],
+        "done_year": [(2019.0, 2021.0, None, None)[i % 4] for i in bank],
+        "least_retreat_m_y": [(0.35, None)[i % 2] for i in bank],
+    }
 
 
 def _why(left: bool, power: float, strip: float, ranked: bool) -> str:
@@ -339,8 +347,8 @@ def _properties(reach: gpd.GeoDataFrame, draw: np.random.Generator, crs: str, co
             "rank_p05": None,
             "rank_p95": None,
             "top_share": None,
-            "joint_neighbours": None,
-            "joint_gap_m": None if coarse else 0.0,
+            "joint_neighbours": [None if coarse or i % 3 else f"{i + 1:03d}/2, 900/7" for i in range(len(some))],
+            "joint_gap_m": None if coarse else [0.0 if i % 3 else 45.5 for i in range(len(some))],
             "site_count": None,
         },
         geometry=shapes,

@@ -104,7 +104,7 @@ def slope_of_one_side(wrong, right):
     """No slope is measured across the step of 2 m: all stay near those of the right world."""
     one, other = (r.reaches.set_index("reach_id")["slope_m_m"] for r in (wrong, right))
     seen = one.notna()
-    return np.allclose(one[seen], other[seen], rtol=0.25)
+    return seen.sum() >= 10 and np.allclose(one[seen], other[seen], rtol=0.25)
 
 
 FAULTS = {

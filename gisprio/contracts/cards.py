@@ -131,7 +131,8 @@ class Factor:
     errors
         How far the value may be off, by cause; what the draws of the ranking take.
     floors
-        Whether the score of its group is never below its own, with or without a weight: what is observed.
+        Whether the score of its group is never below its own, with or without a weight: what is observed. Its value
+        for a bank is that of the stretch where it is highest itself, so that nothing seen is lost.
     """
 
     key: str

@@ -13,7 +13,8 @@ CARD = Factor(
     unit="share",
     suffix="",
     title="Observed erosion",
-    says="Share of the bank along a scar of layer eroding, or where bank lines of two dates show retreat. The erosion "
+    says="Share of the stretch of the bank where most was seen that lies along a scar of layer eroding, or where bank "
+    "lines of two dates show retreat. The erosion "
     "score is never below this factor's score, whatever the modelled factors say and without any weight; where neither "
     "is given it says nothing.",
     because="seen to erode along {value}",

@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from gisprio.compute.factors.basis import with_basis
-from gisprio.contracts.cards import Factor
+from gisprio.contracts.cards import Error, Factor
 from gisprio.contracts.constants import FINES_SHEAR_0, FINES_SHEAR_1, FINES_SHEAR_2, FINES_SHEAR_3
 
 Number = TypeVar("Number", float, NDArray[np.float64])
@@ -61,6 +61,7 @@ CARD = Factor(
     "10 %. It is of cohesive soil: a bank of gravel or cobble has few fines, scores high and may stand well. Soil "
     "units are far larger than banks: no weight by default",
     digits=0,
+    errors=(Error("single", 12.0, "value"),),  # percent of silt and clay within one soil unit [own]
 )
 
 

@@ -86,6 +86,9 @@ def why_sentence(bank: Mapping[Any, Any], factors: Sequence[Mapping[Any, Any]]) 
     if reasons:
         sentence += ": " + ", ".join(reasons) + (", all" if len(reasons) > 1 else "") + " on its worst stretch"
     natural = bank.get("natural_share")
+    elsewhere = [phrase for row in factors if (phrase := _seen_elsewhere(bank, row))]
+    if elsewhere:
+        sentence += "; on another stretch " + ", ".join(elsewhere)
     if natural is not None and natural >= NATURAL_FROM:
         sentence += f"; natural, no gap on {natural:.0%} of it"
     if unknown:
@@ -94,10 +97,23 @@ def why_sentence(bank: Mapping[Any, Any], factors: Sequence[Mapping[Any, Any]]) 
 
 
 def need_words(bank: Mapping[Any, Any]) -> str:
-    """Say what a bank needs: "erodes" only where that was seen on its worst stretch, else "likely to erode"."""
+    """Say what a bank needs: "erodes" only where that was seen, on whatever stretch of it, else "likely to erode"."""
     seen = bank.get("observed_erosion")
     words = OBSERVED_WORDS if seen is not None and seen > 0 else NEED_WORDS
     return words[bank["need"]]
+
+
+def _seen_elsewhere(bank: Mapping[Any, Any], factor: Mapping[Any, Any]) -> str:
+    """Give the phrase of what was seen on this bank, but not where erosion and gap together are worst."""
+    value, score = bank[factor["value_column"]], bank[factor["score_column"]]
+    if not factor.get("floors") or pd.isna(value) or value <= 0 or score > 0:
+        return ""
+    return _worded(value, factor)
+
+
+def _worded(value: float, factor: Mapping[Any, Any]) -> str:
+    shown = f"{value * 100:.0f} %" if factor["unit"] == "share" else f"{value:.{factor['digits']}f}"
+    return str(factor["because"].format(value=shown))
 
 
 def _phrase(bank: Mapping[Any, Any], factor: Mapping[Any, Any]) -> str:
@@ -106,9 +122,6 @@ def _phrase(bank: Mapping[Any, Any], factor: Mapping[Any, Any]) -> str:
     floors = bool(factor.get("floors"))
     if not (factor["used"] or floors) or pd.isna(value) or pd.isna(score) or score < (0.01 if floors else SPEAKS_FROM):
         return ""
-    if factor["unit"] == "share":
-        phrase = factor["because"].format(value=f"{value * 100:.0f} %")
-        cover = bank["adjacent_cover"]
-        of_cover = factor["key"] == "missing_strip" and isinstance(cover, str)
-        return f"{phrase} ({cover})" if of_cover else phrase
-    return str(factor["because"].format(value=f"{value:.{factor['digits']}f}"))
+    cover = bank["adjacent_cover"]
+    of_cover = factor["key"] == "missing_strip" and isinstance(cover, str)
+    return _worded(value, factor) + (f" ({cover})" if of_cover else "")

@@ -274,7 +274,8 @@ def _factor(own: Rows, card: Factor, windows: Windows, shared: int, alone: int) 
     if not known.any() or length[known].sum() < least * length.sum() or np.isnan(means[shared]):
         gone = dict.fromkeys((card.value_column, card.score_column, card.worst_column), np.nan)
         return gone | {card.basis_column: "missing"}
-    values = own[card.value_column][windows.inside(shared) & known]
+    looked = worst(np.nan_to_num(means, nan=-1.0)) if card.floors else shared  # what was seen, wherever it was
+    values = own[card.value_column][windows.inside(looked) & known]
     told = values[~np.isnan(values)]
     bases, counts = np.unique(own[card.basis_column][known].astype(str), return_counts=True)
     apart = means[alone] if not np.isnan(means[alone]) else card.neutral * FULL

@@ -101,3 +101,18 @@ def test_words_say_erodes_only_where_it_was_seen():
         "Erodes, riparian cover mostly there: look first: seen to erode along 100 % on its worst stretch."
     )
     assert banks.loc["S0-03-R", "why"].startswith("Neither score is high")
+
+
+def test_a_scar_away_from_the_worst_stretch_is_not_lost():
+    """The bank's strip is bare on its upper 60 m, which is its worst stretch; the scar lies 66 m further down."""
+
+    def bare_above(x, y):
+        return np.where((y > 540) & (x > 0), 2, 1)
+
+    core, banks = judged(shapely.LineString([(4, 446), (4, 474)]), cover=bare_above)
+    bank = banks.loc["S0-03-L"]
+    assert (bank["worst_from_m"], bank["observed_erosion_score"]) == (140.0, 0.0)
+    assert bank["observed_erosion"] == pytest.approx(0.6)
+    assert bank["observed_erosion_worst_score"] == pytest.approx(48.0)
+    assert bank["why"].startswith("Short of riparian cover, erodes in part")
+    assert "; on another stretch seen to erode along 60 %" in bank["why"]

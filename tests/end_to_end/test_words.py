@@ -52,6 +52,15 @@ def test_no_output_judges_anybody(results):
         assert not found, f"{path.name}: {text[max(0, found.start() - 30) : found.end() + 30]}"
 
 
+def test_no_command_judges_anybody(results, capsys):
+    best = pd.read_csv(results / "banks.csv").sort_values("rank")["bank_id"].iloc[0]
+    for command in (["methods", str(results)], ["methods"], ["explain", str(results), best]):
+        assert main(command) == 0
+        said = capsys.readouterr().out
+        assert said.endswith(f"{CAUTION}\n")
+        assert not JUDGING.search(said), command
+
+
 def test_no_shipped_file_judges_anybody():
     for folder in ("", "legends", "curves", "stream_kinds"):
         for name in shipped_names(folder):

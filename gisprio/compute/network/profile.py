@@ -25,6 +25,8 @@ LONGEST_M = 5000.0
 """Longest window [own]."""
 GROWTH = 1.25
 LEAST_POINTS = 5
+NOISE_POINTS = 60
+"""The scatter of heights is read off so many at least [own]: over fewer, an error that goes together looks like a slope."""
 LEAST_ERROR_M = 0.05
 """No height is taken to be better than this, the error of the best survey flights: a flat profile is no sure one."""
 
@@ -268,17 +270,19 @@ def reach_slope(path: Path, from_m: float, to_m: float, width_m: float, height_e
     Notes
     -----
     Standard error sigma / (dx sqrt(n (n^2 - 1) / 12)), widened by sqrt((1 + rho) / (1 - rho)) where neighbouring
-    residuals go together. The window grows, and the slope is told from its error, by the plain fit of the raw heights;
-    the slope given is that of the heights made to fall. Below its own error it is missing, with an upper bound.
+    residuals go together; both are read off 60 heights at least, of a wider window if need be. The window grows, and the
+    slope is told from its error, by the plain fit of the raw heights; the slope given is that of the heights made to fall. Below its own error it is missing, with an upper bound.
     """
     low_end, high_end = _bounds(path, from_m, to_m)
     if low_end is None:
         return NO_SLOPE
     wanted = max(to_m - from_m, 0.0 if np.isnan(width_m) else SLOPE_WIDTHS.value * width_m)
     middle, span = (from_m + to_m) / 2, to_m - from_m
+    apart = NOISE_POINTS / 2 * float(np.median(np.diff(path.at))) if len(path.at) > 1 else 0.0
     while True:
         low, high = max(low_end, middle - span / 2), min(high_end, middle + span / 2)
-        plain, found = _fit(path, low, high, height_error_m)
+        noise = max(low_end, min(low, middle - apart)), min(high_end, max(high, middle + apart))
+        plain, found = _fit(path, low, high, noise, height_error_m)
         long_enough = high - low >= min(wanted, high_end - low_end) - 1e-6
         stuck = low <= low_end + 1e-6 and high >= high_end - 1e-6
         sure = found.error <= SLOPE_ERROR_SHARE.value * plain
@@ -315,8 +319,24 @@ def _bounds(path: Path, from_m: float, to_m: float) -> tuple[float | None, float
     return float(max(lows, default=path.at[0] - half)), float(min(highs, default=path.at[-1] + half))
 
 
-def _fit(path: Path, low: float, high: float, height_error_m: float | None) -> tuple[float, Slope]:
-    """Give the slope of the raw heights in a window, and that of the falling ones with its error."""
+def _scatter(path: Path, low: float, high: float) -> tuple[float, float]:
+    """Give the scatter of the raw heights about a straight line [m], and how neighbours go together, 0 to .95."""
+    inside = (path.at >= low) & (path.at <= high) & ~np.isnan(path.height)
+    at, height = path.at[inside], path.height[inside]
+    centred = at - at.mean()
+    rough = height - height.mean() - float(centred @ height) / float((centred**2).sum()) * centred
+    squares = float((rough**2).sum())
+    together = float((rough[1:] * rough[:-1]).sum() / max(squares, 1e-12))
+    return float(np.sqrt(squares / max(1, len(at) - 2))), min(max(together, 0.0), 0.95)
+
+
+def _fit(
+    path: Path, low: float, high: float, noise: tuple[float, float], height_error_m: float | None
+) -> tuple[float, Slope]:
+    """Give the slope of the raw heights in a window, and that of the falling ones with its error.
+
+    The scatter is read off the window ``noise`` around it.
+    """
     inside = (path.at >= low) & (path.at <= high) & ~np.isnan(path.height)
     at, height = path.at[inside], path.height[inside]
     count = len(at)
@@ -325,10 +345,7 @@ def _fit(path: Path, low: float, high: float, height_error_m: float | None) -> t
     centred = at - at.mean()
     spread = float((centred**2).sum())
     plain = float(centred @ height) / spread
-    rough = height - height.mean() - plain * centred
-    scatter = float(np.sqrt((rough**2).sum() / max(1, count - 2)))
-    together = float((rough[1:] * rough[:-1]).sum() / max((rough**2).sum(), 1e-12))
-    together = min(max(together, 0.0), 0.95)
+    scatter, together = _scatter(path, *noise)
     sigma = height_error_m if height_error_m is not None else max(scatter, LEAST_ERROR_M)
     error = sigma / np.sqrt(spread) * np.sqrt((1 + together) / (1 - together))
     slope = max(float(centred @ path.falling[inside]) / spread, 0.0)

@@ -9,7 +9,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from gisprio.compute.banks.bank_lines import outer_rings, transect_lines, water_span
+from gisprio.compute.banks.bank_lines import transect_lines, water_span
 from gisprio.contracts.constants import STANDING_LENGTH_WIDTHS, STANDING_WIDTHS
 
 Floats = NDArray[np.floating]
@@ -105,7 +105,7 @@ def _near(tree: shapely.STRtree, lines: NDArray[np.object_]) -> dict[int, list[i
 
 
 def _wide_water(segment: pd.Series, water: pd.DataFrame, width_m: float) -> tuple[Floats, NDArray[np.bool_]]:
-    """Say at places along a segment whether the water there is wider than 4 bankfull widths."""
+    """Say at places along a segment whether the water there is wider than 4 bankfull widths; islands are no water."""
     length = float(segment["length_m"])
     count = max(1, round(length / STEP_M))
     at = (np.arange(count) + 0.5) * length / count
@@ -121,7 +121,8 @@ def _wide_water(segment: pd.Series, water: pd.DataFrame, width_m: float) -> tupl
     limit = max(STANDING_WIDTHS.value * width_m, LEAST_WIDTH_M)
     search = np.full(len(at), limit + 20.0)
     never = np.full(len(at), np.inf)
-    low, high = water_span(transect_lines(here, left, search), here, left, outer_rings(water), np.zeros(len(at)), never)
+    polygons = shapely.get_parts(np.asarray(water.geometry.array))
+    low, high = water_span(transect_lines(here, left, search), here, left, polygons, np.zeros(len(at)), never)
     return at, np.nan_to_num(high - low, nan=0.0) > limit
 
 

@@ -67,6 +67,12 @@ def test_water_wider_than_4_widths_for_2_widths_stands_by_its_shape():
     assert stretches(polygon(20, 300, 420), width_m=12.0) == [("natural", 0.0, 1000.0)]  # 40 m is no 4 widths of 12 m
 
 
+def test_two_arms_of_water_around_an_island_do_not_stand_though_the_whole_is_wide():
+    ring = shapely.difference(shapely.box(-4, 100, 40, 700), shapely.box(4, 104, 32, 696))
+    assert stretches(frame([ring], kind=[None])) == [("natural", 0.0, 1000.0)]
+    assert stretches(polygon(22, 100, 700)) != [("natural", 0.0, 1000.0)]  # without the island it is a pond
+
+
 def test_a_lake_over_the_whole_segment_leaves_no_rest():
     assert stretches(polygon(60, -50, LENGTH + 50)) == [("lake_path", 0.0, 1000.0)]
 

@@ -26,7 +26,7 @@ LONGEST_M = 5000.0
 GROWTH = 1.25
 LEAST_POINTS = 5
 NOISE_POINTS = 60
-"""The scatter of heights is read off so many at least [own]: over fewer, an error that goes together looks like a slope."""
+"""Scatter is read off so many heights at least [own]: over fewer, an error that goes together looks like a slope."""
 LEAST_ERROR_M = 0.05
 """No height is taken to be better than this, the error of the best survey flights: a flat profile is no sure one."""
 
@@ -270,8 +270,9 @@ def reach_slope(path: Path, from_m: float, to_m: float, width_m: float, height_e
     Notes
     -----
     Standard error sigma / (dx sqrt(n (n^2 - 1) / 12)), widened by sqrt((1 + rho) / (1 - rho)) where neighbouring
-    residuals go together; both are read off 60 heights at least, of a wider window if need be. The window grows, and the
-    slope is told from its error, by the plain fit of the raw heights; the slope given is that of the heights made to fall. Below its own error it is missing, with an upper bound.
+    residuals go together; both are read off 60 heights at least, of a wider window if need be. The window grows, and
+    the slope is told from its error, by the plain fit of the raw heights; the slope given is that of the heights made
+    to fall. Below its own error it is missing, with an upper bound.
     """
     low_end, high_end = _bounds(path, from_m, to_m)
     if low_end is None:

@@ -432,7 +432,7 @@ def plant_bends_without_a_sign(patch) -> None:
     patch.setattr(outer_bend, "outer_bend", unsigned)
 
 
-BANK_EXAMPLES = 8
+BANK_EXAMPLES = 6
 """Each measures 40 transects two or three times."""
 
 LAWS = (

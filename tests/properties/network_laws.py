@@ -14,7 +14,7 @@ from gisprio.compute.network import areas, join, nodes
 from gisprio.compute.network.reaches import measure_reaches
 from gisprio.compute.terrain import flow
 from gisprio.contracts.grids import ArraySource, Grid
-from gisprio.contracts.layers import INFLOWS, ROADS, SUB_WATERSHEDS, WATER, WATERSHED
+from gisprio.contracts.layers import CONSTRAINTS, INFLOWS, ROADS, SUB_WATERSHEDS, WATER, WATERSHED
 from gisprio.contracts.schema import empty
 from makers import CRS
 from network_world import streams
@@ -120,7 +120,7 @@ def drained(seed: int, burn_m: float) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Long profile and reaches of the rough valley, its line lowered by so much for the routing."""
     elevation, tables = rough_valley(seed)
     own = made_with(burn_m)
-    layers = (INFLOWS, WATER, ROADS, SUB_WATERSHEDS, WATERSHED)
+    layers = (INFLOWS, WATER, ROADS, CONSTRAINTS, SUB_WATERSHEDS, WATERSHED)
     tables |= {layer.name: empty(layer, CRS) for layer in layers}
     length = tables["segments"]["length_m"].iloc[0]
     part = {"segment_no": [0], "from_m": [0.0], "to_m": [length], "kind": "natural", "name": None, "area_km2": np.nan}

@@ -101,6 +101,7 @@ def columns_of(seed: int, count: int = 24) -> pd.DataFrame:
             "curvature_1_m": 1e-9,
             "bankfull_width_m": 6.0,
             "coarse": False,
+            "coarse_use": False,
         }
     )
     for name in MEASURED:

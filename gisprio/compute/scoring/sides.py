@@ -209,7 +209,7 @@ def _share_of(length: Floats, some: NDArray[np.bool_]) -> float:
 def _scores(bank: Rows, priority: Priority, factors: Factors) -> dict[str, object]:
     """Score a bank by its worst stretches: one that all factors share, and the worst of each group by itself."""
     cards = {one.card.key: one.card for one in factors}
-    own = {name: values[bank["has_bank"]] for name, values in bank.items()}
+    own = {name: values[_judged(bank, priority)] for name, values in bank.items()}
     apart = np.concatenate([[False], np.abs(own["from_m"][1:] - own["to_m"][:-1]) > TOUCH_M])[: len(own["length_m"])]
     windows = Windows.along_bank(own["length_m"], priority.worst_m, apart)
     weighed = {group: _group(own, getattr(priority, group), cards) for group in _GROUPS}
@@ -223,6 +223,12 @@ def _scores(bank: Rows, priority: Priority, factors: Factors) -> dict[str, objec
         score = np.maximum(weighed[group], observed[group])
         row[f"{group}_above_share"] = _above(own["length_m"], score, priority.need_at)
     return row
+
+
+def _judged(bank: Rows, priority: Priority) -> NDArray[np.bool_]:
+    """Mark the stations a bank is judged by: where it is of two kinds, those of the kinds that are ranked."""
+    ranked = bank["has_bank"] & np.isin(bank["kind"].astype(str), priority.ranked_kinds)
+    return np.asarray(ranked if ranked.any() else bank["has_bank"])
 
 
 def combined(erosion: Floats, gap: Floats, priority: Priority) -> Floats:

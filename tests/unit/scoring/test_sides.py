@@ -130,6 +130,25 @@ def test_crossings_and_water_without_a_bank_are_left_out():
     assert pond["gap_length_m"].isna().all()
 
 
+def test_the_tidal_part_of_a_bank_does_not_rank_it():
+    """Pasture below y 80, wood above; the lowest 90 m are tidal, so what is left of the lowest bank is wood."""
+
+    def bare_below(x, y):
+        return np.where(y < 80, 2, 1)
+
+    def judged(tidal_m):
+        core = bank_chain(SOUTH, bare_below)
+        below = core["stations"]["at_m"] < tidal_m
+        core["stations"] = core["stations"].assign(kind=np.where(below, "tidal", "natural"))
+        return score_sides(core, {}, {}, settings())["bank_measures"].set_index(["reach_no", "side"]).loc[(0, 0)]
+
+    assert judged(0.0)["missing_strip_score"] == 100.0
+    part = judged(90.0)
+    assert (part["missing_strip_score"], part["length_m"]) == (0.0, 200.0)
+    assert part["worst_from_m"] >= 90.0
+    assert judged(1000.0)["missing_strip_score"] == 100.0  # of no ranked kind anywhere: measured all the same
+
+
 def test_bank_lines_run_downstream_on_their_own_side():
     banks = scored(SOUTH, wood)
     left = banks.loc[(0, 0), "geometry"]

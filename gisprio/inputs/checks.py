@@ -49,7 +49,7 @@ SMALLEST_PARCEL_M2, LARGEST_PARCEL_M2 = 10.0, 1e8
 STEEP_SHARE = 0.6
 """Median slope [m/m] from which the unit of height is doubted [own]."""
 
-HILLY_SHARE = 0.25
+HILLY_SHARE = 0.2
 """Median slope [m/m] from which it is told: mountains have it, and hills whose heights are in feet [own]."""
 
 OFF_SHARE = 0.1

@@ -26,7 +26,10 @@ ONE_CLASS_SHARE = 0.99
 NO_COUNTING_SHARE = 0.001
 """Share of the classes that count below which all banks are gaps [own]."""
 DRY_SHARE = 0.5
-"""Share of the ground inside water polygons that is neither water, marsh nor under trees, which is doubted [own]."""
+"""Share of the places inside water polygons without water that is doubted [own]."""
+OVERHANG_M = 10.0
+"""So far from the edge of the water no trees stand over it [own]."""
+RING_STEP_M = 10.0
 LEAST_POINTS = 20
 """So many places are needed to judge a share [own]."""
 OLD_COVER_Y = 8.0
@@ -84,27 +87,29 @@ def cover_of_sense(inputs: Inputs, settings: Settings) -> Iterator[Finding]:
 
 
 def water_is_wet(inputs: Inputs, settings: Settings) -> Iterator[Finding]:
-    """Inside water polygons the land cover shows water, marsh or trees above."""
-    water = inputs.tables["water"].geometry.to_numpy()
+    """Inside water polygons the land cover shows water or marsh, near their edge perhaps trees above."""
     cell = inputs.rasters["land_cover"].lattice.cell_m
-    inner = shapely.buffer(water, -cell)
-    inner = inner[~shapely.is_empty(inner)]
-    points = points_along(inputs.tables["streams"].geometry.to_numpy(), STEP_M)
-    inside, _ = shapely.STRtree(inner).query(shapely.points(points.x, points.y), predicate="intersects")
-    rows = np.unique(inside)
-    cover = _covers(inputs, points.x[rows], points.y[rows]).dropna()
-    if len(cover) < LEAST_POINTS:
+    for inside_m, wet in ((max(cell, OVERHANG_M), ("water", "wetland")), (cell, ("water", "wetland", "woody"))):
+        cover = _cover_inside(inputs, inside_m)
+        dry = cover[~cover.isin(wet)].value_counts() / max(len(cover), 1)
+        if len(cover) < LEAST_POINTS or dry.sum() < DRY_SHARE:
+            continue
+        says = (
+            f"inside the water polygons the land cover shows no water at {percent(dry.sum())} of {len(cover)} places, "
+            f"but {dry.index[0]}: its legend is that of another map, it lies beside the others, or the polygons are "
+            "not the water. Buffer widths and gaps are uncertain."
+        )
+        do = "lay land_cover and water over each other in your GIS."
+        yield Finding("warning", "land_cover", "dry_water", "", says, do)
         return
-    dry = cover[~cover.isin(("water", "wetland", "woody"))].value_counts() / len(cover)
-    if dry.sum() < DRY_SHARE:
-        return
-    says = (
-        f"inside the water polygons the land cover shows no water along {percent(dry.sum())} of the streams, but "
-        f"{dry.index[0]}: its legend is that of another map, it lies beside the others, or the polygons are not the "
-        "water. Buffer widths and gaps are uncertain."
-    )
-    do = "lay land_cover and water over each other in your GIS."
-    yield Finding("warning", "land_cover", "dry_water", "", says, do)
+
+
+def _cover_inside(inputs: Inputs, inside_m: float) -> pd.Series:
+    """Give the known classes along a ring so far inside the water polygons."""
+    inner = shapely.get_parts(shapely.buffer(inputs.tables["water"].geometry.to_numpy(), -inside_m))
+    rings = shapely.get_exterior_ring(inner[~shapely.is_empty(inner)])
+    points = points_along(rings, RING_STEP_M)
+    return _covers(inputs, points.x, points.y).dropna()
 
 
 def _covers(inputs: Inputs, x: NDArray[np.float64], y: NDArray[np.float64]) -> pd.Series:

@@ -137,7 +137,9 @@ FAULTS = {
     ),
     "cover_ten_years_older": Told("land_cover", "old_cover", "shows 2009, 12 years before 2021", "gaps are those of"),
     "legend_of_another_map": Told("land_cover", "odd_cover", "62 % water", "gaps and delivery are wrong"),
-    "cover_100_m_off": Told("land_cover", "dry_water", "no water along 100 %", "widths and gaps are uncertain"),
+    "cover_100_m_off": Told(
+        "land_cover", "dry_water", "no water at 100 % of 328 places", "widths and gaps are uncertain"
+    ),
     "flood_zone_as_water": Told(
         "water", "standing", "of the stream length lies in water polygons", no_bank_in_the_zone
     ),

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gisprio.contracts.grids import NO_SURVEY, GridSource, bilinear_within
-from gisprio.inputs.samples import LinePoints, surveyed_around, tiles_of
+from gisprio.inputs.samples import LinePoints, some_tiles, surveyed_around, tiles_of
 
 _MOST_TILES = 16
 
@@ -26,10 +26,8 @@ def median_slope(dem: GridSource, points: LinePoints) -> float | None:
     float or None
         Median slope [m/m] over the windows of up to 16 tiles spread evenly over the points; None without data.
     """
-    tiles = list(tiles_of(points.x, points.y))
-    picked = [tiles[at] for at in np.unique(np.linspace(0, len(tiles) - 1, _MOST_TILES).astype(int))] if tiles else []
     slopes = []
-    for rows in picked:
+    for rows in some_tiles(points.x, points.y, _MOST_TILES):
         grid, survey = surveyed_around(dem, points.x[rows], points.y[rows])
         if min(grid.values.shape) < 2:
             continue

@@ -16,7 +16,7 @@ from gisprio.contracts.findings import Finding
 from gisprio.contracts.settings import Settings
 from gisprio.inputs.dates import year_of
 from gisprio.inputs.project import Inputs
-from gisprio.inputs.samples import LinePoints, percent, points_along, values_at
+from gisprio.inputs.samples import LinePoints, percent, points_along, some_tiles, values_at
 
 STEP_M = 25.0
 WATER_SHARE = 0.6
@@ -38,6 +38,8 @@ CROWN_M = 3.0
 """Step at the edges of woods from which heights are those of crowns: bare ground has none on average [own]."""
 CROWN_CELL_M = 10.0
 """On larger cells the edge of a wood does not show [own]."""
+MOST_TILES = 16
+"""Edges are looked for in so many tiles, spread evenly along the streams: a median needs no more."""
 LEAST_EDGES = 50
 """So many edges are needed to tell a step [own]."""
 FINES_AS_SHARE = 1.0
@@ -167,6 +169,8 @@ def heights_of_ground(inputs: Inputs, settings: Settings) -> Iterator[Finding]:
     step = max(step, inputs.rasters["land_cover"].lattice.cell_m)
     points = points_along(inputs.tables["streams"].geometry.to_numpy(), 2 * STEP_M)
     x, y = _across(points, np.arange(-12.0, 13.0) * step)
+    rows = np.concatenate([*some_tiles(points.x, points.y, MOST_TILES), np.zeros(0, np.int64)])
+    x, y = x[rows], y[rows]
     cover = _covers(inputs, x, y).to_numpy().reshape(x.shape)
     steps = edge_steps(values_at(inputs.rasters["dem"], x, y), cover == "woody", pd.notna(cover) & (cover != "water"))
     if len(steps) < LEAST_EDGES or np.median(steps) < CROWN_M:

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
@@ -92,19 +93,19 @@ def lines_not_closed(inputs: Inputs, settings: Settings) -> Iterator[Finding]:
 
 def lines_fall(inputs: Inputs, settings: Settings) -> Iterator[Finding]:
     """No natural stream keeps one height along a slope, as contours and canals do."""
-    streams = inputs.tables["streams"]
+    streams, dem = inputs.tables["streams"], inputs.rasters["dem"]
     lines = streams.geometry.to_numpy()
-    points = points_along(lines, 4 * STEP_M)
-    height = values_at(inputs.rasters["dem"], points.x, points.y)
-    offset, relief = low_offsets(inputs.rasters["dem"], points)
-    limit = max(settings.setback.width_m / 3, inputs.rasters["dem"].lattice.cell_m)
-    known = np.isfinite(height) & np.isfinite(offset)
-    aside = known & (relief > LEVEL_RELIEF_M) & (np.abs(offset) > limit)
-    length, seen = shapely.length(lines), _length_by_line(points, known, len(lines))
-    level = (length >= LEVEL_LINE_M) & (seen >= LEVEL_OFF_SHARE * length)
-    level &= _length_by_line(points, aside, len(lines)) >= LEVEL_OFF_SHARE * length
-    level &= _range_by_line(points, np.where(known, height, np.nan), len(lines)) <= LEVEL_RANGE_M
-    level &= streams["kind"].eq("natural").to_numpy(bool)
+    length = shapely.length(lines)
+    level = (length >= LEVEL_LINE_M) & streams["kind"].eq("natural").to_numpy(bool)
+    points = points_along(lines[level], 4 * STEP_M)
+    height = values_at(dem, points.x, points.y)
+    known_m = _length_by_line(points, np.isfinite(height), int(level.sum()))
+    level[level] = (known_m >= LEVEL_OFF_SHARE * length[level]) & (_ranges(points, height) <= LEVEL_RANGE_M)
+    points = points_along(lines[level], 4 * STEP_M)
+    offset, relief = low_offsets(dem, points)
+    limit = max(settings.setback.width_m / 3, dem.lattice.cell_m)
+    aside_m = _length_by_line(points, (relief > LEVEL_RELIEF_M) & (np.abs(offset) > limit), int(level.sum()))
+    level[level] = aside_m >= LEVEL_OFF_SHARE * length[level]
     if not level.any():
         return
     says = (
@@ -165,10 +166,7 @@ def _length_by_line(points: LinePoints, which: NDArray[np.bool_], count: int) ->
     return np.asarray(np.bincount(points.line, np.where(which, points.length_m, 0.0), count), np.float64)
 
 
-def _range_by_line(points: LinePoints, values: NDArray[np.float64], count: int) -> NDArray[np.float64]:
+def _ranges(points: LinePoints, values: NDArray[np.float64]) -> NDArray[np.float64]:
     """Give highest less lowest value along each line, missing ones passed over; (lines,)."""
-    high, low = np.full(count, -np.inf), np.full(count, np.inf)
-    known = np.isfinite(values)
-    np.maximum.at(high, points.line[known], values[known])
-    np.minimum.at(low, points.line[known], values[known])
-    return np.where(high >= low, high - low, np.inf)
+    by_line = pd.Series(values).groupby(points.line)
+    return (by_line.max() - by_line.min()).to_numpy(float)

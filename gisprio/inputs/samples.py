@@ -79,6 +79,12 @@ def tiles_of(x: NDArray[np.float64], y: NDArray[np.float64]) -> Iterator[NDArray
     yield from (part for part in np.split(order, new) if len(part))
 
 
+def some_tiles(x: NDArray[np.float64], y: NDArray[np.float64], most: int) -> list[NDArray[np.int64]]:
+    """Give the row numbers of the points of at most so many tiles, spread evenly over the order of :func:`tiles_of`."""
+    tiles = list(tiles_of(x, y))
+    return [tiles[at] for at in np.unique(np.linspace(0, len(tiles) - 1, most).astype(int))] if tiles else []
+
+
 def window_around(source: GridSource, x: NDArray[np.float64], y: NDArray[np.float64]) -> Grid:
     """Give the window that holds points and two cells around them."""
     return source.window(_around(source, x, y))

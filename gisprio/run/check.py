@@ -56,7 +56,14 @@ def check(settings: Settings) -> list[Finding]:
 
 
 def stage_findings(stages: Sequence[Stage], inputs: Given, settings: Settings) -> list[Finding]:
-    """Run whole stages without keeping anything; give their findings.
+    """Run whole stages without keeping anything; give their findings: see :func:`stage_tables`."""
+    return stage_tables(stages, inputs, settings)[1]
+
+
+def stage_tables(
+    stages: Sequence[Stage], inputs: Given, settings: Settings
+) -> tuple[dict[str, pd.DataFrame], list[Finding]]:
+    """Run whole stages without keeping anything; give their tables and findings.
 
     A stage that refuses its input gives an error finding, and the stages after it do not run.
     """
@@ -76,7 +83,7 @@ def stage_findings(stages: Sequence[Stage], inputs: Given, settings: Settings) -
             raise
         except GisprioError as error:
             says = f"{error.says} Wanted: {error.wanted}" if error.wanted else error.says
-            return [*findings, Finding("error", "streams", stage.name, "", says, error.do)]
+            return tables, [*findings, Finding("error", "streams", stage.name, "", says, error.do)]
         outcome, noticed = held_to_promise(stage, given, crs)
         findings += noticed
         for name, value in outcome.items():
@@ -84,4 +91,4 @@ def stage_findings(stages: Sequence[Stage], inputs: Given, settings: Settings) -
                 sources[name] = ArraySource(value)
             else:
                 tables[name] = value
-    return findings
+    return tables, findings

@@ -149,6 +149,30 @@ class SurveyedSource(GridSource, Protocol):
         ...
 
 
+@runtime_checkable
+class BlockedSource(GridSource, Protocol):
+    """A grid source that may hold heights whose cells are whole blocks of its lattice."""
+
+    def block_heights(self, block: int, row0: int, surveys: NDArray[np.int16]) -> NDArray[np.float32]:
+        """Give the heights of cells that are blocks of ``block`` x ``block`` lattice cells, as they were measured.
+
+        Parameters
+        ----------
+        block
+            Cells along the side of a block.
+        row0
+            First row of blocks.
+        surveys
+            (rows, columns of all blocks) the survey wanted of each.
+
+        Returns
+        -------
+        ndarray
+            Shape of ``surveys`` [m]; NaN where the survey wanted has no such cell there.
+        """
+        ...
+
+
 @dataclass(frozen=True, slots=True)
 class ArraySource:
     """A grid source over an array at hand (or a memory map)."""

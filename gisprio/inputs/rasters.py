@@ -185,6 +185,40 @@ class RasterSource:
         nodata = float(NO_CODE) if self.kind == "classes" else None
         return Grid(values, self._lattice, row0, column0, nodata)
 
+    def block_heights(self, block: int, row0: int, surveys: NDArray[np.int16]) -> NDArray[np.float32]:
+        """Give heights whose cells are blocks of ``block`` x ``block`` lattice cells, as they stand in their files.
+
+        Parameters
+        ----------
+        block
+            Cells along the side of a block.
+        row0
+            First row of blocks.
+        surveys
+            (rows, columns of all blocks) the survey wanted of each.
+
+        Returns
+        -------
+        ndarray
+            Shape of ``surveys`` [m]; NaN where the survey wanted has no file with such cells and data there.
+
+        Raises
+        ------
+        InputError
+            When a file can no longer be read.
+        """
+        found = np.full(surveys.shape, np.nan, np.float32)
+        blocks = Lattice(self._lattice.x0, self._lattice.y0, self._lattice.cell_m * block)
+        rows, columns = surveys.shape
+        for number, (file, box) in enumerate(zip(self.files, self.boxes, strict=True)):
+            offset = _offset_on(file, blocks, self.crs) if box is not None else None
+            wanted = (surveys == self.surveys[number]) & np.isnan(found)
+            if offset is not None and wanted.any():
+                down, right = row0 - offset[0], -offset[1]
+                values, valid = self.file_cells(number, down, down + rows, right, right + columns)
+                np.copyto(found, values.astype(np.float32), where=wanted & valid)
+        return found
+
     def file_cells(
         self, number: int, row0: int, row1: int, column0: int, column1: int
     ) -> tuple[NDArray[np.generic], NDArray[np.bool_]]:

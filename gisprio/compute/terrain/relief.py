@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gisprio.contracts.cards import Output, Sources, Tables
-from gisprio.contracts.grids import NO_SURVEY, Grid, GridSource, Lattice, survey_cells, surveyed_window
+from gisprio.contracts.grids import NO_SURVEY, BlockedSource, Grid, GridSource, Lattice, survey_cells, surveyed_window
 from gisprio.contracts.settings import Settings
 
 CELL_M = 10.0
@@ -42,9 +42,10 @@ def lay_routing_grid(tables: Tables, sources: Sources, settings: Settings) -> Ou
     Notes
     -----
     A DEM finer than 10 m is averaged over whole blocks of its own cells, the largest block that is not over 10 m:
-    exact means of the cells that have data, never overviews. A coarser DEM is taken as it is. Surveys may lie above
-    each other, so no mean mixes them: where a block holds cells of several, it is the mean of the one that has the
-    most, of equal ones the first. Every height is thus of one survey.
+    exact means of the cells that have data, never overviews. A coarser DEM is taken as it is, and so are the cells of
+    a coarser file beside a finer one where they are whole blocks of its lattice. Surveys may lie above each other, so
+    no mean mixes them: where a block holds cells of several, it is the mean of the one that has the most, of equal
+    ones the first. Every height is thus of one survey.
     """
     dem = sources["dem"]
     block = max(1, int(np.floor(CELL_M / dem.lattice.cell_m + 1e-6)))
@@ -78,6 +79,10 @@ def block_means(dem: GridSource, block: int) -> tuple[Grid, Grid, Grid]:
         after = min(shape[0], first + step)
         heights, survey = _strip(dem, first * block, min(rows, after * block))
         values[first:after], surveys[first:after], lowest[first:after] = _means(heights, survey, block, fine)
+        if block > 1 and isinstance(dem, BlockedSource):
+            measured = dem.block_heights(block, first, surveys[first:after])
+            for grid in (values, lowest):
+                np.copyto(grid[first:after], measured, where=~np.isnan(measured))
     coarse = Lattice(lattice.x0, lattice.y0, lattice.cell_m * block)
     return Grid(values, coarse), Grid(surveys, coarse, 0, 0, NO_SURVEY), Grid(lowest, coarse)
 

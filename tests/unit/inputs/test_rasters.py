@@ -8,10 +8,13 @@ import pytest
 import rasterio
 from pyproj import CRS, Transformer
 
+from gisprio.compute.terrain import relief
+from gisprio.compute.terrain.relief import lay_routing_grid
 from gisprio.inputs.paths import Place
 from gisprio.inputs.raster_files import RasterFile, read_head
 from gisprio.inputs.rasters import NO_CODE, RasterSource, round_cell
 from gisprio.inputs.warp import BLOCK, BlockCache, pick_bilinear, stretch_bilinear
+from tables import settings as made_settings
 
 UTM = CRS.from_epsg(32633)
 
@@ -258,3 +261,47 @@ def test_a_coarser_file_of_the_same_system_reads_alike_through_any_window(world)
     columns = slice(part.column - whole.column, part.column - whole.column + part.values.shape[1])
     np.testing.assert_array_equal(part.values, whole.values[rows, columns])
     assert np.isfinite(part.values).all()
+
+
+def routing_grids(world, fine_x0, surveys=(0, 1)):
+    """Routing grids of 1 m heights, 40 m square, before rough ones of 10 m."""
+    rough = np.random.default_rng(8).normal(100, 5, (60, 60)).astype("float32")
+    rough[30, 30] = np.nan
+    fine = world.raster("fine.tif", np.full((40, 40), 50, "float32"), cell_m=1.0, x0=fine_x0, y1=5_000_500.0)
+    files = [head(fine), head(world.raster("rough.tif", rough))]
+    grids = lay_routing_grid({}, {"dem": RasterSource(files, UTM, "heights", surveys=surveys)}, made_settings())
+    return rough, grids
+
+
+def test_cells_of_a_coarse_file_that_are_blocks_of_the_lattice_go_into_the_routing_grid_as_they_are(world):
+    rough, grids = routing_grids(world, 500_100.0)
+    want = rough.copy()
+    want[10:14, 10:14] = 50.0
+    for name in ("elevation", "lowest"):
+        np.testing.assert_array_equal(grids[name].values, want)
+    assert (grids["survey"].values == 0).sum() == 16
+
+
+def test_a_cell_that_the_fine_file_covers_in_part_is_its_own_where_the_fine_one_has_less(world):
+    rough, grids = routing_grids(world, 500_096.0)  # 4 of 10 columns of the cells 90 to 100 m
+    want = rough.copy()
+    want[10:14, 10:13] = 50.0
+    want[10:14, 13] = 50.0  # 6 of 10 columns
+    np.testing.assert_array_equal(grids["elevation"].values, want)
+
+
+def test_strips_change_nothing_of_cells_that_are_taken_as_they_are(world, monkeypatch):
+    _, whole = routing_grids(world, 500_100.0)
+    monkeypatch.setattr(relief, "STRIP_CELLS", 13_000)  # two rows of blocks
+    np.testing.assert_array_equal(routing_grids(world, 500_100.0)[1]["elevation"].values, whole["elevation"].values)
+
+
+def test_cells_beside_the_blocks_of_the_lattice_are_means_of_what_is_drawn_between_them(world):
+    rough = np.random.default_rng(8).normal(100, 5, (60, 60)).astype("float32")
+    fine = world.raster("fine.tif", np.full((40, 40), 50, "float32"), cell_m=1.0, x0=500_100.0, y1=5_000_500.0)
+    beside = world.raster("rough.tif", rough, x0=500_003.0)
+    wider = world.raster("wider.tif", np.full((62, 62), 1, "float32"), x0=500_000.0, y1=5_000_610.0)
+    files = [head(fine), head(beside), head(wider)]
+    source = RasterSource(files, UTM, "heights", surveys=(0, 1, 2))
+    grid = lay_routing_grid({}, {"dem": source}, made_settings())["elevation"]
+    assert (grid.values[2:58, 2:9] != rough[1:57, 2:9]).all()

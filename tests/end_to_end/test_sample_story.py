@@ -136,7 +136,7 @@ def test_the_marsh_has_no_gap_and_is_never_at_the_top(story):
     assert (marsh["adjacent_cover"] == "wetland").all()
     assert (marsh["gap_length_m"] == 0).all()
     assert (marsh["gap_score"] == 0).all()
-    assert (marsh["erosion_score"] > 40).all()  # cover alone keeps it down
+    assert (marsh["erosion_score"] > 30).all()  # cover alone keeps it down
     assert (marsh["rank"] > 20).all()
     assert (story.share(marsh["bank_id"], story.ranks <= 20) == 0).all()
 

@@ -16,6 +16,7 @@ from gisprio.compute.banks.cover import measure_cover
 from gisprio.compute.banks.gaps import find_gaps
 from gisprio.compute.banks.ground import measure_ground
 from gisprio.compute.banks.own_layers import measure_own_layers
+from gisprio.compute.banks.ownership import share_ground
 from gisprio.compute.banks.scars import find_scars
 from gisprio.compute.banks.soils import read_soils
 from gisprio.compute.banks.stations import lay_stations
@@ -40,6 +41,7 @@ from gisprio.contracts.layers import (
     SEGMENTS,
     SIDE_CONSTRAINTS,
     SIDE_GAPS,
+    SIDE_GROUND,
     SIDE_OWN_VALUES,
     SIDE_SCARS,
     SIDE_SOILS,
@@ -181,6 +183,11 @@ def no_works(points: pd.DataFrame) -> pd.DataFrame:
     return check(SIDE_WORKS, key.assign(**none))
 
 
+def all_own(points: pd.DataFrame, owned_m: float = 33.0) -> pd.DataFrame:
+    """Give station sides whose ground is their own as far as ``owned_m``."""
+    return check(SIDE_GROUND, points[["segment_no", "station_no", "side"]].assign(owned_m=owned_m))
+
+
 def bank_ground(banks: pd.DataFrame, **columns: object) -> pd.DataFrame:
     """Give banks without constraints or works, but for ``columns``."""
     none = {
@@ -228,11 +235,13 @@ def bank_chain(line, cover, *, step=200.0, halo=None, kind="natural", supply=0.3
         sources["dem"] = source(height(x, y).astype(np.float32), np.floor(x0), np.ceil(y1), 1.0)
     core |= lay_stations(core, {"segments": core["segments"]}, {}, made)
     core |= find_bank_lines(core, near, sources, made)
+    near |= {name: core[name] for name in ("segments", "reach_measures", "stretches")}
+    core |= share_ground(core, near, {}, made)
     core |= find_works(core, near, {}, made)
     core |= measure_cover(core, near, sources, made)
     core |= measure_valleys(core, {}, sources, made)
     core |= measure_bank_heights(core, near, sources, made)
-    core |= find_gaps(core, {}, {}, made)
+    core |= find_gaps(core, near, {}, made)
     core |= read_soils(core, near, {}, made)
     core |= measure_own_layers(core, near, sources, made)
     core["bank_supply"] = Banks.of(core["segments"]).table.assign(ground_m2=1e4, delivery=supply)
@@ -241,6 +250,7 @@ def bank_chain(line, cover, *, step=200.0, halo=None, kind="natural", supply=0.3
     core |= find_scars(core, near, {}, made)
     check(SIDE_SCARS, core["side_scars"])
     core |= measure_ground(core, near, {}, made)
+    check(SIDE_GROUND, core["side_ground"])
     check(SIDE_WORKS, core["side_works"])
     check(SIDE_CONSTRAINTS, core["side_constraints"])
     check(VALLEYS, core["valleys"])

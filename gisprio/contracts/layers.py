@@ -321,6 +321,11 @@ BANK_POINTS = Layer(
     ),
 )
 _OFFSET = C("line_offset_m", "float", "From the line to the lowest ground across it, left positive; to the middle of the channel where fine heights show it.", "m", null=True)
+_OWNED = C("owned_m", "float", "How far outward the ground is nearest to this bank, at most the setback and one opening; null without a bank.", "m", null=True, low=0)
+SIDE_GROUND = Layer(
+    "side_ground", "none", ("segment_no", "station_no", "side"), "How far outward of each bank point the ground is its own.",
+    (*_SIDE_KEY, _OWNED),
+)
 VALLEYS = Layer(
     "valleys", "none", ("segment_no", "station_no"), "The valley floor at each station.",
     (
@@ -733,6 +738,7 @@ STATION_RESULTS = Layer(
         C("kind", "text", "What the stream is here.", among=STREAM_KINDS),
         C("bank_line_basis", "text", "Where the bank line came from.", among=BANK_LINE_BASES),
         C("crossing", "bool", "Under a road or railway that crosses the stream."),
+        _OWNED,
         C("buffer_width_m", "float", "Contiguous width of counting cover, at most the setback.", "m", null=True, low=0),
         C("woody_share", "float", "Woody share of the strip.", null=True, low=0, high=1),
         C("adjacent_cover", "text", "Commonest cover of the strip that does not count; else of the strip.", null=True, among=COVERS),

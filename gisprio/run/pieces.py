@@ -31,16 +31,16 @@ def halo_width(settings: Settings, reaches: pd.DataFrame | None, cell_m: float) 
 
     Notes
     -----
-    H = 2 (setback + w / 2 + L), with w the widest bankfull width of the run and L the smoothing length of the
-    centre line, the largest of 2 w, 3 cells and 3 line errors; never less than the reach of the transects that look
-    for the bank line.
+    H = 2 (A + s + o) + w + L, with A the reach of the transects that look for the bank line, s the setback, o the
+    longest opening, w the widest bankfull width of the run and L the smoothing length of the centre line, the largest
+    of 2 w, 3 cells and 3 line errors: the strips of two streams meet no further apart.
     """
     widest = 0.0
     if reaches is not None and "bankfull_width_m" in reaches and reaches["bankfull_width_m"].notna().any():
         widest = float(reaches["bankfull_width_m"].max())
     smoothing = max(2 * widest, 3 * cell_m, 3 * settings.streams.line_error_m)
     across = max(SEARCH_LEAST_M, SEARCH_WIDTHS * widest)
-    return max(across, 2 * (settings.setback.width_m + widest / 2 + smoothing))
+    return 2 * (across + settings.setback.width_m + settings.setback.opening_m) + widest + smoothing
 
 
 def core_rows(name: str, table: pd.DataFrame, tile: Tile, reaches: pd.DataFrame | None) -> pd.DataFrame:

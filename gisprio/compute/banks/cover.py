@@ -53,7 +53,7 @@ def measure_cover(core: Tables, halo: Tables, sources: Sources, settings: Settin
     Parameters
     ----------
     core
-        ``bank_points`` and ``side_works`` of the piece.
+        ``bank_points``, ``side_ground`` and ``side_works`` of the piece.
     halo
         ``legend``; ``wetlands`` near the piece.
     sources
@@ -75,8 +75,12 @@ def measure_cover(core: Tables, halo: Tables, sources: Sources, settings: Settin
     at least 80 % of its strip [own]: what is woody there is known at the canopy's cell, while what the land cover
     alone says (the use of the ground, ``adjacent_cover``) stays as coarse as it is: ``coarse_use`` marks it. Where
     other classes than woody count, the canopy does not tell their coarse cells: much of them keeps the look coarse.
+
+    What lies beyond ``owned_m`` is another bank's: neither cover nor opening nor missing. Cover that goes on to where
+    the own ground ends is a buffer as wide as the setback; without own ground the width is missing. A coarse look
+    does not ask whose the ground is.
     """
-    points = core["bank_points"].reset_index(drop=True)
+    points = core["bank_points"].merge(core["side_ground"], on=SIDE_KEY, how="left", validate="one_to_one")
     ground = Ground(sources["land_cover"], halo["legend"], halo["wetlands"], core["side_works"], settings.setback)
     width, canopy = setback_width(settings), finer_canopy(sources.get("canopy"), ground.grain_m)
     coarse = is_coarse(ground.grain_m, width)
@@ -238,15 +242,27 @@ def cover_classes(codes: NDArray[np.int64], legend: pd.DataFrame) -> Codes:
     return np.where(known[order][place] == codes, classes[place], UNKNOWN).astype(np.int8)
 
 
+def own_samples(points: pd.DataFrame, strip: Strip, width: float) -> Marks:
+    """Mark the samples inside the setback whose middle lies on the bank's own ground; (n, k)."""
+    owned = np.minimum(points["owned_m"].fillna(np.inf), width).to_numpy(float)
+    count = np.floor(owned / strip.step_m + 0.5)
+    return np.arange(strip.inside(width).shape[1]) < count[:, None]
+
+
 def _close_look(points: pd.DataFrame, strip: Strip, width: float, ground: Ground) -> pd.DataFrame:
-    setback, inner = ground.setback, strip.inside(width)
+    setback, own = ground.setback, own_samples(points, strip, width)
+    inner = np.where(own, strip.inside(width), UNKNOWN).astype(np.int8)
+    end = np.minimum(own.sum(axis=1) * strip.step_m, width)
     chord = cell_chord(points, ground.grain_m)
     skip = skipped(inner, chord, strip.step_m, strip.wet_inward)
     counts, natural = class_mask(setback.counts), class_mask(setback.natural)
-    place = (skip, strip.step_m, setback.opening_m, width)
+    place = (skip, strip.step_m, setback.opening_m, end)
     buffer = buffer_width(strip.classes, counts, *place)
     covered = buffer_width(strip.classes, counts | natural, *place) if setback.natural else buffer.copy()
-    unknown = (inner == UNKNOWN).mean(axis=1) > UNKNOWN_MOST
+    for measure in (buffer, covered):
+        measure[measure >= end - 1e-9] = width
+    unknown = ((inner == UNKNOWN) & own).sum(axis=1) > UNKNOWN_MOST * own.sum(axis=1)
+    unknown |= ~own.any(axis=1)
     absent = (inner != UNKNOWN) & ~counts[inner] & ~skip
     missing = missing_by_place(absent & ~natural[inner], skip | (inner == UNKNOWN))
     for measure in (buffer, covered, missing):
@@ -345,7 +361,7 @@ def buffer_width(
     skip: NDArray[np.bool_],
     step_m: float,
     opening_m: float,
-    most_m: float,
+    most_m: Floats | float,
 ) -> Floats:
     """Give the contiguous width of counting cover from the bank line outward.
 
@@ -362,7 +378,7 @@ def buffer_width(
     opening_m
         Longest run without cover that is passed over when cover follows [m].
     most_m
-        The setback: widths end there [m].
+        Where widths end: the setback, or where the own ground ends; scalar or (n,) [m].
 
     Returns
     -------

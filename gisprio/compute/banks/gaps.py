@@ -11,8 +11,11 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
+from gisprio.compute.banks.bank_lines import UNKNOWN_HALF_WIDTH_M
+from gisprio.compute.banks.own_ground import bank_sites, keep_own
+from gisprio.compute.banks.ownership import SITE_STEP_M, Ints, Sites, lay_sites
 from gisprio.compute.banks.runs import Rows, Words, columns_of, cut, median, runs
-from gisprio.compute.banks.sides import SIDE_KEY, STATION_KEY, station_sides
+from gisprio.compute.banks.sides import NO_BANK, SIDE_KEY, STATION_KEY, station_sides
 from gisprio.compute.banks.strips import bank_line, outward_strip, polygons_of, varying_strip
 from gisprio.compute.setbacks import setback_width
 from gisprio.contracts.cards import Sources, Tables
@@ -22,8 +25,6 @@ from gisprio.contracts.schema import empty
 from gisprio.contracts.settings import Settings, Streams
 
 Floats = NDArray[np.float64]
-NO_BANK = ("lake_path", "piped")
-"""Kinds of stream without a bank."""
 SIDE_LETTERS = ("L", "R")
 NARROWEST_M = 0.5
 """Present buffer narrower than this is not cut out of the polygon."""
@@ -54,7 +55,9 @@ def find_gaps(core: Tables, halo: Tables, sources: Sources, settings: Settings) 
     ----------
     core
         ``stations``, ``bank_points``, ``side_cover``, ``valleys`` and ``reach_measures`` of the piece.
-    halo, sources
+    halo
+        ``segments`` and ``reach_measures`` near it, ``stretches``: the banks of other streams.
+    sources
         None.
     settings
         Sections ``setback`` and ``streams``.
@@ -69,7 +72,8 @@ def find_gaps(core: Tables, halo: Tables, sources: Sources, settings: Settings) 
     -----
     Runs are found along the segment before reaches are cut, so that the sum of gap length does not depend on where
     they are cut. Crossings, pipes, standing water and islands are no gap, nor is ground that natural classes fill from
-    the bank line (and counting cover) to the setback line. How certain a gap is: :func:`doubt`.
+    the bank line (and counting cover) to the setback line. A gap keeps the ground that is nearest to its own bank, so
+    that no two overlap. How certain a gap is: :func:`doubt`.
     """
     width = setback_width(settings)
     sides = station_sides(core, "side_cover", "valleys")
@@ -80,11 +84,13 @@ def find_gaps(core: Tables, halo: Tables, sources: Sources, settings: Settings) 
     sides["width_error_m"], sides["off_m"] = width_error(sides, settings.streams), line_off(sides)
     columns, covers = columns_of(sides), Words.of(sides["adjacent_cover"])
     reaches = {number: columns_of(own) for number, own in _reach_places(core["reach_measures"]).groupby("segment_no")}
-    pieces = [
-        _draw(gap, width, covers)
+    gaps = [
+        gap
         for rows in runs(columns["segment_no"], columns["side"])
         for gap in _pieces(cut(columns, rows), rows.start, reaches)
     ]
+    drawn = [_draw(gap, width, covers) for gap in gaps]
+    pieces = _on_own_ground(drawn, gaps, bank_sites(columns, reaches), halo, width)
     order = sides.sort_values(SIDE_KEY)
     return {
         "side_gaps": order[[*SIDE_KEY, "gap"]].reset_index(drop=True),
@@ -295,6 +301,36 @@ def uncertain_findings(gaps: pd.DataFrame) -> Iterator[Finding]:
             km = f"{length[own].sum() / 1000:.1f} of {length.sum() / 1000:.1f} km"
             told = f"{int(own.sum())} of {len(gaps)} gaps ({km}) are uncertain: {says}."
             yield Finding("note", "gaps", because, "", told, do)
+
+
+def _on_own_ground(
+    pieces: list[dict[str, object]], gaps: list[_Gap], banks: Sites, halo: Tables, setback: float
+) -> list[dict[str, object]]:
+    """Cut drawn gaps back to the ground nearest to their own segment, and there nearest to their own stretch of it."""
+    segment_no, side = (np.array([int(gap.side[name][0]) for gap in gaps], int) for name in ("segment_no", "side"))
+    low, high = (np.array([getattr(gap, name) for gap in gaps], float) for name in ("from_m", "to_m"))
+    sites = lay_sites(halo)
+
+    def of_segment(row: Ints, site: Ints) -> NDArray[np.bool_]:
+        return sites.segment_no[site] == segment_no[row]
+
+    def of_stretch(row: Ints, site: Ints) -> NDArray[np.bool_]:
+        along = (banks.at_m[site] > low[row]) & (banks.at_m[site] < high[row])
+        return along & (banks.side[site] == side[row]) & (banks.segment_no[site] == segment_no[row])
+
+    drawn = np.array([piece["geometry"] for piece in pieces] or [], dtype=object)
+    reach = np.array([setback + _slack(gap) for gap in gaps])
+    ground = keep_own(drawn, segment_no, sites, of_segment, reach)
+    ground = keep_own(ground, segment_no, banks, of_stretch, reach)
+    area = shapely.area(ground).tolist()
+    return [piece | {"geometry": g, "area_m2": a} for piece, g, a in zip(pieces, ground, area, strict=True)]
+
+
+def _slack(gap: _Gap) -> float:
+    """Give how far the bank line of a gap may lie from the points that own its ground [m]."""
+    own = cut(gap.side, slice(gap.first, gap.after))
+    half = np.nan_to_num(own["bankfull_width_m"] / 2, nan=UNKNOWN_HALF_WIDTH_M)
+    return float(np.abs(own["offset_m"] - half).max() + (own["to_m"] - own["from_m"]).max()) + SITE_STEP_M
 
 
 def _numbered(pieces: list[dict[str, object]], reaches: pd.DataFrame) -> pd.DataFrame:

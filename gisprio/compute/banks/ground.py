@@ -8,8 +8,7 @@ import shapely
 from numpy.typing import NDArray
 
 from gisprio.compute.banks.constraints import clear_area, constraint_words, ground_taken
-from gisprio.compute.banks.gaps import NO_BANK
-from gisprio.compute.banks.sides import SIDE_KEY, station_sides
+from gisprio.compute.banks.sides import NO_BANK, SIDE_KEY, station_sides
 from gisprio.compute.setbacks import setback_width
 from gisprio.contracts.cards import Sources, Tables
 from gisprio.contracts.layers import BANK_GROUND

@@ -8,6 +8,8 @@ from gisprio.contracts.cards import Tables
 
 SIDE_KEY = ["segment_no", "station_no", "side"]
 STATION_KEY = SIDE_KEY[:2]
+NO_BANK = ("lake_path", "piped")
+"""Kinds of stream without a bank."""
 
 
 def station_sides(core: Tables, *measures: str) -> pd.DataFrame:

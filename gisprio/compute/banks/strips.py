@@ -31,7 +31,12 @@ def bank_line(points: Floats, at: Floats, from_m: float, to_m: float) -> Floats:
     """
     inside = (at > from_m + 1e-6) & (at < to_m - 1e-6)
     places = np.concatenate([[from_m], at[inside], [to_m]])
-    return np.column_stack([_straight_on(places, at, points[:, i]) for i in (0, 1)])[::-1]
+    return along_bank(places, at, points)[::-1]
+
+
+def along_bank(places: Floats, at: Floats, points: Floats) -> Floats:
+    """Give points on a bank line at places along the stream; beyond the outermost ones it goes straight on; (n, 2)."""
+    return np.column_stack([_straight_on(places, at, points[:, i]) for i in (0, 1)])
 
 
 def _straight_on(places: Floats, at: Floats, values: Floats) -> Floats:

@@ -7,8 +7,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from gisprio.compute.banks.gaps import NO_BANK
-from gisprio.compute.banks.sides import SIDE_KEY, station_sides
+from gisprio.compute.banks.sides import NO_BANK, SIDE_KEY, station_sides
 from gisprio.compute.land.neighbours import joint_gaps
 from gisprio.compute.setbacks import setback_width
 from gisprio.contracts.cards import Sources, Tables

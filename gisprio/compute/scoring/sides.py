@@ -11,9 +11,9 @@ import shapely
 from numpy.typing import NDArray
 
 from gisprio.compute.banks.bank_heights import angle_says, bank_height
-from gisprio.compute.banks.gaps import NO_BANK, SIDE_LETTERS
+from gisprio.compute.banks.gaps import SIDE_LETTERS
 from gisprio.compute.banks.runs import Rows, Words, columns_of, cut, median, runs
-from gisprio.compute.banks.sides import SIDE_KEY, station_sides
+from gisprio.compute.banks.sides import NO_BANK, SIDE_KEY, station_sides
 from gisprio.compute.banks.strips import bank_line
 from gisprio.compute.factors import Registered, factors_of, layer_with_factors
 from gisprio.compute.factors.adjacent_use import USE_WEIGHTS
@@ -90,6 +90,7 @@ def _assembled(core: Tables, priority: Priority) -> pd.DataFrame:
     """One row a station side with all measures, sorted along each side of each segment."""
     sides = station_sides(
         core,
+        "side_ground",
         "side_cover",
         "side_gaps",
         "side_soils",

@@ -23,7 +23,7 @@ from gisprio.contracts.layers import SIDE_COVER
 from gisprio.contracts.schema import check
 from gisprio.contracts.words import COVERS
 from makers import frame
-from tables import bank_chain, nearby, network, no_works, settings, source
+from tables import all_own, bank_chain, nearby, network, no_works, settings, source
 
 LETTERS = {"w": "woody", "g": "pasture", "~": "water", "b": "bare", "m": "wetland", "?": None,
            "h": "herbaceous", "c": "crop", "d": "developed"}  # fmt: skip
@@ -120,7 +120,7 @@ def _measured(values, cell_m, canopy=None, halo=None, **sections):
     sources = {"land_cover": source(values, -200.0, 1100.0, cell_m, 0)}
     if canopy is not None:
         sources["canopy"] = source(np.asarray(canopy, np.float32), -200.0, 1100.0, 1.0, -1)
-    core = {"bank_points": points, "side_works": no_works(points)}
+    core = {"bank_points": points, "side_ground": all_own(points), "side_works": no_works(points)}
     return measure_cover(core, near, sources, made)
 
 

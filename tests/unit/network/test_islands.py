@@ -47,7 +47,7 @@ def banks_of(line, rings):
     halo = {"islands": rings}
     core = bank_chain(line, lambda x, y: np.full(x.shape, 2), halo=halo)
     core["valleys"] = core["valleys"].assign(valley_width_m=60.0)
-    core |= find_gaps(core, {}, {}, settings())
+    core |= find_gaps(core, core, {}, settings())
     core |= measure_ground(core, nearby(), {}, settings())
     core |= score_sides(core, {}, {}, settings())
     return core, rank_banks(core | nearby(), {}, settings())["banks"].set_index("bank_id")

@@ -58,12 +58,11 @@ def test_a_segment_belongs_to_the_tile_of_its_downstream_end():
 def test_halo_width_by_hand(tmp_path):
     settings = make_settings(tmp_path, setback={"width_m": 30.0}, streams={"line_error_m": 5.0})
     reaches = pd.DataFrame({"bankfull_width_m": [4.0, 20.0, np.nan]})
-    # smoothing: the largest of 2 x 20, 3 x 10, 3 x 5 = 40; 2 x (30 + 10 + 40) = 160
-    assert halo_width(settings, reaches, 10.0) == 160.0
-    # without widths: the largest of 0, 30, 15 = 30; 2 x (30 + 0 + 30) = 120
-    assert halo_width(settings, None, 10.0) == 120.0
-    # narrow everything: as far as a transect looks for the bank line, 100 m
-    assert halo_width(settings, reaches[2:], 1.0) == 100.0
+    # transects: the larger of 100, 6 x 20 = 120; smoothing: the largest of 2 x 20, 3 x 10, 3 x 5 = 40
+    assert halo_width(settings, reaches, 10.0) == 2 * (120 + 30 + 3) + 20 + 40
+    # without widths: transects of 100 m; smoothing the largest of 0, 30, 15 = 30
+    assert halo_width(settings, None, 10.0) == 2 * (100 + 30 + 3) + 30
+    assert halo_width(settings, reaches[2:], 1.0) == 2 * (100 + 30 + 3) + 15
 
 
 def test_core_rows_by_segment_and_by_reach():

@@ -6,8 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from gisprio.compute.banks.gaps import NO_BANK
-from gisprio.compute.banks.sides import SIDE_KEY, station_sides
+from gisprio.compute.banks.sides import NO_BANK, SIDE_KEY, station_sides
 from gisprio.compute.setbacks import setback_width
 from gisprio.contracts.cards import Sources, Tables
 from gisprio.contracts.layers import MIRRORS

@@ -23,7 +23,7 @@ from scipy.spatial import cKDTree
 
 from gisprio.compute.banks.bank_lines import UNKNOWN_HALF_WIDTH_M
 from gisprio.compute.banks.sides import NO_BANK, SIDE_KEY, station_sides
-from gisprio.compute.banks.stations import smoothing_length
+from gisprio.compute.banks.stations import SMOOTHING_LINE_ERRORS, SMOOTHING_WIDTHS
 from gisprio.compute.setbacks import setback_width
 from gisprio.contracts.cards import Sources, Tables
 from gisprio.contracts.settings import Settings
@@ -38,6 +38,8 @@ APART_M = 1e7
 """Distance that keeps different segments from meeting: more than any is long [m]."""
 SAME_M = 1e-3
 """Places along a segment nearer than this are one [m]."""
+FAR_TIMES = 2.0
+"""This many times setback and bankfull width away along a stream, its banks are those of another limb [own]."""
 _SIGN = (1.0, -1.0)
 """Of the vector to the left, outward: left, right."""
 
@@ -65,7 +67,7 @@ def share_ground(core: Tables, halo: Tables, sources: Sources, settings: Setting
     Notes
     -----
     Walking out along a transect, the ground is another bank's from where the nearest bank point is one of another
-    stream, or of the same stream further away along it than F = 2 (setback + bankfull width) [own]: nearer than that,
+    stream, or of the same stream further away along it than 2 (setback + bankfull width) [own]: nearer than that,
     the points are those of the bend the station lies in, and beyond the other limb of a neck. The border between the
     points s, own, and q, other, lies where |b + t o - s| = |b + t o - q|, with b the bank point and o the unit vector
     outward: t = (|q - b|^2 - |s - b|^2) / (2 o (q - s)).
@@ -73,7 +75,7 @@ def share_ground(core: Tables, halo: Tables, sources: Sources, settings: Setting
     sides = station_sides(core)
     width = setback_width(settings)
     sites = lay_sites(halo)
-    far = 2 * (width + np.nan_to_num(sides["bankfull_width_m"].to_numpy(float)))
+    far = FAR_TIMES * (width + np.nan_to_num(sides["bankfull_width_m"].to_numpy(float)))
     owned = owned_lengths(sides, sites, Stems.of(halo["segments"]), width + settings.setback.opening_m, far)
     owned[sides["kind"].isin(NO_BANK)] = np.nan
     return {"side_ground": sides[SIDE_KEY].assign(owned_m=owned).sort_values(SIDE_KEY, ignore_index=True)}
@@ -145,37 +147,45 @@ def lay_sites(halo: Tables) -> Sites:
     Sites
         By segment, place and side. The direction across is that of a chord as long as the line is smoothed.
     """
-    segments, reaches = halo["segments"], halo["reach_measures"]
-    line = _line_points(segments, reaches.groupby("segment_no")["bankfull_width_m"].max())
-    line = _looked_up(line, reaches, "bankfull_width_m")
-    line = _looked_up(line, halo["stretches"], "kind")
-    line = line[~line["kind"].isin(NO_BANK)]
-    half = (line["bankfull_width_m"] / 2).fillna(UNKNOWN_HALF_WIDTH_M).to_numpy()[:, None, None]
-    left = line[["left_x", "left_y"]].to_numpy(float)
-    xy = line[["x", "y"]].to_numpy(float)[:, None, :] + half * np.stack([sign * left for sign in _SIGN], axis=1)
-    segment_no, at_m = line["segment_no"].to_numpy(np.int64), line["at_m"].to_numpy(float)
-    return Sites.of(xy.reshape(-1, 2), np.repeat(segment_no, 2), np.tile([0, 1], len(line)), np.repeat(at_m, 2))
+    points = _looked_up(_places(halo["segments"]), halo["reach_measures"], "bankfull_width_m")
+    points = _looked_up(points, halo["stretches"], "kind")
+    points = points[~points["kind"].isin(NO_BANK)].sort_values(["segment_no", "at_m"])
+    segment_no, at_m = points["segment_no"].to_numpy(np.int64), points["at_m"].to_numpy(float)
+    width = points["bankfull_width_m"].to_numpy(float)
+    centre, left = _across(halo["segments"], segment_no, at_m, width)
+    half = np.where(np.isnan(width), UNKNOWN_HALF_WIDTH_M, width / 2)[:, None, None]
+    xy = centre[:, None, :] + half * np.stack([sign * left for sign in _SIGN], axis=1)
+    return Sites.of(xy.reshape(-1, 2), np.repeat(segment_no, 2), np.tile([0, 1], len(points)), np.repeat(at_m, 2))
 
 
-def _line_points(segments: pd.DataFrame, widths: pd.Series) -> pd.DataFrame:
-    """Give points along segments, half a step from each end, and the vector to the left."""
-    parts = [np.empty((0, 6))]
+def _places(segments: pd.DataFrame) -> pd.DataFrame:
+    """Give even places along every segment, half a step from its ends."""
+    at = [np.empty(0)]
+    for length in segments["length_m"].tolist():
+        end = min(SITE_STEP_M, length) / 2
+        at.append(np.linspace(end, length - end, max(1, round(length / SITE_STEP_M))))
+    count = [len(part) for part in at[1:]]
+    return pd.DataFrame({"segment_no": np.repeat(segments["segment_no"], count), "at_m": np.concatenate(at)})
+
+
+def _across(segments: pd.DataFrame, segment_no: Ints, at_m: Floats, width_m: Floats) -> tuple[Floats, Floats]:
+    """Give places on segments, and the vectors to the left of a chord there as long as the line is smoothed; (n, 2)."""
+    centre, left = np.empty((len(at_m), 2)), np.empty((len(at_m), 2))
+    smooth = SMOOTHING_WIDTHS * np.nan_to_num(width_m)
     for segment in segments.itertuples(index=False):
+        first, after = np.searchsorted(segment_no, [segment.segment_no, segment.segment_no + 1])
+        rows = slice(first, after)
         vertices = shapely.get_coordinates(segment.geometry)
         along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(vertices, axis=0).T))])
-        length = along[-1]
-        end = min(SITE_STEP_M, length) / 2
-        at = np.linspace(end, length - end, max(1, round(length / SITE_STEP_M)))
-        chord = smoothing_length(float(widths.get(segment.segment_no, np.nan)), float(segment.line_error_m)) / 2
-        xy, below, above = (
-            np.column_stack([np.interp(length - place, along, vertices[:, i]) for i in (0, 1)])
-            for place in (at, at - chord, at + chord)
+        half = np.maximum(smooth[rows], SMOOTHING_LINE_ERRORS * segment.line_error_m) / 2
+        down = along[-1] - at_m[rows]
+        centre[rows], below, above = (
+            np.column_stack([np.interp(place, along, vertices[:, i]) for i in (0, 1)])
+            for place in (down, down + half, down - half)
         )
-        ahead = below - above
-        ahead /= np.maximum(np.hypot(ahead[:, 0], ahead[:, 1]), 1e-9)[:, None]
-        parts.append(np.column_stack([np.full(len(at), segment.segment_no), at, xy, -ahead[:, 1], ahead[:, 0]]))
-    table = pd.DataFrame(np.concatenate(parts), columns=["segment_no", "at_m", "x", "y", "left_x", "left_y"])
-    return table.astype({"segment_no": np.int64})
+        ahead = (below - above) / np.maximum(np.hypot(*(below - above).T), 1e-9)[:, None]
+        left[rows] = np.column_stack([-ahead[:, 1], ahead[:, 0]])
+    return centre, left
 
 
 def _looked_up(line: pd.DataFrame, pieces: pd.DataFrame, column: str) -> pd.DataFrame:

@@ -161,7 +161,7 @@ def _lacking(metres, chain, **valleys):
         "side_cover": chain["side_cover"].assign(**width),
         "valleys": chain["valleys"].assign(**valleys),
     }
-    return find_gaps(core, {}, {}, settings())["gap_pieces"]
+    return find_gaps(core, core, {}, settings())["gap_pieces"]
 
 
 def _chain(**layers):

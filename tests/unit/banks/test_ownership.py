@@ -207,8 +207,16 @@ def test_sites_lie_half_the_bankfull_width_from_the_line():
 def covered(owned_m, wood_to):
     """Give the cover of one transect that is wood out to a distance, with its own ground out to another."""
     points = pd.DataFrame(
-        {"segment_no": 0, "station_no": [0], "side": 0, "x": 0.0, "y": 50.0, "out_x": 1.0, "out_y": 0.0,
-              "bank_line_basis": "half_width"}
+        {
+            "segment_no": 0,
+            "station_no": [0],
+            "side": 0,
+            "x": 0.0,
+            "y": 50.0,
+            "out_x": 1.0,
+            "out_y": 0.0,
+            "bank_line_basis": "half_width",
+        }
     )
     core = {"bank_points": points, "side_ground": all_own(points, owned_m), "side_works": no_works(points)}
     classes = np.tile(np.where(np.arange(100) < wood_to, WOOD, PASTURE).astype(np.uint8), (100, 1))

@@ -59,12 +59,12 @@ def keep_own(ground: Shapes, segment_no: Ints, sites: Sites, owns: Owns, reach_m
 
 
 def _trespasses(ground: Shapes, segment_no: Ints, sites: Sites, owns: Owns) -> Iterator[tuple[int, Floats, Ints]]:
-    """Give each polygon that has places nearest to others' sites: its row, those places, and the sites."""
+    """Give each polygon whose rim is nearest to others' sites somewhere: its row, those places, and the sites.
+
+    Ground behind a site, seen from the polygon's bank, is that site's too: what it takes reaches the rim.
+    """
     rims = shapely.segmentize(shapely.boundary(ground), SITE_STEP_M)
     place, row = shapely.get_coordinates(rims, return_index=True)
-    if not sites.by_segment:  # a short stream may lie in a strip and touch no rim
-        site, inside = shapely.STRtree(ground).query(shapely.points(sites.xy), predicate="within")
-        place, row = np.concatenate([place, sites.xy[site]]), np.concatenate([row, inside])
     near = sites.nearest(place, segment_no[row])
     foreign = np.flatnonzero(~owns(row, near))
     foreign = foreign[np.argsort(row[foreign], kind="stable")]

@@ -186,7 +186,7 @@ def test_a_ditch_owns_the_ground_beside_it_and_a_pipe_none(kind, owned):
 
 def test_a_stream_cut_into_segments_owns_as_if_it_were_one():
     angle = np.linspace(0, np.pi / 2, 60)
-    bend = 60 * np.column_stack([np.cos(angle), np.sin(angle)])
+    bend = 30 * np.column_stack([np.cos(angle), np.sin(angle)])
     parts = [shapely.LineString(bend[:30]), shapely.LineString(bend[29:])]
     assert (world(*parts, downstream=(1, -1))["side_ground"]["owned_m"] == REACH).all()
 
@@ -248,7 +248,7 @@ def test_without_own_ground_nothing_is_told():
     assert np.isnan(got["woody_share"])
 
 
-def test_a_short_stream_inside_a_strip_keeps_its_ground():
+def test_a_spring_inside_a_strip_keeps_its_ground():
     brook, spring = shapely.LineString([(0, 300), (0, 0)]), shapely.LineString([(22, 156), (22, 144)])
     made = world(brook, spring)
     assert isinstance(made["gap_pieces"], gpd.GeoDataFrame)

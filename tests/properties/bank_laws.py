@@ -12,7 +12,7 @@ import pandas as pd
 import shapely
 from hypothesis import strategies as st
 
-from gisprio.compute.banks import bank_lines, cover, gaps, stations
+from gisprio.compute.banks import bank_lines, cover, gaps, ownership, stations
 from gisprio.compute.factors import outer_bend
 from gisprio.compute.land import frontages
 from gisprio.contracts.grids import ArraySource, Grid, Lattice
@@ -100,16 +100,19 @@ def measured(
     core, near = dict(one_stream(world.line().wkb, step)), NEAR | (halo or {})
     core |= stations.lay_stations(core, {"segments": core["segments"]}, {}, own)
     core |= bank_lines.find_bank_lines(core, near, {}, own)
+    core |= ownership.share_ground(core, core, {}, own)
     core["side_works"] = no_works(core["bank_points"])
     core |= cover.measure_cover(core, near, {"land_cover": world.land_cover(change)}, own)
     unknown = {"valley_width_m": np.nan, "line_offset_m": np.nan}
     core["valleys"] = core["stations"][KEY[:2]].assign(**unknown)
-    return core | gaps.find_gaps(core, {}, {}, own)
+    return core | gaps.find_gaps(core, core, {}, own)
 
 
 def sides_of(core: dict[str, pd.DataFrame]) -> pd.DataFrame:
     """What was measured at each station side, sorted."""
-    both = core["bank_points"].merge(core["side_cover"], on=KEY).merge(core["side_gaps"], on=KEY)
+    both = core["bank_points"]
+    for name in ("side_ground", "side_cover", "side_gaps"):
+        both = both.merge(core[name], on=KEY)
     return both.merge(core["stations"].drop(columns=["x", "y"]), on=KEY[:2]).sort_values(KEY, ignore_index=True)
 
 
@@ -274,13 +277,14 @@ def plant_named_classes_do_not_count(patch) -> None:
 
 
 def unknown_cover_is_no_measure(world: Banks) -> None:
-    """Where the cover is not known on over a tenth of a transect its width is missing, and there is no gap."""
+    """Where the cover is not known on over a tenth of a bank's own ground its width is missing, and there is no gap."""
     core = measured(world)
     sides, grid = sides_of(core), world.land_cover().grid
     out = np.arange(0.5, 30.0)
     x = sides["x"].to_numpy()[:, None] + sides["out_x"].to_numpy()[:, None] * out
     y = sides["y"].to_numpy()[:, None] + sides["out_y"].to_numpy()[:, None] * out
-    lost = (grid.nearest(x, y, 0) == 0).mean(axis=1) > 0.1
+    own = out < sides["owned_m"].to_numpy()[:, None]
+    lost = ((grid.nearest(x, y, 0) == 0) & own).sum(axis=1) > 0.1 * own.sum(axis=1)
     assert sides.loc[lost, ["buffer_width_m", "missing_strip"]].isna().all(axis=None)
     assert not sides.loc[lost, "gap"].any()
     assert sides.loc[~lost, "buffer_width_m"].notna().all()

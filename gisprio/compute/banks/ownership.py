@@ -5,6 +5,9 @@ belongs to the nearest bank of all streams. So that both sides of a border, and 
 runs, banks are told here from what every tile knows: the line of each segment and half the bankfull width. On both of
 these curves points are laid about every 5 m; ground belongs to the nearest point.
 
+Mapped edges of water, given bank lines and lines moved into their channel are not asked: where they differ from half
+the bankfull width, the border between two streams is off too, but it is the same from both sides.
+
 Every stream with a bank counts, ranked or not: ground beside a brook that lies nearer to a ditch is the ditch's. Pipes
 and paths through standing water have no bank, so they own nothing. The side of an island has none either, but lies
 nearest to the threads around it, which are no ranked ground there.

@@ -13,6 +13,8 @@ from typing import Protocol, runtime_checkable
 import numpy as np
 from numpy.typing import NDArray
 
+from gisprio.contracts.errors import ContractError
+
 Bounds = tuple[float, float, float, float]
 
 NO_SURVEY = -1
@@ -171,6 +173,73 @@ class BlockedSource(GridSource, Protocol):
             Shape of ``surveys`` [m]; NaN where the survey wanted has no such cell there.
         """
         ...
+
+
+@runtime_checkable
+class DigestedSource(GridSource, Protocol):
+    """A grid source that can digest what decides a window without reading it."""
+
+    def window_digest(self, bounds: Bounds) -> str:
+        """Digest what decides the cells that touch ``bounds``."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class FramedSource:
+    """A grid source of which only what lies in a frame may be read: what a stage reads is what its key was made of.
+
+    Parameters
+    ----------
+    source
+        The source.
+    frame
+        x0, y0, x1, y1 [m].
+    """
+
+    source: GridSource
+    frame: Bounds
+
+    @property
+    def lattice(self) -> Lattice:
+        """The lattice of the whole source."""
+        return self.source.lattice
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns of the whole source."""
+        return self.source.shape
+
+    @property
+    def survey_cells_m(self) -> tuple[float, ...]:
+        """Side of the cells each survey was measured on [m]."""
+        return survey_cells(self.source)
+
+    def window(self, bounds: Bounds) -> Grid:
+        """Give the cells that touch ``bounds``.
+
+        Raises
+        ------
+        ContractError
+            They reach beyond the frame.
+        """
+        self._refuse_outside(bounds)
+        return self.source.window(bounds)
+
+    def surveyed_window(self, bounds: Bounds) -> tuple[Grid, Grid]:
+        """Give the cells that touch ``bounds`` and the survey of each; raises as :meth:`window`."""
+        self._refuse_outside(bounds)
+        return surveyed_window(self.source, bounds)
+
+    def _refuse_outside(self, bounds: Bounds) -> None:
+        asked, framed = (window_cells(self.lattice, self.shape, box) for box in (bounds, self.frame))
+        empty = asked[0] >= asked[1] or asked[2] >= asked[3]
+        inside = asked[0] >= framed[0] and asked[1] <= framed[1] and asked[2] >= framed[2] and asked[3] <= framed[3]
+        if not (empty or inside):
+            raise ContractError(
+                f"a stage reads cells of {bounds}, beyond what it may see, {self.frame}.",
+                wanted="windows within the surroundings of the tile.",
+                do="report this as a fault of gisprio, with run.log.",
+            )
 
 
 @dataclass(frozen=True, slots=True)

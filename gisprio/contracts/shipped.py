@@ -37,7 +37,7 @@ def shipped(name: str) -> Path:
     if names:
         wanted = f"one of {', '.join(names)}."
     else:
-        wanted = f"a file in one of {', '.join(_folders())}."
+        wanted = f"a file in one of {', '.join(shipped_folders())}."
     raise InputError(
         f"{name} does not come with gisprio.",
         wanted=wanted,
@@ -68,7 +68,7 @@ def shipped_names(folder: str = "") -> list[str]:
     if not any((home / folder).is_dir() for home in _HOMES):
         raise InputError(
             f"{folder}/ does not come with gisprio.",
-            wanted=f"one of {', '.join(_folders())}.",
+            wanted=f"one of {', '.join(shipped_folders())}.",
             do="choose one of these.",
         )
     return _names_in(folder)
@@ -93,7 +93,8 @@ def _names_in(folder: str) -> list[str]:
     return []
 
 
-def _folders() -> list[str]:
+def shipped_folders() -> list[str]:
+    """List the folders below ``configs/`` that come with gisprio, each with a slash at its end."""
     for home in _HOMES:
         if home.is_dir():
             below = (path.relative_to(home).as_posix() for path in home.rglob("*") if path.is_dir())

@@ -54,12 +54,22 @@ def check(config: Path, as_json: bool) -> int:
 @_CONFIG
 @click.option("--fresh", is_flag=True, help="Compute everything again, whatever an earlier run left.")
 @click.option("--out", type=click.Path(path_type=Path), metavar="FOLDER", help="Results here, not in [run] output.")
+@click.option(
+    "--workers", type=click.IntRange(min=1), default=1, metavar="N", help="Processes that share the work (default 1)."
+)
+@click.option(
+    "--scheduler", metavar="ADDRESS", help='A Dask scheduler that shares the work out, or "local" to start one here.'
+)
 @click.option("--quiet", is_flag=True, help="Print errors only.")
 @click.option("--verbose", is_flag=True, help="Print every stage with its time, and every finding.")
-def run(config: Path, fresh: bool, out: Path | None, quiet: bool, verbose: bool) -> None:
+def run(
+    config: Path, fresh: bool, out: Path | None, workers: int, scheduler: str | None, quiet: bool, verbose: bool
+) -> None:
     """Run the whole chain; reuse what is still valid of an earlier run."""
     if quiet and verbose:
         raise click.UsageError("--quiet and --verbose cannot both be given.")
+    if scheduler is not None and workers > 1 and scheduler != "local":
+        raise click.UsageError("--workers is for this machine; a scheduler elsewhere has workers of its own.")
     from gisprio.faces.closing import print_closing
     from gisprio.faces.watching import watching
     from gisprio.run.engine import run as run_chain
@@ -67,7 +77,7 @@ def run(config: Path, fresh: bool, out: Path | None, quiet: bool, verbose: bool)
 
     settings = read_settings(config)
     with watching(quiet=quiet) as progress:
-        record = run_chain(settings, out=out, fresh=fresh, progress=progress)
+        record = run_chain(settings, out=out, fresh=fresh, workers=workers, scheduler=scheduler, progress=progress)
     if not quiet:
         print_closing(record, verbose=verbose)
 
@@ -94,6 +104,15 @@ def methods(folder: Path | None) -> None:
     from gisprio.run.methods import methods_text
 
     click.echo(plain_lines(methods_text(folder)))
+
+
+@cli.command()
+@_FOLDER
+def clean(folder: Path) -> None:
+    """Remove what a result folder keeps for later runs; keep the results."""
+    from gisprio.run.clean import clean as remove_store
+
+    click.echo(f"Removed the store of {folder}: {remove_store(folder) / 1e6:.1f} MB. The results are as they were.")
 
 
 @cli.command()

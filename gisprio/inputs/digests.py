@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable, Sequence
+from functools import lru_cache
 from pathlib import Path
 
 import rasterio
@@ -17,24 +18,31 @@ _NO_CONTENT = (".ovr", ".xml")
 
 
 def file_digest(path: str | Path) -> str:
-    """Give the SHA-256 of a file's bytes, read in steps of 1 MiB.
+    """Give the SHA-256 of a file's bytes; once read, as long as its size and date stay.
 
     Raises
     ------
     InputError
         When the file cannot be read.
     """
-    digest = hashlib.sha256()
     try:
-        with open(path, "rb") as file:
-            while step := file.read(_STEP):
-                digest.update(step)
+        about = Path(path).stat()
+        return _bytes_digest(str(path), about.st_size, about.st_mtime_ns)
     except OSError as error:
         raise InputError(
             f"{path} cannot be read: {error.strerror}.",
             wanted="a file that may be read.",
             do="check its permissions, or copy it to another place.",
         ) from None
+
+
+@lru_cache(maxsize=100_000)
+def _bytes_digest(path: str, size: int, changed_ns: int) -> str:
+    """Read a file in steps of 1 MiB; size and date are there for the cache alone."""
+    digest = hashlib.sha256()
+    with open(path, "rb") as file:
+        while step := file.read(_STEP):
+            digest.update(step)
     return digest.hexdigest()
 
 

@@ -19,6 +19,7 @@ from gisprio.contracts.constants import FOOT_M, US_SURVEY_FOOT_M
 from gisprio.contracts.errors import InputError
 from gisprio.contracts.grids import NO_SURVEY, Bounds, Grid, Lattice, window_cells
 from gisprio.inputs.crs import same, transform_bounds
+from gisprio.inputs.digests import raster_digest, text_digest
 from gisprio.inputs.raster_files import RasterFile, address, native_cell_m
 from gisprio.inputs.warp import (
     BlockCache,
@@ -93,6 +94,7 @@ class RasterSource:
         finest = int(np.argmin(self.cells_m))
         self._lattice, self._shape = _lattice_over(self.files[finest], self.cells_m[finest], self.boxes, crs)
         self._offsets = tuple(_offset_on(file, self._lattice, crs) for file in self.files)
+        self._file_digests: dict[int, str] = {}
         self._start()
 
     def _start(self) -> None:
@@ -105,7 +107,7 @@ class RasterSource:
 
     def __getstate__(self) -> dict[str, Any]:
         kept = ("files", "crs", "kind", "unit_m", "surveys", "cells_m", "boxes", "_lattice", "_shape", "_offsets")
-        return {name: self.__dict__[name] for name in kept}
+        return {name: self.__dict__[name] for name in (*kept, "_file_digests")}
 
     def __setstate__(self, state: dict[str, Any]) -> None:
         self.__dict__.update(state)
@@ -154,6 +156,32 @@ class RasterSource:
         """
         return self._window(bounds, None)
 
+    def window_digest(self, bounds: Bounds) -> str:
+        """Digest what decides a window: the files that reach into it, byte by byte, and how they are read.
+
+        Parameters
+        ----------
+        bounds
+            x0, y0, x1, y1 in the working system [m].
+
+        Raises
+        ------
+        InputError
+            When a file can no longer be read.
+        """
+        near = [n for n, box in enumerate(self.boxes) if box is not None and self._reaches(box, bounds)]
+        read = [(self.cells_m[n], self.surveys[n], self._offsets[n], self.file_digest(n)) for n in near]
+        return text_digest([self.kind, self.unit_m, self._lattice, self._shape, self.survey_cells_m, *read])
+
+    def file_digest(self, number: int) -> str:
+        """Give the digest of one of the files."""
+        if number not in self._file_digests:
+            self._file_digests[number] = raster_digest(self.files[number : number + 1])
+        return self._file_digests[number]
+
+    def _reaches(self, box: Bounds, bounds: Bounds) -> bool:
+        return _touch(box, bounds, 2 * self._lattice.cell_m)
+
     def surveyed_window(self, bounds: Bounds) -> tuple[Grid, Grid]:
         """Give the cells that touch ``bounds``, and the survey each of them comes from, int16; no data is -1.
 
@@ -174,7 +202,7 @@ class RasterSource:
             for number, box in enumerate(self.boxes):
                 if not missing.any():
                     break
-                if box is None or not _touch(box, bounds, 2 * self._lattice.cell_m):
+                if box is None or not self._reaches(box, bounds):
                     continue
                 got = self._file_window(number, (row0, row1), (column0, column1))
                 np.copyto(values, got, where=missing)

@@ -2,29 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from itertools import groupby
-from time import perf_counter
-from typing import Any, Protocol
+from typing import Protocol
 
 import geopandas as gpd
 import pandas as pd
-from pyproj import CRS
 
 from gisprio.contracts.cards import Stage
-from gisprio.contracts.digests import table_digest
-from gisprio.contracts.errors import ContractError
-from gisprio.contracts.findings import Finding, findings_from
-from gisprio.contracts.grids import Grid
-from gisprio.contracts.schema import check
-from gisprio.contracts.settings import Settings
-from gisprio.run.fingerprints import Parts, joined, key_of, section_digests
-from gisprio.run.pieces import Surroundings, core_rows, halo_width
-from gisprio.run.shelf import Shelf
-from gisprio.run.stages import STATION_TABLE, needs_compiling, promised, stage_function
-from gisprio.run.store import Entry, Store
-from gisprio.run.tiles import Tile, lay_tiles
+from gisprio.contracts.findings import Finding
+from gisprio.run.crews import Crew
+from gisprio.run.fingerprints import Parts, joined
+from gisprio.run.making import Made, Maker, TileWork
+from gisprio.run.pieces import Surroundings, grid_width, halo_width
+from gisprio.run.stages import STATION_TABLE, needs_compiling
+from gisprio.run.store import Entry
+from gisprio.run.tiles import lay_tiles
 
 
 class Progress(Protocol):
@@ -62,34 +56,31 @@ class StageRun:
     seconds: float = 0.0
     parts: Parts = field(default_factory=dict)
 
+    def add(self, made: Made) -> None:
+        """Count a piece."""
+        self.ran += made.ran
+        self.kept += not made.ran
+        self.seconds += made.seconds
+
 
 @dataclass(frozen=True, slots=True)
 class Chain:
-    """What the stages need besides tables.
+    """Takes tables through the stages.
 
     Parameters
     ----------
-    settings
-        Settings of the run.
-    store
-        Where outcomes are kept.
-    shelf
-        Tables and grids at hand; stages add theirs.
-    code
-        Digest of gisprio's code.
-    fresh
-        Take nothing from the store.
+    maker
+        What stages are run with.
+    crew
+        Who takes tiles through the piece stages.
     progress
         Whoever watches.
     stations
         Gets the station results of each tile in turn.
     """
 
-    settings: Settings
-    store: Store
-    shelf: Shelf
-    code: str
-    fresh: bool
+    maker: Maker
+    crew: Crew
     progress: Progress
     stations: Callable[[pd.DataFrame], None]
 
@@ -100,151 +91,60 @@ class Chain:
         ------
         ContractError
             A stage broke its promise.
+        RunError
+            Workers were lost again and again.
         """
         runs: list[StageRun] = []
         for scope, some in groupby(stages, key=lambda stage: stage.scope):
-            listed = list(some)
+            listed = tuple(some)
             runs += self._run_pieces(listed) if scope == "piece" else [self._run_whole(stage) for stage in listed]
         return runs, [finding for entry in self.entries() for finding in entry.findings]
 
     def entries(self) -> list[Entry]:
         """Give every entry this run made or kept, once."""
-        return list({entry.folder: entry for kept in self.shelf.entries.values() for entry in kept}.values())
+        return list({entry.folder: entry for kept in self.maker.shelf.entries.values() for entry in kept}.values())
 
     def _run_whole(self, stage: Stage) -> StageRun:
         self.progress.step(stage.name, 0, 1, 0.0)
-        parts = self._parts(stage, {f"table {name}": self.shelf.digest(name) for name in stage.reads + stage.as_is})
-        run = StageRun(stage.name, stage.scope, parts=parts)
 
-        def call() -> dict[str, Any]:
-            tables = {name: self.shelf.table(name) for name in stage.reads + stage.as_is}
-            return stage_function(stage)(tables, self._sources(stage), self.settings.part(stage.sections))
+        def say() -> None:
+            if needs_compiling(stage):
+                self.progress.note("Compiling the routing kernels, once on this machine ...")
 
-        self.shelf.add([self._kept_or_run(stage, parts, call, run)])
+        made = self.maker.whole(stage, say)
+        self.maker.shelf.add([made.entry])
+        run = StageRun(stage.name, stage.scope, parts=made.parts)
+        run.add(made)
         self.progress.step(stage.name, 1, 1, run.seconds)
         return run
 
-    def _run_pieces(self, stages: list[Stage]) -> list[StageRun]:
-        """Take each tile through all of these stages before the next, so that little is held at a time."""
-        segments = self.shelf.table("segments")
+    def _run_pieces(self, stages: tuple[Stage, ...]) -> list[StageRun]:
+        segments = self.maker.shelf.table("segments")
         assert isinstance(segments, gpd.GeoDataFrame)
-        tiles = lay_tiles(segments, self.settings.run.tile_m)
-        around = Surroundings(segments, self._halo_width())
-        runs = {stage.name: StageRun(stage.name, stage.scope) for stage in stages}
-        tile_parts: dict[str, list[Parts]] = {stage.name: [] for stage in stages}
+        tiles = lay_tiles(segments, self.maker.settings.run.tile_m)
+        work = TileWork(self.maker, stages, Surroundings(segments, *self._widths()))
+        runs = [StageRun(stage.name, stage.scope) for stage in stages]
+        tile_parts: list[list[Parts]] = [[] for _ in stages]
         entries: list[Entry] = []
-        for stage in stages:
-            self.progress.step(stage.name, 0, len(tiles), 0.0)
-        for number, tile in enumerate(tiles):
-            made: dict[str, Entry] = {}
-            for stage in stages:
-                entry, parts = self._run_piece(stage, tile, around, made, runs[stage.name])
-                tile_parts[stage.name].append(parts)
-                made.update(dict.fromkeys(entry.digests, entry))
-                entries.append(entry)
-                self.progress.step(stage.name, number + 1, len(tiles), runs[stage.name].seconds)
-            if STATION_TABLE in made:
-                self.stations(made[STATION_TABLE].table(STATION_TABLE))
-        for name, run in runs.items():
-            run.parts = joined(tile_parts[name])
-        self.shelf.add(entries)
-        return list(runs.values())
+        for run in runs:
+            self.progress.step(run.name, 0, len(tiles), 0.0)
+        for number, made in enumerate(self.crew.each(work, tiles)):
+            for run, parts, each in zip(runs, tile_parts, made, strict=True):
+                run.add(each)
+                parts.append(each.parts)
+                entries.append(each.entry)
+                self.progress.step(run.name, number + 1, len(tiles), run.seconds)
+                if STATION_TABLE in each.entry.digests:
+                    self.stations(each.entry.table(STATION_TABLE))
+        for run, parts in zip(runs, tile_parts, strict=True):
+            run.parts = joined(parts)
+        self.maker.shelf.add(entries)
+        return runs
 
-    def _run_piece(
-        self, stage: Stage, tile: Tile, around: Surroundings, made: Mapping[str, Entry], run: StageRun
-    ) -> tuple[Entry, Parts]:
-        reaches = self.shelf.table("reach_measures") if self.shelf.has("reach_measures") else None
-        ready = {
-            name: core_rows(name, self.shelf.table(name), tile, reaches) for name in stage.reads if name not in made
-        }
-        near = {name: around.rows(name, self.shelf.table(name), tile) for name in stage.halo}
-        digests = {f"table {name}": made[name].digests[name] for name in stage.reads if name in made}
-        digests |= {f"table {name}": table_digest(frame) for name, frame in ready.items()}
-        digests |= {f"table {name}": self.shelf.digest(name) for name in stage.as_is}
-        digests |= {f"halo {name}": table_digest(frame) for name, frame in near.items()}
-        parts = self._parts(stage, digests)
-
-        def call() -> dict[str, Any]:
-            core = {name: made[name].table(name) if name in made else ready[name] for name in stage.reads}
-            halo = near | {name: self.shelf.table(name) for name in stage.as_is}
-            return stage_function(stage)(core, halo, self._sources(stage), self.settings.part(stage.sections))
-
-        return self._kept_or_run(stage, parts, call, run), parts
-
-    def _kept_or_run(self, stage: Stage, parts: Parts, call: Callable[[], dict[str, Any]], run: StageRun) -> Entry:
-        began = perf_counter()
-        key = key_of(stage.name, parts)
-        entry = None if self.fresh else self.store.find(stage.name, key)
-        if entry is not None:
-            run.kept += 1
-        else:
-            if needs_compiling(stage):
-                self.progress.note("Compiling the routing kernels, once on this machine ...")
-            outcome, findings = held_to_promise(stage, call(), self.shelf.crs, self.settings)
-            entry = self.store.keep(stage.name, key, outcome, findings, perf_counter() - began)
-            run.ran += 1
-        run.seconds += perf_counter() - began
-        return entry
-
-    def _parts(self, stage: Stage, digests: Parts) -> Parts:
-        sources = {f"source {name}": self.shelf.source_digest(name) for name in stage.sources}
-        return {"code": self.code, **section_digests(self.settings, stage.sections), **digests, **sources}
-
-    def _sources(self, stage: Stage) -> dict[str, Any]:
-        return {name: self.shelf.source(name) for name in stage.sources}
-
-    def _halo_width(self) -> float:
-        reaches = self.shelf.table("reach_measures") if self.shelf.has("reach_measures") else None
-        cell_m = self.shelf.source("elevation").lattice.cell_m if "elevation" in self.shelf.entries else 0.0
-        return halo_width(self.settings, reaches, cell_m)
-
-
-def held_to_promise(
-    stage: Stage, given: Mapping[str, Any], crs: CRS, settings: Settings | None = None
-) -> tuple[dict[str, pd.DataFrame | Grid], list[Finding]]:
-    """Hold what a stage gave to the stage table and to the layers; take the findings out.
-
-    Parameters
-    ----------
-    stage
-        The stage.
-    given
-        Its tables and grids; ``findings`` may be among them.
-    crs
-        Working system.
-    settings
-        Settings of the run, for the columns of the user's own factors.
-
-    Returns
-    -------
-    tables and grids, checked, with a plain index; findings
-
-    Raises
-    ------
-    ContractError
-        Names are missing or were not promised, or a table breaks its layer.
-    """
-    names = set(given) - {"findings"}
-    if names != set(stage.writes):
-        raise ContractError(
-            f"stage {stage.name} gave {_named(names)}, not {_named(stage.writes)}.",
-            wanted="what run/stages.py says it writes.",
-            do="report this as a fault of gisprio, with run.log.",
-        )
-    outcome: dict[str, pd.DataFrame | Grid] = {}
-    for name in stage.writes:
-        value = given[name]
-        if isinstance(value, Grid):
-            outcome[name] = value
-            continue
-        layer = promised(name, settings)
-        frame = (check(layer, value) if layer else value).reset_index(drop=True)
-        outcome[name] = frame.set_crs(crs, allow_override=True) if isinstance(frame, gpd.GeoDataFrame) else frame
-    noticed = given.get("findings")
-    if noticed is None:
-        return outcome, []
-    return outcome, findings_from(noticed) if isinstance(noticed, pd.DataFrame) else list(noticed)
-
-
-def _named(names: Iterable[str]) -> str:
-    return ", ".join(sorted(names)) or "nothing"
+    def _widths(self) -> tuple[float, float]:
+        """Give how far a tile sees, on tables and on grids [m]."""
+        shelf = self.maker.shelf
+        reaches = shelf.table("reach_measures") if shelf.has("reach_measures") else None
+        cell_m = shelf.source("elevation").lattice.cell_m if "elevation" in shelf.entries else 0.0
+        settings = self.maker.settings
+        return halo_width(settings, reaches, cell_m), grid_width(settings, reaches, cell_m)

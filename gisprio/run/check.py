@@ -13,8 +13,8 @@ from gisprio.contracts.errors import ContractError, GisprioError
 from gisprio.contracts.findings import Finding, findings_from, findings_table
 from gisprio.contracts.grids import ArraySource, Grid, GridSource
 from gisprio.contracts.settings import Settings
-from gisprio.run.chain import held_to_promise
 from gisprio.run.engine import Given
+from gisprio.run.promises import held_to_promise
 from gisprio.run.shelf import Shelf
 from gisprio.run.stages import STAGES, stage_function
 

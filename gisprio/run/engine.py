@@ -20,9 +20,12 @@ from gisprio.contracts.settings import Settings
 from gisprio.products import PRODUCTS
 from gisprio.products.stations import StationWriter
 from gisprio.run.chain import Chain, Progress, StageRun
-from gisprio.run.fingerprints import code_digest
+from gisprio.run.code import stage_digests
+from gisprio.run.crews import Alone, Crew, crew_of
+from gisprio.run.fingerprints import libraries_digest
 from gisprio.run.known import chosen_references
 from gisprio.run.lock import locked
+from gisprio.run.making import Maker
 from gisprio.run.places import machine_faults, make_results_folder, results_folder
 from gisprio.run.publish import RECORD, digests_of, finish_publishing, new_folder, publish
 from gisprio.run.record import (
@@ -91,6 +94,8 @@ def run(
     *,
     out: str | Path | None = None,
     fresh: bool = False,
+    workers: int = 1,
+    scheduler: str | None = None,
     progress: Progress | None = None,
 ) -> RunRecord:
     """Read the layers, run the whole chain, publish the results.
@@ -103,6 +108,10 @@ def run(
         Folder for the results; ``[run] output`` when absent.
     fresh
         Compute everything again, whatever an earlier run left.
+    workers
+        Processes that share the work on tiles; with 1 this process does all of it.
+    scheduler
+        Address of a Dask scheduler whose workers do that, or "local" to start one with ``workers`` processes.
     progress
         Whoever watches.
 
@@ -115,6 +124,8 @@ def run(
     ------
     SettingsError, InputError
         The settings, the layers or the output place are wrong; earlier results are whole.
+    MissingPart
+        A scheduler was asked for, and Dask is not installed.
     RunError
         The machine gave out; earlier results are whole.
     """
@@ -123,6 +134,7 @@ def run(
     from gisprio.inputs.project import read_inputs
 
     started = now()
+    crew = crew_of(workers, scheduler)
     settings = with_judged_weights(settings)
     folder = results_folder(settings, out)
     if folder.exists():
@@ -140,6 +152,7 @@ def run(
                 references=chosen_references(settings),
                 fresh=fresh,
                 progress=progress or Unwatched(),
+                crew=crew,
                 started=started,
                 stages=with_own_layers(STAGES, inputs.tables, inputs.rasters),
             )
@@ -166,6 +179,8 @@ class Job:
         Take nothing from the store.
     progress
         Whoever watches.
+    crew
+        Who takes tiles through the piece stages.
     started
         When the run began.
     stages
@@ -181,6 +196,7 @@ class Job:
     references: tuple[str, ...] = ()
     fresh: bool = False
     progress: Progress = Unwatched()  # noqa: RUF009 - it holds nothing
+    crew: Crew = Alone()  # noqa: RUF009 - it holds nothing
     started: str = ""
     stages: tuple[Stage, ...] = STAGES
     products: tuple[Product, ...] = PRODUCTS
@@ -207,7 +223,9 @@ def run_job(job: Job) -> RunRecord:
         shelf = Shelf(job.inputs.tables, job.inputs.rasters, job.inputs.digests, crs)
         store = Store(job.folder, crs)
         with StationFile(new / STATIONS, crs.to_wkt(), job.settings) as stations:
-            chain = Chain(job.settings, store, shelf, code_digest(), job.fresh, job.progress, stations.take)
+            code = stage_digests(job.stages, job.inputs.rasters)
+            maker = Maker(job.settings, store, shelf, code, libraries_digest(), job.fresh)
+            chain = Chain(maker, job.crew, job.progress, stations.take)
             runs, noticed = chain.run(job.stages)
         findings = findings_from(findings_table([*job.findings, *noticed]))
         refuse_errors(findings)

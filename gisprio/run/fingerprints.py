@@ -1,4 +1,4 @@
-"""Digests of content: tables, grids, settings and gisprio's own code; and the key of a stage on a piece.
+"""Digests of content: grids, settings, libraries; and the key of a stage on a piece.
 
 A key is made of named parts, so that a later run can say which of them changed.
 """
@@ -32,7 +32,7 @@ LIBRARIES = (
 """Libraries whose version is part of every key and stands in run.json."""
 
 Parts = dict[str, str]
-"""What a key is made of: ``code``, ``section NAME``, ``table NAME``, ``halo NAME``, ``source NAME``."""
+"""What a key is made of: ``code``, ``libraries``, ``section NAME``, ``table NAME``, ``halo NAME``, ``source NAME``."""
 
 
 def grid_digest(grid: Grid) -> str:
@@ -67,26 +67,25 @@ def section_digests(settings: Settings, sections: tuple[str, ...]) -> Parts:
     return {f"section {name}": text_digest(json.dumps(content[name], sort_keys=True)) for name in sections}
 
 
-def code_digest() -> str:
-    """Digest gisprio's own source files and shipped tables, and the versions of the libraries it leans on."""
-    package = Path(__file__).resolve().parent.parent
-    shipped = [
-        *package.rglob("*.py"),
-        *package.rglob("*.toml"),
-        *package.rglob("*.csv"),
-        *(
-            path
-            for kind in ("curves", "legends", "setbacks")
-            for path in (package.parent / "configs" / kind).rglob("*.*")
-        ),
-    ]
-    digest = hashlib.sha256(platform.python_version().encode())
-    for path in sorted(shipped):
-        digest.update(path.relative_to(package.parent).as_posix().encode())
-        digest.update(path.read_bytes())
-    for library in LIBRARIES:
-        digest.update(f"{library} {version(library)}".encode())
-    return digest.hexdigest()
+def libraries_digest() -> str:
+    """Digest the versions of Python, of the libraries, and of the GEOS, PROJ and GDAL inside their wheels."""
+    return text_digest(json.dumps(library_versions(), sort_keys=True))
+
+
+def library_versions() -> dict[str, str]:
+    """Give the versions of Python, of the libraries and of the GEOS, PROJ and GDAL inside their wheels."""
+    import pyogrio
+    import pyproj
+    import rasterio
+    import shapely
+
+    found = {"python": platform.python_version()} | {name: version(name) for name in LIBRARIES}
+    found["shapely GEOS"] = shapely.geos_version_string
+    found["pyproj PROJ"] = pyproj.proj_version_str
+    found["rasterio GDAL"] = rasterio.__gdal_version__
+    found["rasterio PROJ"] = rasterio.__proj_version__
+    found["pyogrio GDAL"] = pyogrio.__gdal_version_string__
+    return found
 
 
 def key_of(stage: str, parts: Mapping[str, str]) -> str:

@@ -11,6 +11,8 @@ import shapely
 from numpy.typing import NDArray
 
 from gisprio.compute.banks.bank_lines import SEARCH_LEAST_M, SEARCH_WIDTHS
+from gisprio.compute.banks.valleys import VALLEY_LEAST_M
+from gisprio.contracts.constants import UNCONFINED_RATIO
 from gisprio.contracts.errors import ContractError
 from gisprio.contracts.grids import Bounds
 from gisprio.contracts.settings import Settings
@@ -35,12 +37,41 @@ def halo_width(settings: Settings, reaches: pd.DataFrame | None, cell_m: float) 
     longest opening, w the widest bankfull width of the run and L the smoothing length of the centre line, the largest
     of 2 w, 3 cells and 3 line errors: the strips of two streams meet no further apart.
     """
-    widest = 0.0
-    if reaches is not None and "bankfull_width_m" in reaches and reaches["bankfull_width_m"].notna().any():
-        widest = float(reaches["bankfull_width_m"].max())
+    widest = widest_m(reaches)
     smoothing = max(2 * widest, 3 * cell_m, 3 * settings.streams.line_error_m)
     across = max(SEARCH_LEAST_M, SEARCH_WIDTHS * widest)
     return 2 * (across + settings.setback.width_m + settings.setback.opening_m) + widest + smoothing
+
+
+def grid_width(settings: Settings, reaches: pd.DataFrame | None, cell_m: float) -> float:
+    """Give how far around its segments a tile sees on grids [m]: what stages ask for, and two cells more.
+
+    Parameters
+    ----------
+    settings
+        Sections ``setback`` and ``factor`` are read.
+    reaches
+        Layer ``reach_measures``; None before it is made.
+    cell_m
+        Cell of the heights [m].
+
+    Notes
+    -----
+    The valley floor is looked for out to the width ratio of an open valley a side; own layers as far as their
+    ``within_m``. All of it begins at the bank line, which lies within the reach of the transects.
+    """
+    transects = halo_width(settings, reaches, cell_m)
+    widest = widest_m(reaches)
+    own = [factor.within_m or 0.0 for factor in settings.factor.values()]
+    beyond = max(VALLEY_LEAST_M, UNCONFINED_RATIO.value * widest, *own)
+    return transects + beyond + settings.setback.width_m + settings.setback.opening_m + 2 * cell_m
+
+
+def widest_m(reaches: pd.DataFrame | None) -> float:
+    """Give the widest bankfull width of the run [m]; 0 before it is known."""
+    if reaches is None or "bankfull_width_m" not in reaches or not reaches["bankfull_width_m"].notna().any():
+        return 0.0
+    return float(reaches["bankfull_width_m"].max())
 
 
 def core_rows(name: str, table: pd.DataFrame, tile: Tile, reaches: pd.DataFrame | None) -> pd.DataFrame:
@@ -91,11 +122,14 @@ class Surroundings:
         Layer ``segments``.
     width_m
         How far a tile sees [m].
+    grid_width_m
+        How far it sees on grids [m].
     """
 
-    def __init__(self, segments: gpd.GeoDataFrame, width_m: float) -> None:
+    def __init__(self, segments: gpd.GeoDataFrame, width_m: float, grid_width_m: float) -> None:
+        self.grid_width_m = grid_width_m
         self._segments = segments
-        self._width_m = width_m
+        self.width_m = width_m
         self._boxes: dict[str, NDArray[np.float64]] = {}
         numbers = segments["segment_no"].tolist()
         self._length = dict(zip(numbers, segments["length_m"].tolist(), strict=True))
@@ -103,6 +137,10 @@ class Surroundings:
             dict(zip(numbers, segments[column].tolist(), strict=True))
             for column in ("downstream_no", "main_upstream_no")
         ]
+
+    def frame(self, tile: Tile) -> Bounds:
+        """Give the box of grids that a tile sees [m]."""
+        return near_box(self._segments, tile, self.grid_width_m)
 
     def rows(self, name: str, table: pd.DataFrame, tile: Tile) -> pd.DataFrame:
         """Give the rows whose box meets the tile's box; of ``segments`` also neighbours along the network.
@@ -118,7 +156,7 @@ class Surroundings:
         if name not in self._boxes:
             self._boxes[name] = shapely.bounds(table.geometry.to_numpy()).reshape(-1, 4)
         boxes = self._boxes[name]
-        x0, y0, x1, y1 = near_box(self._segments, tile, self._width_m)
+        x0, y0, x1, y1 = near_box(self._segments, tile, self.width_m)
         near = (boxes[:, 0] <= x1) & (boxes[:, 2] >= x0) & (boxes[:, 1] <= y1) & (boxes[:, 3] >= y0)
         if name == "segments":
             near |= table["segment_no"].isin(set(self._along_network(tile))).to_numpy()
@@ -133,7 +171,7 @@ class Surroundings:
                     yield at
                     seen.add(at)
                     walked += self._length[at]
-                    if walked >= 2 * self._width_m:
+                    if walked >= 2 * self.width_m:
                         break
                     at = way[at]
 

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import platform
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from datetime import datetime
-from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +16,7 @@ from gisprio.contracts.findings import SEVERITIES, Finding
 from gisprio.contracts.settings import Settings
 from gisprio.contracts.words import CAUTION
 from gisprio.run.chain import StageRun
-from gisprio.run.fingerprints import LIBRARIES, Parts
+from gisprio.run.fingerprints import Parts, library_versions
 
 RECORD_FORMAT = 1
 
@@ -88,21 +86,6 @@ class RunRecord:
         }
 
 
-def library_versions() -> dict[str, str]:
-    """Give the versions of Python, of the libraries and of the GEOS, PROJ and GDAL inside their wheels."""
-    import pyogrio
-    import pyproj
-    import rasterio
-    import shapely
-
-    found = {"python": platform.python_version()} | {name: version(name) for name in LIBRARIES}
-    found["shapely GEOS"] = shapely.geos_version_string
-    found["pyproj PROJ"] = pyproj.proj_version_str
-    found["rasterio GDAL"] = rasterio.__gdal_version__
-    found["pyogrio GDAL"] = pyogrio.__gdal_version_string__
-    return found
-
-
 def settings_as_config(settings: Settings) -> dict[str, Any]:
     """Give settings by the keys of the config file."""
     content: dict[str, Any] = settings.model_dump(mode="json", by_alias=True, exclude={"folder"})
@@ -153,8 +136,8 @@ def reason(run: StageRun, before: Parts | None, *, fresh: bool) -> str:
 
 def _plain(part: str) -> str:
     kind, _, name = part.partition(" ")
-    if kind == "code":
-        return "gisprio or a library it uses"
+    if kind in ("code", "libraries"):
+        return "its code in gisprio" if kind == "code" else "a library"
     return f"[{name}]" if kind == "section" else f"{name} near the tile" if kind == "halo" else name
 
 

@@ -8,9 +8,9 @@ import pandas as pd
 from pyproj import CRS
 
 from gisprio.contracts.digests import table_digest
-from gisprio.contracts.grids import ArraySource, GridSource
+from gisprio.contracts.grids import ArraySource, Bounds, DigestedSource, GridSource
 from gisprio.contracts.schema import empty
-from gisprio.run.fingerprints import source_digest, text_digest
+from gisprio.run.fingerprints import grid_digest, source_digest, text_digest
 from gisprio.run.pieces import put_together
 from gisprio.run.stages import promised
 from gisprio.run.store import Entry
@@ -39,10 +39,12 @@ class Shelf:
         crs: CRS,
     ) -> None:
         self.crs = crs
+        self.raster_digests = dict(raster_digests)
         self.entries: dict[str, list[Entry]] = {}
         self._tables = dict(tables)
         self._sources = dict(rasters)
         self._digests: dict[str, str] = {}
+        self._window_digests: dict[tuple[str, Bounds], str] = {}
         wkt = crs.to_wkt()
         self._source_digests = {
             name: source_digest(raster_digests.get(name, ""), source.lattice, source.shape, wkt)
@@ -88,8 +90,22 @@ class Shelf:
             self._sources[name] = ArraySource(self.entries[name][0].grid(name))
         return self._sources[name]
 
+    def window_digest(self, name: str, frame: Bounds) -> str:
+        """Give the digest of what decides a window of a grid source: its cells, or the files that reach into it."""
+        key = (name, frame)
+        if key not in self._window_digests:
+            source = self.source(name)
+            if isinstance(source, ArraySource):
+                found = f"{grid_digest(source.window(frame))} {source.shape}"
+            elif isinstance(source, DigestedSource):
+                found = f"{source.window_digest(frame)} {self.crs.to_wkt()}"
+            else:
+                found = self.source_digest(name)
+            self._window_digests[key] = text_digest(found)
+        return self._window_digests[key]
+
     def source_digest(self, name: str) -> str:
-        """Give the digest of a grid source."""
+        """Give the digest of a whole grid source."""
         if name not in self._source_digests:
             self._source_digests[name] = self.entries[name][0].digests[name]
         return self._source_digests[name]

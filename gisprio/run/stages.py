@@ -391,7 +391,7 @@ def promised(table: str, settings: Settings | None = None) -> Layer | None:
     settings
         Settings of the run, for the columns of the user's own factors; without them there are none.
     """
-    layer = getattr(layers, _OTHER_NAMES.get(table, table.upper()), None)
+    layer = getattr(layers, layer_name(table), None)
     if not isinstance(layer, Layer):
         return None
     if table not in FACTOR_TABLES:
@@ -399,6 +399,15 @@ def promised(table: str, settings: Settings | None = None) -> Layer | None:
     from gisprio.compute.factors import FACTORS, factors_of, layer_with_factors
 
     return layer_with_factors(layer, FACTORS if settings is None else factors_of(settings))
+
+
+def layer_name(table: str) -> str:
+    """Give the name by which ``contracts/layers.py`` calls the layer of a table, whether or not there is one.
+
+    >>> layer_name("ranked_properties"), layer_name("side_gaps")
+    ('PROPERTIES', 'SIDE_GAPS')
+    """
+    return _OTHER_NAMES.get(table, table.upper())
 
 
 def with_own_layers(stages: Sequence[Stage], tables: Collection[str], grids: Collection[str]) -> tuple[Stage, ...]:

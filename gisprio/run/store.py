@@ -87,6 +87,7 @@ class Store:
     """
 
     def __init__(self, folder: Path, crs: CRS) -> None:
+        self.folder = folder
         self.place = folder / STORE
         self.crs = crs
         self.place.mkdir(parents=True, exist_ok=True)

@@ -31,7 +31,14 @@ DRIVER = """
 def start(*arguments: str, **streams: object) -> subprocess.Popen:
     environment = {**os.environ, "PYTHONPATH": str(CHECKOUT)}
     streams = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, **streams}
-    return subprocess.Popen([sys.executable, *arguments], env=environment, text=True, **streams)
+    return subprocess.Popen(
+        [sys.executable, *arguments], env=environment, text=True, preexec_fn=hear_interrupts, **streams
+    )
+
+
+def hear_interrupts() -> None:
+    """Undo what a shell does to processes it starts in the background: they are deaf to Ctrl-C."""
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 def ended(process: subprocess.Popen) -> tuple[int, str, str]:
@@ -51,7 +58,7 @@ def test_0_help_and_version():
     code, out, err = gisprio("--help")
     assert (code, err) == (0, "")
     commands = [line.split()[0] for line in out.partition("Commands:\n")[2].splitlines()]
-    assert commands == ["check", "explain", "fields", "methods", "new", "run"]
+    assert commands == ["check", "clean", "explain", "fields", "methods", "new", "run"]
     code, out, err = gisprio("--version")
     assert (code, err) == (0, "")
     assert out.startswith("gisprio 0.")

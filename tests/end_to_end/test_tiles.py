@@ -1,4 +1,4 @@
-"""Results do not depend on the tiles the work is cut into."""
+"""Results do not depend on the tiles the work is cut into, nor on how many processes share it."""
 
 from __future__ import annotations
 
@@ -28,14 +28,14 @@ def _digests(folder):
 
 
 @pytest.mark.slow
-def test_tiles_of_1_km_4_km_and_one_give_equal_results(tmp_path, sample_config, sample_results):
+def test_tiles_of_1_km_by_two_workers_of_4_km_and_one_give_equal_results(tmp_path, sample_config, sample_results):
     settings = gisprio.read_settings(sample_config)
     assert settings.run.tile_m == 4_000.0
     seen = {4_000.0: _digests(sample_results)}
-    for tile_m in (1_000.0, 1_000_000.0):
+    for tile_m, workers in ((1_000.0, 2), (1_000_000.0, 1)):
         run = settings.run.model_copy(update={"tile_m": tile_m, "output": str(tmp_path / f"{tile_m:.0f}")})
         own = settings.model_copy(update={"run": run})
-        engine_run(own)
+        engine_run(own, workers=workers)
         seen[tile_m] = _digests(own.output())
     first, *others = seen.values()
     for other in others:

@@ -14,6 +14,8 @@ from gisprio.contracts.grids import NO_SURVEY, Grid, GridSource, bilinear_within
 from gisprio.contracts.settings import Settings
 
 Floats = NDArray[np.floating]
+VALLEY_LEAST_M = 60.0
+"""Cross-sections are read at least so far a side."""
 SAMPLES = 24
 """Samples a side for the valley floor."""
 LEAST_RELIEF_M = 1.0
@@ -53,7 +55,8 @@ def measure_valleys(core: Tables, halo: Tables, sources: Sources, settings: Sett
     reaches = core["reach_measures"].set_index("reach_no")
     depth = reaches["bankfull_depth_m"].reindex(stations["reach_no"]).to_numpy(float)
     width = stations["bankfull_width_m"].to_numpy(float)
-    reach_out = max(float(np.nanmax(width)) * UNCONFINED_RATIO.value if np.isfinite(width).any() else 0.0, 60.0)
+    widest = float(np.nanmax(width)) if np.isfinite(width).any() else 0.0
+    reach_out = max(widest * UNCONFINED_RATIO.value, VALLEY_LEAST_M)
     margin = reach_out + settings.setback.width_m
     heights = _window(sources["elevation"], stations, margin)
     above = _window(sources["height_above_stream"], stations, margin)

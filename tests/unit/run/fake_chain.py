@@ -7,6 +7,7 @@ ponds within 5 m of each; ``double`` takes the count of the piece; the rest make
 from __future__ import annotations
 
 import os
+import signal
 from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
@@ -68,7 +69,10 @@ def make_settings(folder: Path, **sections: dict) -> Settings:
     return Settings.model_validate(content)
 
 
-def make_inputs(ponds_at: tuple[int, ...] = PONDS_AT, height: float = 1.0) -> SimpleNamespace:
+def make_inputs(
+    ponds_at: tuple[int, ...] = PONDS_AT, height: float = 1.0, hill: tuple[float, float] | None = None
+) -> SimpleNamespace:
+    """Make the inputs; ``hill`` is a place whose cell lies higher."""
     lines = [shapely.LineString([(x, y + 100), (x, y)]) for x, y in ENDS]
     streams = gpd.GeoDataFrame(
         {"source_id": [f"s{i}" for i in range(12)], "name": None, "kind": "natural", "area_km2": np.nan},
@@ -79,13 +83,17 @@ def make_inputs(ponds_at: tuple[int, ...] = PONDS_AT, height: float = 1.0) -> Si
     legend = pd.DataFrame(
         {"code": [1], "name": ["wood"], "cover": ["woody"], "c_factor": [np.nan], "min_width_m": [np.nan]}
     )
-    dem = ArraySource(Grid(np.full((4, 4), height, np.float32), Lattice(0.0, 40.0, 10.0)))
+    heights = Grid(np.full((200, 200), height, np.float32), Lattice(-6000.0, 12000.0, 100.0))
+    if hill is not None:
+        row, column, _ = heights.index(*np.array([hill]).T)
+        heights.values[row, column] += 1.0
+    dem = ArraySource(heights)
     return SimpleNamespace(
         crs=CRS,
         tables={"streams": streams, "water": water, "legend": legend},
         rasters={"dem": dem},
         findings=[Finding("note", "streams", "made_up", "s1", "This is made up.", "Nothing.")],
-        digests={"dem": f"height {height}", "streams": "0", "water": "0"},
+        digests={"dem": f"height {height}" + (f" {hill}" if hill else ""), "streams": "0", "water": "0"},
     )
 
 
@@ -106,10 +114,19 @@ def filled(layer: Layer, rows: int, geometry: list | None = None, **columns: obj
 
 
 def called(stage: str, what: object = "") -> None:
-    """Note a call in the file that FAKE_CALLS names; fail where FAKE_FAIL says so."""
+    """Note a call in the file that FAKE_CALLS names; fail where FAKE_FAIL says so, die where FAKE_DIE does.
+
+    FAKE_DIE holds a stage, how often, and a file in which deaths are noted.
+    """
     if "FAKE_CALLS" in os.environ:
         with Path(os.environ["FAKE_CALLS"]).open("a") as file:
             file.write(f"{stage} {what}\n")
+    dying, times, notes = os.environ.get("FAKE_DIE", "nobody 0 none").split(maxsplit=2)
+    if dying == stage:
+        deaths = Path(notes).read_text() if Path(notes).exists() else ""
+        if len(deaths) < int(times):
+            Path(notes).write_text(deaths + "x")
+            os.kill(os.getpid(), signal.SIGKILL)
     if os.environ.get("FAKE_FAIL") == stage:
         raise {"disk": OSError(28, "No space left on device"), "memory": MemoryError(), "bug": ZeroDivisionError()}[
             os.environ["FAKE_FAULT"]
@@ -146,7 +163,8 @@ def count_ponds(core, halo, sources, settings):
 def double(core, halo, sources, settings):
     ponds = core["ponds"]
     called("doubles", sorted(ponds["segment_no"]))
-    heights = sources["elevation"].window((0, 0, 40, 40)).values
+    ends = [ENDS[n] for n in ponds["segment_no"]]
+    heights = np.array([sources["elevation"].window((x, y, x, y)).values.max(initial=0) for x, y in ends])
     assert list(halo["legend"]["name"]) == ["wood"]
     doubles = ponds.assign(double=2 * ponds["ponds"] + 0 * int(heights.max()))
     stations = filled(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+import gisprio.compute.terrain.delivery as delivery
 import gisprio.compute.terrain.routing as routing
 from gisprio import read_settings
 from gisprio.run.engine import run
@@ -27,6 +28,7 @@ class Notes:
 @pytest.mark.parametrize(("compiled", "said"), [(False, 1), (True, 0)])
 def test_a_run_says_once_that_it_compiles_and_only_where_it_has_to(compiled, said, tmp_path, monkeypatch):
     monkeypatch.setattr(routing, "compiled_before", lambda: compiled)
+    monkeypatch.setattr(delivery, "compiled_before", lambda: True)  # else it hangs on what ran before this test
     notes = Notes()
     settings = read_settings(straight_valley().write(tmp_path))
     run(settings, progress=notes)
@@ -37,4 +39,5 @@ def test_a_run_says_once_that_it_compiles_and_only_where_it_has_to(compiled, sai
 
 def test_stages_without_kernels_need_no_compiling(monkeypatch):
     monkeypatch.setattr(routing, "compiled_before", lambda: False)
+    monkeypatch.setattr(delivery, "compiled_before", lambda: True)
     assert [stage.name for stage in STAGES if needs_compiling(stage)] == ["channels"]

@@ -37,7 +37,7 @@ def calls(tmp_path, monkeypatch):
 @pytest.fixture(autouse=True)
 def _same_code(monkeypatch):
     """Hold the code's digest, so that editing gisprio while tests run changes nothing; it has tests of its own."""
-    monkeypatch.setattr("gisprio.run.engine.code_digest", lambda: "code")
+    monkeypatch.setattr("gisprio.run.engine.stage_digests", lambda stages, _: {s.name: "code" for s in stages})
 
 
 def go(tmp_path, *, inputs=None, fresh=False, folder="results", **sections):
@@ -127,6 +127,23 @@ def test_heights_run_what_stands_on_them(tmp_path, calls):
     go(tmp_path, inputs=fake.make_inputs(height=3.0))
     assert {line.split()[0] for line in calls()} == {"routing_grid", "doubles", "banks.csv", "sums.txt"}
     assert (tmp_path / "results" / "sums.txt").read_text() == "10 6\n"
+
+
+def test_heights_changed_in_one_place_run_the_tiles_that_see_it(tmp_path, calls):
+    go(tmp_path)
+    calls()
+    record = go(tmp_path, inputs=fake.make_inputs(hill=(9000.0, 9050.0)))
+    assert calls() == ["routing_grid ", "doubles [4]", "banks.csv ", "sums.txt "]
+    assert {stage["name"]: stage["why"] for stage in record.stages}["doubles"] == "changed: elevation"
+
+
+def test_a_stage_that_reads_beyond_what_it_may_see_is_a_fault(tmp_path, monkeypatch):
+    def far(core, halo, sources, settings):
+        sources["elevation"].window((-1e6, -1e6, 1e6, 1e6))
+
+    monkeypatch.setattr(fake, "double", far)
+    with pytest.raises(ContractError, match=r"^a stage reads cells of \(-1000000.0, .*beyond what it may see"):
+        go(tmp_path)
 
 
 def test_fresh_runs_everything(tmp_path, calls):

@@ -13,7 +13,7 @@ from gisprio.contracts.digests import table_digest
 from gisprio.contracts.findings import Finding
 from gisprio.contracts.grids import Grid, Lattice
 from gisprio.run import fingerprints
-from gisprio.run.fingerprints import code_digest, grid_digest, joined, key_of, section_digests
+from gisprio.run.fingerprints import grid_digest, joined, key_of, libraries_digest, section_digests
 from gisprio.run.store import Store
 from unit.run.fake_chain import make_settings
 
@@ -102,11 +102,11 @@ def test_parts_of_tiles_are_joined_by_name():
     assert both["table a"] != joined([{"table a": "2"}, {"table a": "1"}])["table a"]
 
 
-def test_code_digest_sees_a_changed_version(monkeypatch):
-    before = code_digest()
-    assert code_digest() == before
+def test_the_version_of_a_library_counts(monkeypatch):
+    before = libraries_digest()
+    assert libraries_digest() == before
     monkeypatch.setattr(fingerprints, "version", lambda name: "9.9" if name == "numpy" else "1")
-    assert code_digest() != before
+    assert libraries_digest() != before
 
 
 def test_what_is_kept_comes_back_equal(tmp_path):

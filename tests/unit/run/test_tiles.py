@@ -88,9 +88,9 @@ def test_rows_near_a_tile_are_those_whose_box_meets_its_box():
     assert near_box(segments, tile, 50.0) == (50.0, -50.0, 250.0, 50.0)
     boxes = [(40, 0, 49, 1), (40, 0, 51, 1), (100, 49, 101, 60), (100, 51, 101, 60), (240, -60, 300, -49)]
     water = gpd.GeoDataFrame({"kind": list("abcde")}, geometry=[shapely.box(*box) for box in boxes])
-    assert Surroundings(segments, 50.0).rows("water", water, tile)["kind"].tolist() == ["b", "c", "e"]
+    assert Surroundings(segments, 50.0, 70.0).rows("water", water, tile)["kind"].tolist() == ["b", "c", "e"]
     with pytest.raises(ContractError) as caught:
-        Surroundings(segments, 50.0).rows("legend", pd.DataFrame({"code": [1]}), tile)
+        Surroundings(segments, 50.0, 70.0).rows("legend", pd.DataFrame({"code": [1]}), tile)
     assert str(caught.value) == (
         "table legend has no geometry, so it has no rows near a tile.\n"
         "  Wanted: a table with geometry in the halo of a piece stage.\n"
@@ -100,7 +100,7 @@ def test_rows_near_a_tile_are_those_whose_box_meets_its_box():
 
 def test_segments_are_followed_along_the_network_for_twice_the_width():
     segments = chain_of_segments(12, 30.0)
-    near = Surroundings(segments, 50.0).rows("segments", segments, Tile(0, 0, np.array([6])))
+    near = Surroundings(segments, 50.0, 70.0).rows("segments", segments, Tile(0, 0, np.array([6])))
     # the box of 180..210 grown by 50 meets 120..270 (4 to 8); 2 x 50 m along the network is 4 segments each way
     assert near["segment_no"].tolist() == [2, 3, 4, 5, 6, 7, 8, 9, 10]
 
@@ -108,7 +108,7 @@ def test_segments_are_followed_along_the_network_for_twice_the_width():
 def test_a_ring_of_segments_ends():
     segments = chain_of_segments(3, 1.0)
     segments["downstream_no"] = [2, 0, 1]
-    near = Surroundings(segments, 50.0).rows("segments", segments, Tile(0, 0, np.array([0])))
+    near = Surroundings(segments, 50.0, 70.0).rows("segments", segments, Tile(0, 0, np.array([0])))
     assert near["segment_no"].tolist() == [0, 1, 2]
 
 

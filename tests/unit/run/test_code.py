@@ -106,7 +106,9 @@ EDITS = {
     "shares of the strip": ("compute/banks/cover.py", "THIRDS = (0.5, 0.3", "THIRDS = (0.4, 0.4", {"cover"}),
     "a word of a reason": ("compute/scoring/reasons.py", '"a ditch"', '"a drain"', {"ranks"}),
     "sum of a property": ("compute/land/ranks.py", "* 1000)", "* 100)", {"property_ranks", "draws"}),
-    "width of the smoothing": ("compute/banks/stations.py", "_WIDTHS = 2.0", "_WIDTHS = 3.0", {"stations"}),
+    "width of the smoothing": (
+        "compute/banks/stations.py", "_WIDTHS = 2.0", "_WIDTHS = 3.0", {"stations", "bank_lines", "ownership", "gaps"},
+    ),
     "a card's phrase": (
         "compute/factors/subsoil_fines.py", "a subsoil of only", "subsoil of only", {"side_scores", "ranks", "draws"},
     ),

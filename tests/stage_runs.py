@@ -16,7 +16,7 @@ from gisprio.contracts.findings import Finding
 from gisprio.contracts.grids import ArraySource, Grid
 from gisprio.contracts.settings import Settings
 from gisprio.inputs.project import read_inputs
-from gisprio.run.chain import held_to_promise
+from gisprio.run.promises import held_to_promise
 from gisprio.run.stages import STAGES, stage_function, with_own_layers
 from makers import World
 

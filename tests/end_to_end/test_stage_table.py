@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-import gisprio.run.chain as chain
+import gisprio.run.making as making
 from gisprio.faces.main import main
 from gisprio.run.stages import STAGES
 from makers import straight_valley
@@ -46,7 +46,7 @@ def asked(tmp_path_factory) -> dict[str, dict[str, set[str]]]:
     """Run a tiny world; give, by stage, what it asked of each of its arguments."""
     config = straight_valley().write(tmp_path_factory.mktemp("stages"))
     noted = {stage.name: {"reads": set(), "halo": set(), "sources": set(), "sections": set()} for stage in STAGES}
-    real = chain.stage_function
+    real = making.stage_function
 
     def watched(stage):
         function, own = real(stage), noted[stage.name]
@@ -60,7 +60,7 @@ def asked(tmp_path_factory) -> dict[str, dict[str, set[str]]]:
         return call
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(chain, "stage_function", watched)
+        patch.setattr(making, "stage_function", watched)
         assert main(["run", str(config), "--quiet"]) == 0
     return noted
 

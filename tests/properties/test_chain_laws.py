@@ -9,7 +9,7 @@ import shapely
 
 import gisprio
 from gisprio.contracts.digests import table_digest
-from gisprio.run import chain
+from gisprio.run import making
 from gisprio.run.stages import STAGES, stage_function
 from makers import CRS, Place, World, frame, straight_height, straight_valley
 
@@ -145,7 +145,7 @@ def test_no_stage_edits_what_it_is_given(tmp_path, monkeypatch):
 
         return call
 
-    monkeypatch.setattr(chain, "stage_function", watched)
+    monkeypatch.setattr(making, "stage_function", watched)
     run(bending_world(Place()), tmp_path)
     assert set(seen) == {stage.name for stage in STAGES}
 

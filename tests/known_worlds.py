@@ -156,7 +156,7 @@ def sine(place: Place | None = None, **how: object) -> World:
 def confluence(place: Place | None = None, **how: object) -> World:
     """Give a stream that a tributary joins from the left at 45 degrees."""
     main = [[(0.0, 0.0), (MOUTH_U, 0.0)], [(MOUTH_U, 0.0), (LONG_M, 0.0)]]
-    return world_of([*main, [(MOUTH_U - 150.0, 150.0), (MOUTH_U, 0.0)]], place=place or Place(), half_m=200.0, **how)
+    return world_of([*main, [(MOUTH_U - 110.0, 110.0), (MOUTH_U, 0.0)]], place=place or Place(), half_m=160.0, **how)
 
 
 def island(place: Place | None = None, **how: object) -> World:

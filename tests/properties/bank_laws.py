@@ -436,7 +436,7 @@ def plant_bends_without_a_sign(patch) -> None:
     patch.setattr(outer_bend, "outer_bend", unsigned)
 
 
-BANK_EXAMPLES = 6
+BANK_EXAMPLES = 5
 """Each measures 40 transects two or three times."""
 
 LAWS = (

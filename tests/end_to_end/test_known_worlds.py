@@ -175,12 +175,13 @@ class TestConfluence:
         own = 2 * 395.0 * (LONG_M - MOUTH_U) / 1e6  # ground on both sides of the stem below the mouth
         assert below - (tributary + main) == pytest.approx(own, rel=0.25)
 
-    def test_no_gap_begins_in_the_other_streams_water(self, a_confluence):
+    def test_no_gap_lies_on_the_other_streams_water(self, a_confluence):
         points = a_confluence["bank_points"].merge(a_confluence["side_gaps"])
         wet = shapely.buffer(shapely.union_all(a_confluence["water"].geometry.values), -0.5)
         inside = shapely.contains_xy(wet, points["x"].to_numpy(), points["y"].to_numpy())
         assert not points["gap"].to_numpy()[inside].any()
         assert points["gap"].any()
+        assert shapely.area(shapely.intersection(a_confluence["gaps"].geometry.values, wet)).sum() < 5.0
 
     def test_the_mouth_is_no_bend(self, a_confluence):
         assert (a_confluence["side_scores"]["outer_bend_score"] == 0).all()

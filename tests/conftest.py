@@ -12,6 +12,13 @@ from pathlib import Path
 import pytest
 
 CHECKOUT = Path(__file__).resolve().parent.parent
+LONG = ("tests/unit/run/", "tests/properties/")
+"""Where the long files are that come late by name."""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Put long files first, so that no process is left alone with one at the end; the order in a file stays."""
+    items.sort(key=lambda item: not any(part in item.path.as_posix() for part in LONG))
 
 
 @pytest.fixture(scope="session")

@@ -133,7 +133,7 @@ def lines_not_roads(inputs: Inputs, settings: Settings) -> Iterator[Finding]:
 def lines_in_watershed(inputs: Inputs, settings: Settings) -> Iterator[Finding]:
     """Most of the streams lie in the area of interest."""
     watershed = inputs.tables["watershed"].geometry.to_numpy()
-    if not len(watershed):
+    if not len(watershed) or not len(inputs.tables["streams"]):
         return
     points = points_along(inputs.tables["streams"].geometry.to_numpy(), STEP_M)
     inside, _ = shapely.STRtree(watershed).query(shapely.points(points.x, points.y), predicate="intersects")

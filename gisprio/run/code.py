@@ -266,14 +266,19 @@ def stage_digests(stages: Sequence[Stage], rasters: Iterable[str], root: Path | 
     Mapping
         Stage to digest. Tables that come with gisprio count for the stages that may read them.
     """
-    own = root or Path(__file__).resolve().parent.parent
-    code, rasters = Code(own), list(rasters)
+    code, rasters = code_below(root or Path(__file__).resolve().parent.parent), list(rasters)
     found = {}
     for stage in stages:
         starts = starts_of(stage, rasters)
         reads_shipped = SHIPPED in code.reached(starts)
         found[stage.name] = text_digest(f"{code.digest(starts)} {shipped_digest() if reads_shipped else ''}")
     return found
+
+
+@cache
+def code_below(root: Path) -> Code:
+    """Read the code below a folder once: a process goes on with the code it began with."""
+    return Code(root)
 
 
 @cache

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from gisprio.compute.banks.bank_lines import find_bank_lines
 from gisprio.compute.banks.stations import lay_stations
 from gisprio.compute.banks.valleys import measure_valleys
 from gisprio.compute.factors.unit_stream_power import CARD, unit_stream_power
@@ -20,7 +21,7 @@ from gisprio.compute.terrain.flow import lowered
 from gisprio.inputs.layers import as_numbers
 from makers import HEAD_M, LENGTH_M, VALLEY_HALF_M, Place, straight_height
 from network_world import heights, streams, whole_chain
-from tables import settings, source
+from tables import nearby, settings, source
 
 pytestmark = pytest.mark.reference
 
@@ -33,6 +34,7 @@ def measured_on(dem, burn_m):
     made = whole_chain(streams([Place().line((0, 0), (LENGTH_M, 0))]), dem, known)
     core = {name: made[name] for name in ("segments", "reach_measures", "stretches")}
     core |= lay_stations(core, {"segments": core["segments"]}, {}, known)
+    core |= find_bank_lines(core, nearby(segments=core["segments"]), {}, known)
     return made["reach_measures"], measure_valleys(core, {}, made["sources"], known)["valleys"]
 
 

@@ -1,0 +1,141 @@
+"""What runs again after a change: by stage, and for piece stages how many of the two tiles."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pytest
+import rasterio
+import shapely
+
+import gisprio
+from makers import HEAD_M, PASTURE, SIDE_SLOPE, SLOPE, VALLEY_HALF_M, WATER, WOODY, Place, World, frame
+
+APART_M = 2 * VALLEY_HALF_M
+LENGTH_M = 1200.0
+PLACE = Place(y0=5_300_900.0)
+"""The two streams end in two tiles of 1 km."""
+
+
+def height(u, v):
+    """Two even V valleys side by side."""
+    side = np.abs((v + VALLEY_HALF_M) % APART_M - VALLEY_HALF_M)
+    along = np.where(u >= -HEAD_M, -SLOPE * u, SLOPE * HEAD_M + 0.02 * (u + HEAD_M))
+    return 100.0 + SIDE_SLOPE * side + along
+
+
+def cover(u, v):
+    side = np.abs((v + VALLEY_HALF_M) % APART_M - VALLEY_HALF_M)
+    return np.where(side < 3, WATER, np.where(side < 15, WOODY, PASTURE))
+
+
+def two_valleys() -> World:
+    """Stream a at v = 0, stream b at v = 1,190, a parcel on each, water 6 m wide."""
+    lines = [PLACE.line((0, v), (LENGTH_M, v)) for v in (0.0, APART_M)]
+    parcels = [PLACE.box(0, v, LENGTH_M, v + 200) for v in (0.0, APART_M)]
+    layers = {
+        "streams": frame(lines),
+        "properties": frame(parcels, parcel=["a", "b"]),
+        "water": frame([PLACE.box(-20, v - 3, LENGTH_M + 20, v + 3) for v in (0.0, APART_M)]),
+    }
+    extent = (-605.0, -605.0, LENGTH_M + 305.0, APART_M + 605.0)
+    config = {"run": "tile_m = 1000.0", "robustness": "draws = 20"}
+    return World(PLACE, height, cover, extent, layers, cover_cell=5.0, config=config)
+
+
+@pytest.fixture(scope="module")
+def plain(tmp_path_factory) -> Path:
+    """Give a folder with the layers and the results of a first run."""
+    folder = tmp_path_factory.mktemp("plain")
+    gisprio.run(gisprio.read_settings(two_valleys().write(folder)))
+    return folder
+
+
+def edit_setting(folder: Path) -> None:
+    config = folder / "tiny.toml"
+    config.write_text(config.read_text() + "[setback]\nwidth_m = 25\n")
+
+
+def edit_report(folder: Path) -> None:
+    config = folder / "tiny.toml"
+    config.write_text(config.read_text() + '[report]\nunits = "us"\n')
+
+
+def edit_layer(folder: Path, name: str, shape: shapely.Geometry) -> None:
+    """Give the second row of a layer another shape."""
+    layer = gpd.read_file(folder / f"{name}.gpkg")
+    layer.loc[1, "geometry"] = shape
+    layer.to_file(folder / f"{name}.gpkg", driver="GPKG")
+
+
+def edit_property(folder: Path) -> None:
+    edit_layer(folder, "properties", PLACE.box(0, APART_M, LENGTH_M - 100, APART_M + 200))
+
+
+def edit_water(folder: Path) -> None:
+    edit_layer(folder, "water", PLACE.box(-20, APART_M - 3, LENGTH_M + 20, APART_M + 4))
+
+
+def edit_stream(folder: Path) -> None:
+    edit_layer(folder, "streams", PLACE.line((0, APART_M), (600, APART_M + 1), (LENGTH_M, APART_M)))
+
+
+def edit_cells(folder: Path, name: str, by: float) -> None:
+    """Change the cells of 20 m around a place beside stream b."""
+    with rasterio.open(folder / f"{name}.tif", "r+") as file:
+        x, y = PLACE.on_map(600.0, APART_M + 25.0)
+        row, column = file.index(x, y)
+        reach = max(1, round(10 / file.res[0]))
+        window = rasterio.windows.Window(column - reach, row - reach, 2 * reach, 2 * reach)
+        file.write(file.read(1, window=window) + np.float32(by), 1, window=window)
+
+
+def edit_heights(folder: Path) -> None:
+    edit_cells(folder, "dem", 0.5)
+
+
+def ran(folder: Path) -> dict[str, int]:
+    """Run again; give the stages that ran, with the number of tiles."""
+    record = gisprio.run(gisprio.read_settings(folder / "tiny.toml"))
+    return {stage["name"]: stage["ran"] for stage in record.stages if stage["ran"]}
+
+
+AFTER_GAPS = {"mirrors": 1, "own_layers": 1, "supply": 1, "ground": 1, "side_scores": 1, "frontages": 1}
+AFTER_BANK_LINES = {"valleys": 1, "bank_heights": 1, "works": 1, "cover": 1, "soils": 1, "scars": 1} | AFTER_GAPS
+AFTER_BANKS = {"ranks": 1, "line_offsets": 1, "property_ranks": 1, "draws": 1}
+RERUNS = {
+    "nothing": (lambda _: None, {}),
+    "units of the report": (edit_report, {}),
+    "a property": (edit_property, {"passages": 1, "frontages": 1, "property_ranks": 1, "draws": 1}),
+    "water": (
+        edit_water,
+        {"reaches": 1, "passages": 1, "bank_lines": 1, "ownership": 1, "gaps": 1} | AFTER_BANK_LINES | AFTER_BANKS,
+    ),
+    "a stream line": (  # whose ground is whose is asked of both streams
+        edit_stream,
+        {"channels": 1, "network": 1, "catchments": 1, "delivery": 1, "reaches": 1, "islands": 1, "long_profiles": 1}
+        | {"stations": 1, "bank_lines": 1, "ownership": 2, "gaps": 2} | AFTER_BANK_LINES | AFTER_BANKS,
+    ),
+    "heights": (  # what is read from the file itself runs on both tiles: it is one file
+        edit_heights,
+        {"routing_grid": 1, "channels": 1, "network": 1, "catchments": 1, "delivery": 1, "reaches": 1}
+        | {"bank_lines": 2, "bank_heights": 2, "valleys": 1, "supply": 1, "side_scores": 1} | AFTER_BANKS,
+    ),
+    "the setback": (
+        edit_setting,
+        {"bank_lines": 2, "ownership": 2, "gaps": 2} | dict.fromkeys(AFTER_BANK_LINES.keys() - {"soils", "scars"}, 2)
+        | AFTER_BANKS,
+    ),
+}  # fmt: skip
+"""What is changed; the stages that run again and on how many of the two tiles."""
+
+
+@pytest.mark.parametrize("change", RERUNS)
+def test_only_what_changed_runs_again(change, plain, tmp_path):
+    edit, wanted = RERUNS[change]
+    folder = Path(shutil.copytree(plain, tmp_path / "again"))
+    edit(folder)
+    assert ran(folder) == wanted

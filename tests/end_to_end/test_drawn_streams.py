@@ -22,6 +22,8 @@ from gisprio.run.engine import run
 from gisprio.run.store import last_table
 from makers import HEAD_M, LENGTH_M, SLOPE, VALLEY_HALF_M, Place, straight_valley
 
+pytestmark = pytest.mark.slow
+
 PLACES = {"south": Place(), "turned 90": Place(quarter_turns=1), "mirrored": Place(mirrored=True)}
 UNCONFIRMED = 'ranked_kinds = ["natural", "unconfirmed"]'
 

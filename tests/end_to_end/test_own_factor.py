@@ -18,6 +18,8 @@ from gisprio.products.payload import decode
 from gisprio.run.engine import run as engine_run
 from makers import LENGTH_M, Place, _raster, frame, straight_valley
 
+pytestmark = pytest.mark.slow
+
 FACTORS = """
 layer = "pens.gpkg"
 measure = "share"

@@ -14,6 +14,8 @@ import shapely
 import gisprio
 from makers import HEAD_M, PASTURE, SIDE_SLOPE, SLOPE, VALLEY_HALF_M, WATER, WOODY, Place, World, frame
 
+pytestmark = pytest.mark.slow
+
 APART_M = 2 * VALLEY_HALF_M
 LENGTH_M = 1200.0
 PLACE = Place(y0=5_300_900.0)

@@ -23,6 +23,8 @@ from gisprio.inputs.project import read_inputs
 from gisprio.run.check import check, stage_tables
 from gisprio.run.stages import STAGES
 
+pytestmark = pytest.mark.slow
+
 REFUSED = "refused"
 Judge = Callable[["gisprio.run.results.OpenedResults", "gisprio.run.results.OpenedResults"], bool]
 

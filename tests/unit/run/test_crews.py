@@ -17,6 +17,8 @@ from gisprio.run.engine import run_job
 from gisprio.run.store import last_table
 from unit.run import fake_chain as fake
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(autouse=True)
 def _same_code(monkeypatch):

@@ -18,7 +18,7 @@ from gisprio.run.results import open_results
 from gisprio.run.store import last_table
 from unit.run import fake_chain as fake
 
-pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="processes are forked")
+pytestmark = [pytest.mark.slow, pytest.mark.skipif(sys.platform == "win32", reason="processes are forked")]
 TRIES = 20
 PONDS = (fake.PONDS_AT, (0, 1, 3))
 """Two states of a layer, so that each run has something to change."""

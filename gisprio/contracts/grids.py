@@ -265,6 +265,11 @@ class ArraySource:
         return Grid(self.grid.values[row0:row1, column0:column1], self.lattice, row0, column0, self.grid.nodata)
 
 
+def box_around(x: NDArray[np.float64], y: NDArray[np.float64], margin: float = 0.0) -> Bounds:
+    """Give the box that holds places, of any shape but none empty, and a margin around it [m]."""
+    return float(x.min()) - margin, float(y.min()) - margin, float(x.max()) + margin, float(y.max()) + margin
+
+
 def window_cells(lattice: Lattice, shape: tuple[int, int], bounds: Bounds) -> tuple[int, int, int, int]:
     """Give row0, row1, column0, column1 of the cells that touch ``bounds``, cut to ``shape``."""
     (row0, row1), (column0, column1) = lattice.rows_columns(

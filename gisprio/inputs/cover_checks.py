@@ -10,11 +10,10 @@ from numpy.typing import NDArray
 
 from gisprio.contracts.constants import CANOPY_LEAST, CANOPY_MOST, SAME_CELL
 from gisprio.contracts.findings import Finding, listed
-from gisprio.contracts.grids import GridSource
 from gisprio.contracts.settings import Settings
 from gisprio.inputs.project import Inputs
 from gisprio.inputs.rasters import RasterSource
-from gisprio.inputs.samples import points_along, tiles_of, window_around
+from gisprio.inputs.samples import points_along, values_at
 
 Floats = NDArray[np.float64]
 
@@ -122,11 +121,3 @@ def _beside(inputs: Inputs, width_m: float) -> tuple[Floats, Floats]:
     x = points.x[:, None] - points.along_y[:, None] * out
     y = points.y[:, None] + points.along_x[:, None] * out
     return x.ravel(), y.ravel()
-
-
-def values_at(source: GridSource, x: Floats, y: Floats) -> Floats:
-    """Give the value of the cell each place lies in, read tile by tile; NaN where there is none. (n,)."""
-    found = np.full(len(x), np.nan)
-    for rows in tiles_of(x, y):
-        found[rows] = window_around(source, x[rows], y[rows]).nearest(x[rows], y[rows], np.nan)
-    return found

@@ -16,7 +16,7 @@ from gisprio.contracts.findings import Finding
 from gisprio.contracts.settings import Settings
 from gisprio.inputs.dates import year_of
 from gisprio.inputs.project import Inputs
-from gisprio.inputs.samples import LinePoints, percent, points_along, some_tiles, values_at
+from gisprio.inputs.samples import LinePoints, outside_of, percent, points_along, some_tiles, values_at
 
 STEP_M = 25.0
 WATER_SHARE = 0.6
@@ -66,7 +66,7 @@ def cover_of_sense(inputs: Inputs, settings: Settings) -> Iterator[Finding]:
     """The land cover beside the streams is a mixture that land can have."""
     x, y = _beside(inputs, settings)
     cover = _covers(inputs, x, y)
-    cover = cover[_outside(inputs.tables["water"], x, y) & cover.notna().to_numpy()]
+    cover = cover[outside_of(inputs.tables["water"].geometry.to_numpy(), x, y) & cover.notna().to_numpy()]
     if len(cover) < LEAST_POINTS:
         return
     shares = cover.value_counts(normalize=True)
@@ -119,15 +119,6 @@ def _covers(inputs: Inputs, x: NDArray[np.float64], y: NDArray[np.float64]) -> p
     legend = inputs.tables["legend"]
     codes = values_at(inputs.rasters["land_cover"], x, y).ravel()
     return pd.Series(codes).map(dict(zip(legend["code"].astype(float), legend["cover"], strict=True)))
-
-
-def _outside(polygons: pd.DataFrame, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.bool_]:
-    """Say which places lie outside all polygons, row by row."""
-    outside = np.ones(x.size, bool)
-    tree = shapely.STRtree(polygons.geometry.to_numpy())
-    inside, _ = tree.query(shapely.points(x.ravel(), y.ravel()), predicate="intersects")
-    outside[inside] = False
-    return outside
 
 
 def cover_of_today(inputs: Inputs, settings: Settings) -> Iterator[Finding]:

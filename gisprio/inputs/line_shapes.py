@@ -14,7 +14,7 @@ from gisprio.contracts.findings import Finding, Severity, listed
 from gisprio.contracts.settings import Settings
 from gisprio.inputs.channel import low_offsets
 from gisprio.inputs.project import Inputs
-from gisprio.inputs.samples import LinePoints, percent, points_along, values_at
+from gisprio.inputs.samples import LinePoints, outside_of, percent, points_along, values_at
 
 STEP_M = 25.0
 BESIDE_LEAST_M = 30.0
@@ -136,9 +136,7 @@ def lines_in_watershed(inputs: Inputs, settings: Settings) -> Iterator[Finding]:
     if not len(watershed) or not len(inputs.tables["streams"]):
         return
     points = points_along(inputs.tables["streams"].geometry.to_numpy(), STEP_M)
-    inside, _ = shapely.STRtree(watershed).query(shapely.points(points.x, points.y), predicate="intersects")
-    outside = np.ones(len(points.x), bool)
-    outside[inside] = False
+    outside = outside_of(watershed, points.x, points.y)
     share = points.length_m[outside].sum() / points.length_m.sum()
     if share > OUTSIDE_SHARE:
         says = f"{percent(share)} of the stream length lies outside [layers] watershed and is not ranked."

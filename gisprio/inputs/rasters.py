@@ -106,6 +106,8 @@ class RasterSource:
         """Heights that no land has, met so far, with the number of times."""
 
     def __getstate__(self) -> dict[str, Any]:
+        for number in range(len(self.files)):
+            self.file_digest(number)  # goes along: no worker reads the files for it
         kept = ("files", "crs", "kind", "unit_m", "surveys", "cells_m", "boxes", "_lattice", "_shape", "_offsets")
         return {name: self.__dict__[name] for name in (*kept, "_file_digests")}
 
@@ -214,26 +216,10 @@ class RasterSource:
         return Grid(values, self._lattice, row0, column0, nodata)
 
     def block_heights(self, block: int, row0: int, surveys: NDArray[np.int16]) -> NDArray[np.float32]:
-        """Give heights whose cells are blocks of ``block`` x ``block`` lattice cells, as they stand in their files.
+        """Give heights whose cells are blocks of lattice cells, as they stand in their files.
 
-        Parameters
-        ----------
-        block
-            Cells along the side of a block.
-        row0
-            First row of blocks.
-        surveys
-            (rows, columns of all blocks) the survey wanted of each.
-
-        Returns
-        -------
-        ndarray
-            Shape of ``surveys`` [m]; NaN where the survey wanted has no file with such cells and data there.
-
-        Raises
-        ------
-        InputError
-            When a file can no longer be read.
+        Parameters and result are those of :class:`~gisprio.contracts.grids.BlockedSource`, faults those of
+        :meth:`window`.
         """
         found = np.full(surveys.shape, np.nan, np.float32)
         blocks = Lattice(self._lattice.x0, self._lattice.y0, self._lattice.cell_m * block)

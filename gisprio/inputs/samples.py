@@ -10,7 +10,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from gisprio.contracts.grids import Bounds, Grid, GridSource, surveyed_window
+from gisprio.contracts.grids import Grid, GridSource, box_around, surveyed_window
 
 TILE_M = 2000.0
 """Side of the tiles that grids are read by [m]."""
@@ -87,17 +87,12 @@ def some_tiles(x: NDArray[np.float64], y: NDArray[np.float64], most: int) -> lis
 
 def window_around(source: GridSource, x: NDArray[np.float64], y: NDArray[np.float64]) -> Grid:
     """Give the window that holds points and two cells around them."""
-    return source.window(_around(source, x, y))
+    return source.window(box_around(x, y, 2 * source.lattice.cell_m))
 
 
 def surveyed_around(source: GridSource, x: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[Grid, Grid]:
     """Give the window that holds points, and the survey of each of its cells."""
-    return surveyed_window(source, _around(source, x, y))
-
-
-def _around(source: GridSource, x: NDArray[np.float64], y: NDArray[np.float64]) -> Bounds:
-    margin = 2 * source.lattice.cell_m
-    return x.min() - margin, y.min() - margin, x.max() + margin, y.max() + margin
+    return surveyed_window(source, box_around(x, y, 2 * source.lattice.cell_m))
 
 
 def has_data(source: GridSource, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.bool_]:
@@ -121,6 +116,14 @@ def values_at(source: GridSource, x: NDArray[np.float64], y: NDArray[np.float64]
             row, column, inside = grid.index(flat_x[rows], flat_y[rows])
             found[rows] = np.where(inside & grid.valid()[row, column], grid.values[row, column], np.nan)
     return found.reshape(x.shape)
+
+
+def outside_of(polygons: NDArray[Any], x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Say which places lie outside all polygons, row by row."""
+    outside = np.ones(x.size, bool)
+    inside, _ = shapely.STRtree(polygons).query(shapely.points(x.ravel(), y.ravel()), predicate="intersects")
+    outside[inside] = False
+    return outside
 
 
 def percent(share: float) -> str:

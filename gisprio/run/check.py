@@ -56,14 +56,7 @@ def check(settings: Settings) -> list[Finding]:
 
 
 def stage_findings(stages: Sequence[Stage], inputs: Given, settings: Settings) -> list[Finding]:
-    """Run whole stages without keeping anything; give their findings: see :func:`stage_tables`."""
-    return stage_tables(stages, inputs, settings)[1]
-
-
-def stage_tables(
-    stages: Sequence[Stage], inputs: Given, settings: Settings
-) -> tuple[dict[str, pd.DataFrame], list[Finding]]:
-    """Run whole stages without keeping anything; give their tables and findings.
+    """Run whole stages without keeping anything; give their findings.
 
     A stage that refuses its input gives an error finding, and the stages after it do not run.
     """
@@ -83,7 +76,7 @@ def stage_tables(
             raise
         except GisprioError as error:
             says = f"{error.says} Wanted: {error.wanted}" if error.wanted else error.says
-            return tables, [*findings, Finding("error", "streams", stage.name, "", says, error.do)]
+            return [*findings, Finding("error", "streams", stage.name, "", says, error.do)]
         outcome, noticed = held_to_promise(stage, given, crs)
         findings += noticed
         for name, value in outcome.items():
@@ -91,4 +84,4 @@ def stage_tables(
                 sources[name] = ArraySource(value)
             else:
                 tables[name] = value
-    return tables, findings
+    return findings

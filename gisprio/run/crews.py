@@ -5,7 +5,7 @@ from __future__ import annotations
 import multiprocessing
 import signal
 from collections.abc import Iterator, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from typing import Protocol
 
@@ -69,7 +69,8 @@ class Processes:
             begun = done
             jobs = [pool.submit(do_tile, order, tile) for tile in tiles[done:]]
             try:
-                for made in self._in_order(jobs):
+                for job in jobs:
+                    made = job.result()
                     done += 1
                     yield made
             except BrokenProcessPool:
@@ -81,9 +82,6 @@ class Processes:
 
     def _pool(self, workers: int) -> ProcessPoolExecutor:
         return ProcessPoolExecutor(workers, multiprocessing.get_context("spawn"), leave_interrupts)
-
-    def _in_order(self, jobs: Sequence[Future[list[Made]]]) -> Iterator[list[Made]]:
-        return (job.result() for job in jobs)
 
 
 def crew_of(workers: int, scheduler: str | None) -> Crew:

@@ -6,7 +6,6 @@ from __future__ import annotations
 import inspect
 import shutil
 from collections.abc import Callable
-from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 from types import SimpleNamespace
@@ -19,9 +18,8 @@ from end_to_end import wrong_inputs
 from end_to_end.wrong_inputs import write_plain
 from gisprio.contracts.errors import InputError
 from gisprio.contracts.findings import findings_from
-from gisprio.inputs.project import read_inputs
-from gisprio.run.check import check, stage_tables
-from gisprio.run.stages import STAGES
+from gisprio.run.check import check
+from stage_runs import run_stages
 
 pytestmark = pytest.mark.slow
 
@@ -170,7 +168,6 @@ UP_TO_REACHES = {
     "curve_of_other_streams",
 }
 """Faults that stages tell which ``gisprio check`` does not run, and that show in the reaches: those stages are run."""
-TO_REACHES = STAGES[: [stage.name for stage in STAGES].index("reaches") + 1]
 
 
 @pytest.fixture(scope="module")
@@ -197,10 +194,9 @@ def test_a_finding_names_the_layer_and_what_hangs_on_it(name, plain, tmp_path):
     settings = gisprio.read_settings(folder / "tiny.toml")
     wrong = None
     if name in UP_TO_REACHES:
-        with closing(read_inputs(settings)) as inputs:
-            tables, found = stage_tables(TO_REACHES, inputs, settings)
-            found = [*inputs.findings, *found]
-        wrong = SimpleNamespace(reaches=tables["reach_measures"])
+        ran = run_stages(settings, until="reaches")
+        found = ran.findings
+        wrong = SimpleNamespace(reaches=ran["reach_measures"])
     elif rerun:
         gisprio.run(settings)
         wrong = gisprio.open_results(folder / "results")

@@ -15,7 +15,7 @@ from gisprio.compute.banks.bank_profiles import read_profiles
 from gisprio.compute.banks.crossings import road_width
 from gisprio.compute.banks.runs import Rows, median
 from gisprio.contracts.cards import Sources, Tables
-from gisprio.contracts.grids import NO_SURVEY, bilinear_within, survey_cells, surveyed_window
+from gisprio.contracts.grids import NO_SURVEY, bilinear_within, box_around, survey_cells, surveyed_window
 from gisprio.contracts.layers import SIDE_HEIGHTS
 from gisprio.contracts.schema import empty
 from gisprio.contracts.settings import Dem, Settings
@@ -107,7 +107,7 @@ def measure_bank_heights(core: Tables, halo: Tables, sources: Sources, settings:
 def survey_at(sources: Sources, points: pd.DataFrame) -> NDArray[np.int64]:
     """Give the survey of the heights at bank points; :data:`NO_SURVEY` where there are none. (n,)."""
     x, y = points["x"].to_numpy(float), points["y"].to_numpy(float)
-    near = sources["survey"].window((x.min(), y.min(), x.max(), y.max()))
+    near = sources["survey"].window(box_around(x, y))
     return near.nearest(x, y, NO_SURVEY).astype(np.int64)
 
 
@@ -194,9 +194,7 @@ class Profiles:
 
 def heights_at(sources: Sources, x: Floats, y: Floats, survey: NDArray[np.int64], cell: float) -> Floats:
     """Read heights between cell centres, of each row's own survey; beside no data the cell's own. (n, k) [m]."""
-    reached = 2 * cell
-    box = (x.min() - reached, y.min() - reached, x.max() + reached, y.max() + reached)
-    heights, surveys = surveyed_window(sources["dem"], box)
+    heights, surveys = surveyed_window(sources["dem"], box_around(x, y, 2 * cell))
     z = bilinear_within(heights, surveys, x, y, survey)
     alone = np.isnan(z) & (surveys.nearest(x, y, NO_SURVEY) == survey[:, None]) & (survey[:, None] != NO_SURVEY)
     return np.where(alone, heights.nearest(x, y, np.nan), z)

@@ -80,6 +80,31 @@ def search_length(width_m: Floats) -> Floats:
     return np.maximum(SEARCH_LEAST_M, SEARCH_WIDTHS * np.nan_to_num(width_m))
 
 
+def square_to(
+    lines: shapely.Geometry | NDArray[np.object_],
+    at: Floats,
+    behind: Floats,
+    ahead: Floats,
+    *,
+    normalized: bool = False,
+) -> tuple[Floats, Floats]:
+    """Give places on lines, and unit vectors to the left of the way from behind each to ahead of it; (n, 2) both.
+
+    Parameters
+    ----------
+    lines
+        One line, or (n,) of them.
+    at, behind, ahead
+        (n,) places along the lines [m], or shares of their length where ``normalized``.
+    """
+    here, before, after = (
+        shapely.get_coordinates(shapely.line_interpolate_point(lines, place, normalized=normalized))
+        for place in (at, behind, ahead)
+    )
+    along = (after - before) / np.maximum(np.hypot(*(after - before).T), 1e-9)[:, None]
+    return here, np.column_stack([-along[:, 1], along[:, 0]])
+
+
 def transect_lines(centre: Floats, left: Floats, search: Floats) -> NDArray[np.object_]:
     """Give lines from ``search`` metres right to ``search`` metres left of each centre; (n,)."""
     ends = np.stack([centre - left * search[:, None], centre + left * search[:, None]], axis=1)

@@ -22,11 +22,11 @@ from gisprio.compute.banks.overlays import (
     with_canopy,
     with_wetlands,
 )
-from gisprio.compute.banks.sides import SIDE_KEY
+from gisprio.compute.banks.sides import SIDE_KEY, places_out
 from gisprio.compute.setbacks import setback_width
 from gisprio.contracts.cards import Sources, Tables
 from gisprio.contracts.constants import GRASS_SHEAR, TREES_SHEAR
-from gisprio.contracts.grids import GridSource
+from gisprio.contracts.grids import GridSource, box_around
 from gisprio.contracts.settings import Setback, Settings
 from gisprio.contracts.words import COVERS
 
@@ -169,7 +169,7 @@ class Ground:
         """Give what the land cover shows at places, positions in COVERS; shape of ``x``."""
         if not x.size:
             return np.empty(x.shape, np.int8)
-        grid = self.land_cover.window((float(x.min()), float(y.min()), float(x.max()), float(y.max())))
+        grid = self.land_cover.window(box_around(x, y))
         row, column, inside = grid.index(x, y)
         if grid.values.size == 0:
             return np.full(x.shape, UNKNOWN, np.int8)
@@ -207,9 +207,7 @@ class Ground:
 def transects(points: pd.DataFrame, step: float, out: float) -> tuple[Floats, Floats]:
     """Give the middles of steps from the bank line outward, inward where ``step`` is below 0; (n, k) x and y [m]."""
     distance = (np.arange(max(1, int(np.ceil(out / abs(step) - 1e-6)))) + 0.5) * step
-    x = points["x"].to_numpy()[:, None] + points["out_x"].to_numpy()[:, None] * distance
-    y = points["y"].to_numpy()[:, None] + points["out_y"].to_numpy()[:, None] * distance
-    return x, y
+    return places_out(points, distance)
 
 
 def with_planting(classes: Codes, step_m: float, points: pd.DataFrame, works: pd.DataFrame) -> Codes:

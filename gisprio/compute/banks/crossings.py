@@ -7,6 +7,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
+from gisprio.compute.banks.stations import along_line
 from gisprio.contracts.constants import CROSSING_ANGLE_DEG, CROSSING_MARGIN_M
 
 ROAD_WIDTHS_M = (
@@ -77,7 +78,7 @@ def _meetings(
     points: NDArray[np.float64], at: NDArray[np.float64], line: shapely.LineString, road: shapely.Geometry
 ) -> list[tuple[float, float]]:
     """Give place along the segment [m] and angle [degrees, 0 to 90] of each point where the two lines meet."""
-    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
+    along = along_line(points)
     found = []
     for x, y in shapely.get_coordinates(shapely.intersection(line, road)):
         here = shapely.Point(x, y)

@@ -18,7 +18,7 @@ import shapely
 from numpy.typing import NDArray
 
 from gisprio.contracts.constants import CANOPY_LEAST, CANOPY_MOST, SAME_CELL
-from gisprio.contracts.grids import GridSource
+from gisprio.contracts.grids import GridSource, box_around
 from gisprio.contracts.settings import Setback
 from gisprio.contracts.words import COVERS
 
@@ -48,7 +48,7 @@ def canopy_heights(canopy: GridSource, x: Floats, y: Floats) -> Floats:
     """
     if not x.size:
         return np.full(x.shape, np.nan)
-    grid = canopy.window((float(x.min()), float(y.min()), float(x.max()), float(y.max())))
+    grid = canopy.window(box_around(x, y))
     height = np.asarray(grid.nearest(x, y, np.nan), np.float64)
     with np.errstate(invalid="ignore"):
         tree = (height >= CANOPY_LEAST.value) & (height <= CANOPY_MOST.value)

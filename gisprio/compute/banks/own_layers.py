@@ -7,10 +7,10 @@ import pandas as pd
 import shapely
 
 from gisprio.compute.banks.polygon_values import Floats, mean_inside, mean_of_pairs, pairs_inside
-from gisprio.compute.banks.sides import SIDE_KEY
+from gisprio.compute.banks.sides import SIDE_KEY, places_out
 from gisprio.compute.setbacks import setback_width
 from gisprio.contracts.cards import Sources, Tables
-from gisprio.contracts.grids import GridSource
+from gisprio.contracts.grids import GridSource, box_around
 from gisprio.contracts.layers import OWN_PREFIX, SIDE_OWN_VALUES
 from gisprio.contracts.schema import empty
 from gisprio.contracts.settings import OwnFactor, Settings
@@ -57,7 +57,7 @@ def measure_own_layers(core: Tables, halo: Tables, sources: Sources, settings: S
 def raster_values(points: pd.DataFrame, source: GridSource, own: OwnFactor, within_m: float) -> Floats:
     """Give the mean of a raster along each transect, or the share of it that is not 0; (n,)."""
     x, y = transects(points, within_m, source.lattice.cell_m / 2)
-    grid = source.window((float(x.min()), float(y.min()), float(x.max()), float(y.max())))
+    grid = source.window(box_around(x, y))
     values = grid.nearest(x, y, np.nan).astype(float)
     return mean_known(np.where(np.isnan(values), np.nan, values != 0) if own.measure == "share" else values)
 
@@ -86,9 +86,7 @@ def transects(points: pd.DataFrame, within_m: float, step_m: float) -> tuple[Flo
     """Give the middles of even steps of about ``step_m`` from the bank line outward; (n, k) x and y [m]."""
     count = int(np.clip(np.ceil(within_m / step_m - 1e-6), 1, MOST_STEPS))
     out = (np.arange(count) + 0.5) * (within_m / count)
-    x = points["x"].to_numpy(float)[:, None] + points["out_x"].to_numpy(float)[:, None] * out
-    y = points["y"].to_numpy(float)[:, None] + points["out_y"].to_numpy(float)[:, None] * out
-    return x, y
+    return places_out(points, out)
 
 
 def mean_known(values: Floats) -> Floats:

@@ -26,7 +26,7 @@ from scipy.spatial import cKDTree
 
 from gisprio.compute.banks.bank_lines import UNKNOWN_HALF_WIDTH_M
 from gisprio.compute.banks.sides import NO_BANK, SIDE_KEY, station_sides
-from gisprio.compute.banks.stations import SMOOTHING_LINE_ERRORS, SMOOTHING_WIDTHS
+from gisprio.compute.banks.stations import SMOOTHING_LINE_ERRORS, SMOOTHING_WIDTHS, along_line
 from gisprio.compute.setbacks import setback_width
 from gisprio.contracts.cards import Sources, Tables
 from gisprio.contracts.settings import Settings
@@ -179,7 +179,7 @@ def _across(segments: pd.DataFrame, segment_no: Ints, at_m: Floats, width_m: Flo
         first, after = np.searchsorted(segment_no, [segment.segment_no, segment.segment_no + 1])
         rows = slice(first, after)
         vertices = shapely.get_coordinates(segment.geometry)
-        along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(vertices, axis=0).T))])
+        along = along_line(vertices)
         half = np.maximum(smooth[rows], SMOOTHING_LINE_ERRORS * segment.line_error_m) / 2
         down = along[-1] - at_m[rows]
         centre[rows], below, above = (

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from gisprio.contracts.cards import Tables
 
@@ -10,6 +12,12 @@ SIDE_KEY = ["segment_no", "station_no", "side"]
 STATION_KEY = SIDE_KEY[:2]
 NO_BANK = ("lake_path", "piped")
 """Kinds of stream without a bank."""
+
+
+def places_out(points: pd.DataFrame, out: NDArray[np.floating]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Give places outward of bank points; ``out`` holds the distances of each, (k,) [m]. x and y, (n, k) each [m]."""
+    x, y, out_x, out_y = (points[name].to_numpy(float)[:, None] for name in ("x", "y", "out_x", "out_y"))
+    return x + out_x * out, y + out_y * out
 
 
 def station_sides(core: Tables, *measures: str) -> pd.DataFrame:

@@ -84,7 +84,7 @@ class _Lines:
         seen, number, length = {segment_no}, self.up.get(segment_no, -1), 0.0
         while number in self.coordinates and number not in seen and length < reach:
             parts.insert(0, self.coordinates[number])
-            length += _along(self.coordinates[number])[-1]
+            length += along_line(self.coordinates[number])[-1]
             seen.add(number)
             number = self.up.get(number, -1)
         return np.concatenate(parts) if parts else np.empty((0, 2))
@@ -98,7 +98,7 @@ class _Lines:
         seen, number, length = {segment_no}, self._continues(segment_no), 0.0
         while number in self.coordinates and number not in seen and length < reach:
             parts.append(self.coordinates[number])
-            length += _along(self.coordinates[number])[-1]
+            length += along_line(self.coordinates[number])[-1]
             seen.add(number)
             number = self._continues(number)
         return np.concatenate(parts) if parts else np.empty((0, 2))
@@ -109,7 +109,7 @@ class _Lines:
         return below if self.up.get(below, -1) == segment_no else -1
 
 
-def _along(points: Floats) -> Floats:
+def along_line(points: Floats) -> Floats:
     """Distance along a line at each vertex [m]."""
     return np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
 
@@ -138,7 +138,7 @@ def _segment_stations(
 ) -> pd.DataFrame:
     number = int(segment.segment_no)  # type: ignore[attr-defined]
     line_error = float(segment.line_error_m)  # type: ignore[attr-defined]
-    length = float(_along(line)[-1])
+    length = float(along_line(line)[-1])
     borders = station_borders(length, spacing)
     at = (borders[:-1] + borders[1:]) / 2
     reach_row = np.clip(np.searchsorted(reaches["from_m"].to_numpy(), at, side="right") - 1, 0, len(reaches) - 1)
@@ -190,7 +190,7 @@ def directions(
     tuple
         x, y [m], left_x, left_y [-], curvature [1/m, positive where the line bends to the left]; each (m,).
     """
-    along = _along(line)
+    along = along_line(line)
     x, y = np.interp(at, along, line[:, 0]), np.interp(at, along, line[:, 1])
     step = min(smooth / 6.0, 5.0)
     dense_at, dense = _extended(line, above, below, 2 * smooth, step)
@@ -211,7 +211,7 @@ def directions(
 
 def _extended(line: Floats, above: Floats, below: Floats, reach: float, step: float) -> tuple[Floats, Floats]:
     """Resample a line with ``reach`` metres before and after it; ends without neighbours are mirrored in a point."""
-    along = _along(line)
+    along = along_line(line)
     length = along[-1]
     margin = int(np.ceil(reach / step))
     inner = max(2, int(np.ceil(length / step)) + 1)
@@ -220,11 +220,11 @@ def _extended(line: Floats, above: Floats, below: Floats, reach: float, step: fl
     offset = 0.0
     if len(above):
         whole.insert(0, above)
-        offset = _along(above)[-1] + float(np.hypot(*(line[0] - above[-1])))
+        offset = along_line(above)[-1] + float(np.hypot(*(line[0] - above[-1])))
     if len(below):
         whole.append(below)
     points = np.concatenate(whole)
-    total = _along(points)
+    total = along_line(points)
     place = at + offset
     return at, np.column_stack([_mirrored(place, total, points[:, i]) for i in (0, 1)])
 

@@ -10,7 +10,7 @@ from scipy.ndimage import uniform_filter1d
 from gisprio.compute.banks.sides import STATION_KEY
 from gisprio.contracts.cards import Sources, Tables
 from gisprio.contracts.constants import UNCONFINED_RATIO, VALLEY_RISE_DEPTHS
-from gisprio.contracts.grids import NO_SURVEY, Grid, GridSource, bilinear_within
+from gisprio.contracts.grids import NO_SURVEY, Grid, GridSource, bilinear_within, box_around
 from gisprio.contracts.settings import Settings
 
 Floats = NDArray[np.floating]
@@ -82,15 +82,12 @@ def _finer_lows(stations: pd.DataFrame, points: pd.DataFrame) -> Floats:
 
 
 def _window(elevation: GridSource, stations: pd.DataFrame, margin: float) -> Grid:
-    x, y = stations["x"], stations["y"]
     if not len(stations):
         return elevation.window((0.0, 0.0, 0.0, 0.0))
-    return elevation.window(
-        (float(x.min()) - margin, float(y.min()) - margin, float(x.max()) + margin, float(y.max()) + margin)
-    )
+    return elevation.window(box_around(stations["x"].to_numpy(), stations["y"].to_numpy(), margin))
 
 
-def _across(stations: pd.DataFrame, heights: Grid, out: Floats, surveys: Grid | None) -> Floats:
+def heights_across(stations: pd.DataFrame, heights: Grid, out: Floats, surveys: Grid | None) -> Floats:
     """Heights of the station's own survey at signed distances to the left of it; ``out`` is (n, k) or (k,)."""
     out = np.broadcast_to(out, (len(stations), np.shape(out)[-1]))
     x = stations["x"].to_numpy()[:, None] + stations["left_x"].to_numpy()[:, None] * out
@@ -127,13 +124,13 @@ def valley_width(
     total = np.where(np.isnan(here), np.nan, 0.0 * width)
     for sign in (1.0, -1.0):
         out = step[:, None] * np.arange(1, SAMPLES + 1)
-        z = _across(stations, above, sign * out, surveys)
+        z = heights_across(stations, above, sign * out, surveys)
         outside = np.array(np.isnan(z) | (z > VALLEY_RISE_DEPTHS.value * depth[:, None]), bool)
         first = np.where(outside.any(axis=1), outside.argmax(axis=1), SAMPLES)
         total += first * step
         if surveys is not None:
             end = sign * out[np.arange(len(out)), np.minimum(first, SAMPLES - 1)][:, None]
-            own, any_survey = _across(stations, above, end, surveys), _across(stations, above, end, None)
+            own, any_survey = heights_across(stations, above, end, surveys), heights_across(stations, above, end, None)
             total[(np.isnan(own) & ~np.isnan(any_survey))[:, 0]] = np.nan
     total[np.isnan(depth)] = np.nan
     return np.maximum(total, np.where(np.isnan(total), np.nan, width))
@@ -148,7 +145,7 @@ def line_offset(stations: pd.DataFrame, heights: Grid, reach_m: float, surveys: 
     out = np.arange(-half, half + 1) * (heights.lattice.cell_m / 2)
     offset = np.full(len(stations), np.nan)
     for rows in stations.groupby("segment_no", sort=False).indices.values():
-        z = _across(stations.iloc[rows], heights, out, surveys)
+        z = heights_across(stations.iloc[rows], heights, out, surveys)
         known = np.asarray(np.isfinite(z).all(axis=1), bool)
         if not known.any():
             continue

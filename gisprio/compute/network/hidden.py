@@ -4,18 +4,17 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from itertools import pairwise
 
 import numpy as np
 import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from gisprio.compute.banks.valleys import LEAST_RELIEF_M
+from gisprio.compute.banks.valleys import LEAST_RELIEF_M, heights_across
 from gisprio.compute.network.profile import Profile, falling
-from gisprio.compute.network.standing import inside
+from gisprio.compute.network.standing import STEP_M, inside, laid_over, square_along
 from gisprio.contracts.findings import Finding, listed
-from gisprio.contracts.grids import NO_SURVEY, Grid, bilinear_within
+from gisprio.contracts.grids import Grid
 
 Floats = NDArray[np.float64]
 Places = dict[int, list[tuple[float, float]]]
@@ -28,7 +27,6 @@ TOUCH_M = 5.0
 """Buildings nearer to each other along the line are one [own]."""
 ACROSS_M = 30.0
 """A channel is looked for so far to each side, its low in the inner half [own]."""
-STEP_M = 10.0
 OPEN_KINDS = ("natural", "ditch", "canal", "unconfirmed")
 """What a line may turn out to be otherwise; ponds and pipes stay what they are."""
 
@@ -62,7 +60,7 @@ def with_pipes(
         for number, places in under_buildings(segments, constraints).items()
         if (found := [place for place in places if not _channel(segments.iloc[number], place, elevation, survey)])
     }
-    made = laid_over(stretches, pipes, "piped", (*OPEN_KINDS, "tidal"))
+    made = laid_over_some(stretches, pipes, "piped", (*OPEN_KINDS, "tidal"))
     metres = _length(made, "piped") - _length(stretches, "piped")
     if metres < 1e-6:
         return stretches, []
@@ -103,22 +101,13 @@ def _joined(places: list[tuple[float, float]]) -> list[tuple[float, float]]:
 
 def _channel(segment: pd.Series, place: tuple[float, float], elevation: Grid, survey: Grid | None) -> bool:
     """Say whether the heights show a channel along a part of a segment; where there are none it may be one."""
-    line, length = segment["geometry"], float(segment["length_m"])
     count = max(1, round((place[1] - place[0]) / STEP_M))
-    down = length - (place[0] + (np.arange(count) + 0.5) * (place[1] - place[0]) / count)
-    here, before, after = (
-        shapely.get_coordinates(shapely.line_interpolate_point(line, np.clip(down + step, 0.0, length)))
-        for step in (0.0, -STEP_M, STEP_M)
-    )
-    along = (after - before) / np.maximum(np.hypot(*(after - before).T), 1e-9)[:, None]
+    down = float(segment["length_m"]) - (place[0] + (np.arange(count) + 0.5) * (place[1] - place[0]) / count)
+    here, left = square_along(segment, down)
     steps = max(6, 2 * int(np.ceil(ACROSS_M / elevation.lattice.cell_m)))
     out = np.linspace(-ACROSS_M, ACROSS_M, 2 * steps + 1)
-    x, y = here[:, :1] - along[:, 1:] * out, here[:, 1:] + along[:, :1] * out
-    if survey is None:
-        heights = elevation.bilinear(x, y)
-    else:
-        own = survey.nearest(here[:, 0], here[:, 1], NO_SURVEY).astype(np.int16)
-        heights = bilinear_within(elevation, survey, x, y, own)
+    sections = pd.DataFrame({"x": here[:, 0], "y": here[:, 1], "left_x": left[:, 0], "left_y": left[:, 1]})
+    heights = heights_across(sections, elevation, out, survey)
     heights = heights[np.isfinite(heights).all(axis=1)]
     if not len(heights):
         return True
@@ -150,7 +139,7 @@ def with_tide(
     """
     if below_m is None or not len(segments):
         return stretches, []
-    made = laid_over(stretches, tidal_places(segments, profiles, below_m), "tidal", OPEN_KINDS)
+    made = laid_over_some(stretches, tidal_places(segments, profiles, below_m), "tidal", OPEN_KINDS)
     metres, total = _length(made, "tidal") - _length(stretches, "tidal"), float(segments["length_m"].sum())
     if metres < 1e-6:
         outlet = _outlet(profiles, segments)
@@ -204,26 +193,15 @@ def _outlet(profiles: Mapping[int, Profile], segments: pd.DataFrame) -> str:
     return "" if np.isnan(heights).all() else f"; the lowest outlet is at {np.nanmin(heights):.1f} m"
 
 
-def laid_over(stretches: pd.DataFrame, places: Places, kind: str, over: tuple[str, ...]) -> pd.DataFrame:
-    """Lay a kind over parts of segments, where they are one of the kinds ``over``; parts of one kind are joined."""
-    rows: list[tuple[int, float, float, str]] = []
+def laid_over_some(stretches: pd.DataFrame, places: Places, kind: str, over: tuple[str, ...]) -> pd.DataFrame:
+    """Lay a kind over parts of some segments, where they are one of the kinds ``over``; the other segments stay."""
     touched = stretches["segment_no"].isin(list(places)).to_numpy(bool)
     if not touched.any():
         return stretches
+    rows = []
     for number, own in stretches[touched].groupby("segment_no", sort=False):
-        old = list(own[["from_m", "to_m", "kind"]].itertuples(index=False, name=None))
-        new = places[int(number)]
-        top = old[-1][1]
-        borders = sorted({0.0, top, *(low for low, _, _ in old), *(min(max(b, 0.0), top) for p in new for b in p)})
-        start = len(rows)
-        for low, high in pairwise(borders):
-            middle = (low + high) / 2
-            here = next(was for a, b, was in old if a <= middle <= b)
-            here = kind if here in over and any(a <= middle <= b for a, b in new) else here
-            if len(rows) > start and rows[-1][3] == here:
-                rows[-1] = (int(number), rows[-1][1], high, here)
-            else:
-                rows.append((int(number), low, high, here))
+        drawn = list(own[["from_m", "to_m", "kind"]].itertuples(index=False, name=None))
+        rows += laid_over(int(number), drawn, places[int(number)], kind, over)
     made = pd.DataFrame(rows, columns=["segment_no", "from_m", "to_m", "kind"])
     return pd.concat([stretches[~touched], made]).sort_values(["segment_no", "from_m"], ignore_index=True)
 

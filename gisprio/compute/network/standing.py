@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
+from collections.abc import Collection
 from itertools import pairwise
 
 import numpy as np
@@ -9,10 +11,14 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from gisprio.compute.banks.bank_lines import transect_lines, water_span
+from gisprio.compute.banks.bank_lines import square_to, transect_lines, water_span
 from gisprio.contracts.constants import STANDING_LENGTH_WIDTHS, STANDING_WIDTHS
+from gisprio.contracts.words import STREAM_KINDS
 
-Floats = NDArray[np.floating]
+Floats = NDArray[np.float64]
+Part = tuple[float, float, str]
+"""Lower end, upper end [m] and kind of a part of a segment."""
+NOT_PIPED = tuple(kind for kind in STREAM_KINDS if kind != "piped")
 STEP_M = 10.0
 LEAST_WIDTH_M = 15.0
 """Narrower water is not called standing by its shape, however small the stream [own]."""
@@ -45,28 +51,46 @@ def stretches_of(
     by_segment = dict(list(source_parts.groupby("segment_no")))
     for segment in segments.itertuples(index=False):
         parts = by_segment[segment.segment_no].sort_values("from_m")
-        rows += _stretches(segment.segment_no, parts, standing.get(segment.segment_no, []))
+        drawn = list(parts[["from_m", "to_m", "kind"]].itertuples(index=False, name=None))
+        rows += laid_over(segment.segment_no, drawn, standing.get(segment.segment_no, []), "lake_path", NOT_PIPED)
     return pd.DataFrame(rows, columns=["segment_no", "from_m", "to_m", "kind"])
 
 
-def _stretches(
-    number: int, parts: pd.DataFrame, standing: list[tuple[float, float]]
+def laid_over(
+    number: int, drawn: list[Part], places: list[tuple[float, float]], kind: str, over: Collection[str]
 ) -> list[tuple[int, float, float, str]]:
-    """Lay standing water over the kinds of the lines, and join parts of one kind that touch."""
-    top = float(parts["to_m"].iloc[-1])
-    borders = sorted({0.0, top, *parts["from_m"], *(min(max(b, 0.0), top) for pair in standing for b in pair)})
+    """Lay a kind over places along a segment where it is one of the kinds ``over``; join parts of one kind that touch.
+
+    Parameters
+    ----------
+    number
+        The segment.
+    drawn
+        Its parts: lower end, upper end [m] and kind, upstream from its downstream end.
+    places
+        Lower and upper end of each place [m].
+    kind, over
+        The kind, and those that give way to it.
+
+    Returns
+    -------
+    list
+        Rows of layer ``stretches``.
+    """
+    starts, top = [low for low, _, _ in drawn], float(drawn[-1][1])
+    borders = sorted({0.0, top, *starts, *(min(max(b, 0.0), top) for pair in places for b in pair)})
     rows: list[tuple[int, float, float, str]] = []
     for low, high in pairwise(borders):
         if high - low < 1e-6:
             continue
         middle = (low + high) / 2
-        kind = str(parts["kind"].iloc[int(np.searchsorted(parts["from_m"], middle, side="right")) - 1])
-        if kind != "piped" and any(a <= middle <= b for a, b in standing):
-            kind = "lake_path"
-        if rows and rows[-1][3] == kind:
-            rows[-1] = (number, rows[-1][1], high, kind)
+        here = str(drawn[bisect_right(starts, middle) - 1][2])
+        if here in over and any(a <= middle <= b for a, b in places):
+            here = kind
+        if rows and rows[-1][3] == here:
+            rows[-1] = (number, rows[-1][1], high, here)
         else:
-            rows.append((number, low, high, kind))
+            rows.append((number, low, high, here))
     rows[-1] = (number, rows[-1][1], top, rows[-1][3])
     return rows
 
@@ -104,6 +128,12 @@ def _near(tree: shapely.STRtree, lines: NDArray[np.object_]) -> dict[int, list[i
     return {int(n): rows["polygon"].tolist() for n, rows in pairs.groupby("line")}
 
 
+def square_along(segment: pd.Series, down: Floats) -> tuple[Floats, Floats]:
+    """Give places on a segment, ``down`` from its upper end [m], and unit vectors to the left there; (n, 2) both."""
+    behind, ahead = (np.clip(down + step, 0.0, float(segment["length_m"])) for step in (-STEP_M, STEP_M))
+    return square_to(segment["geometry"], down, behind, ahead)
+
+
 def _wide_water(segment: pd.Series, water: pd.DataFrame, width_m: float) -> tuple[Floats, NDArray[np.bool_]]:
     """Say at places along a segment whether the water there is wider than 4 bankfull widths; islands are no water."""
     length = float(segment["length_m"])
@@ -111,13 +141,7 @@ def _wide_water(segment: pd.Series, water: pd.DataFrame, width_m: float) -> tupl
     at = (np.arange(count) + 0.5) * length / count
     if not len(water) or np.isnan(width_m):
         return at, np.zeros(len(at), bool)
-    line = segment["geometry"]
-    down = length - at
-    here = shapely.get_coordinates(shapely.line_interpolate_point(line, down))
-    before = shapely.get_coordinates(shapely.line_interpolate_point(line, np.maximum(down - STEP_M, 0.0)))
-    after = shapely.get_coordinates(shapely.line_interpolate_point(line, np.minimum(down + STEP_M, length)))
-    along = (after - before) / np.maximum(np.hypot(*(after - before).T), 1e-9)[:, None]
-    left = np.column_stack([-along[:, 1], along[:, 0]])
+    here, left = square_along(segment, length - at)
     limit = max(STANDING_WIDTHS.value * width_m, LEAST_WIDTH_M)
     search = np.full(len(at), limit + 20.0)
     never = np.full(len(at), np.inf)

@@ -4,16 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-import shapely
 from numpy.typing import NDArray
 
-from gisprio.compute.banks.bank_lines import outer_rings, transect_lines, water_span
+from gisprio.compute.banks.bank_lines import outer_rings, search_length, square_to, transect_lines, water_span
 from gisprio.contracts.findings import Finding
 
 Floats = NDArray[np.float64]
 PLACES = 5
 """Places along each reach where the mapped water is measured."""
-SEARCH_LEAST_M, SEARCH_WIDTHS = 100.0, 6.0
 UNLIKE = 3.0
 """Mapped and computed width differ so many times: streams of one area scatter by less about a curve of theirs [own]."""
 LEAST_REACHES = 5
@@ -42,13 +40,8 @@ def mapped_widths(reaches: pd.DataFrame, water: pd.DataFrame, width_m: Floats) -
     """
     lines = np.repeat(np.asarray(reaches["geometry"], object), PLACES)
     at = np.tile((np.arange(PLACES) + 0.5) / PLACES, len(reaches))
-    here, before, after = (
-        shapely.get_coordinates(shapely.line_interpolate_point(lines, at + step, normalized=True))
-        for step in (0.0, -0.05, 0.05)
-    )
-    along = (after - before) / np.maximum(np.hypot(*(after - before).T), 1e-9)[:, None]
-    left = np.column_stack([-along[:, 1], along[:, 0]])
-    search = np.repeat(np.maximum(SEARCH_LEAST_M, SEARCH_WIDTHS * np.nan_to_num(width_m)), PLACES)
+    here, left = square_to(lines, at, at - 0.05, at + 0.05, normalized=True)
+    search = np.repeat(search_length(width_m), PLACES)
     transects = transect_lines(here, left, search)
     low, high = water_span(transects, here, left, outer_rings(water), np.zeros(len(here)), search)
     found = (high - low).reshape(-1, PLACES)

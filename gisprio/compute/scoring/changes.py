@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -19,7 +20,7 @@ from gisprio.contracts.settings import Priority
 _GROUPS = ("erosion", "gap")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Standing:
     """One bank among the ranked ones; the others keep their scores.
 
@@ -42,12 +43,12 @@ class Standing:
 
     def agrees(self) -> bool:
         """Say whether the scores give the ranks of the table again: results of another version may not."""
-        return bool((self._ranking(self.banks).ranks() == self.banks["rank"].to_numpy(np.int64)).all())
+        return bool((self._own.ranks() == self.banks["rank"].to_numpy(np.int64)).all())
 
     def is_in(self, first: int) -> bool | None:
         """Say whether the bank is among the first so many; None where every bank is."""
         threshold = self._threshold(first)
-        return None if threshold is None else bool(self._keys()[self.row] >= threshold)
+        return None if threshold is None else bool(self._keys[self.row] >= threshold)
 
     def score_that_moves(self, key: str, first: int) -> float | None:
         """Give the score (0..100) of a factor nearest to its own with which the bank enters or leaves the first.
@@ -79,7 +80,7 @@ class Standing:
 
         The keys of all banks follow. None where no percent does, or one of the two groups has no factor.
         """
-        ranking, inside = self._ranking(self.banks), self.is_in(first)
+        ranking, inside = self._own, self.is_in(first)
         if not all(ranking.weights.values()) or inside is None:
             return None
         now = ranking.shares["erosion"]
@@ -91,22 +92,27 @@ class Standing:
 
     def share(self) -> int:
         """Give the percent of erosion in the priority."""
-        return self._ranking(self.banks).shares["erosion"]
+        return self._own.shares["erosion"]
 
     def ranks_by(self, key: str) -> tuple[int, int]:
         """Give the best and the worst rank that a score of a factor from 0 to 100 gives the bank."""
-        others = np.delete(self._keys(), self.row)
+        others = np.delete(self._keys, self.row)
         ends = self._keys_by(key)[[-1, 0]]
         best, worst = (1 + int((others > end).sum()) for end in ends)
         return best, worst
 
     def _threshold(self, first: int) -> int | None:
         """Give the lowest key with which the bank is among the first; None where any key is."""
-        others = np.sort(np.delete(self._keys(), self.row))
+        others = np.sort(np.delete(self._keys, self.row))
         return int(others[-first]) if len(others) >= first else None
 
+    @cached_property
+    def _own(self) -> Ranking:
+        return self._ranking(self.banks)
+
+    @cached_property
     def _keys(self) -> Whole:
-        return self._ranking(self.banks).bank_keys()
+        return self._own.bank_keys()
 
     def _keys_by(self, key: str) -> Whole:
         """Give the key of the bank for each score 0..1000 of a factor; (1001,)."""

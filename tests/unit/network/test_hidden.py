@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 import shapely
 
-from gisprio.compute.network.hidden import laid_over, tidal_places, with_pipes, with_tide
+from gisprio.compute.network.hidden import laid_over_some, tidal_places, with_pipes, with_tide
 from gisprio.compute.network.profile import Profile
 from gisprio.contracts.grids import Grid, Lattice
 from gisprio.contracts.layers import CONSTRAINTS, STRETCHES
@@ -176,7 +176,7 @@ def test_where_nothing_is_so_low_the_outlet_s_height_is_said():
 
 def test_laying_over_joins_what_touches_and_leaves_other_segments():
     both = pd.concat([stretches("natural", "ditch"), stretches("natural", number=1)])
-    made = laid_over(both, {0: [(400.0, 600.0), (600.0, 700.0)]}, "tidal", ("natural", "ditch"))
+    made = laid_over_some(both, {0: [(400.0, 600.0), (600.0, 700.0)]}, "tidal", ("natural", "ditch"))
     assert told(made) == [
         ("natural", 0.0, 400.0),
         ("tidal", 400.0, 700.0),

@@ -219,12 +219,12 @@ def land_cover(country: Country, seed: int = 7) -> NDArray[np.uint8]:
     at = (np.arange(cells) + 0.5) * (COVER_M / DEM_M) - 0.5
     for first in range(0, cells, 1_000):
         some = at[first : first + 1_000]
-        fine = [_between(values, some, at) for values in (country.away_m, kind, edge, yard)]
+        fine = [between(values, some, at) for values in (country.away_m, kind, edge, yard)]
         codes[first : first + 1_000] = _classes(*fine)
     return codes
 
 
-def _between(values: NDArray[np.float32], rows: NDArray[np.float64], columns: NDArray[np.float64]) -> NDArray:
+def between(values: NDArray[np.float32], rows: NDArray[np.float64], columns: NDArray[np.float64]) -> NDArray:
     """Give values between cells, at rows and columns counted in cells."""
 
     def ends(at: NDArray[np.float64], length: int) -> tuple[NDArray[np.int64], NDArray[np.float32]]:

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from gisprio.compute.banks.sides import NO_BANK, SIDE_KEY, station_sides
 from gisprio.compute.land.neighbours import joint_gaps
+from gisprio.compute.land.shared_ground import shared_areas
 from gisprio.compute.setbacks import setback_width
 from gisprio.contracts.cards import Sources, Tables
 from gisprio.contracts.layers import FRONTAGES, JOINT_GAPS
@@ -88,15 +89,14 @@ def gap_areas(gaps: pd.DataFrame, areas: NDArray[np.object_], ids: NDArray[np.ob
     index = pd.MultiIndex.from_arrays([[], [], []], names=["property_id", "reach_no", "side"])
     if not len(gaps):
         return pd.Series([], index=index, name="gap_area_m2", dtype=float)
-    ground = np.asarray(gaps.geometry.array)
-    gap, parcel = shapely.STRtree(areas).query(ground, predicate="intersects")
-    held = shapely.area(shapely.intersection(ground[gap], areas[parcel]))
+    shared = shared_areas(np.asarray(gaps.geometry.array), areas)
+    gap = shared["strip"].to_numpy()
     rows = pd.DataFrame(
         {
-            "property_id": ids[parcel],
+            "property_id": ids[shared["property"].to_numpy()],
             "reach_no": gaps["reach_no"].to_numpy()[gap],
             "side": gaps["side"].to_numpy()[gap],
-            "gap_area_m2": held,
+            "gap_area_m2": shared["area_m2"].to_numpy(),
         }
     )
     return rows.groupby(["property_id", "reach_no", "side"])["gap_area_m2"].sum()

@@ -155,7 +155,9 @@ class SurveyedSource(GridSource, Protocol):
 class BlockedSource(GridSource, Protocol):
     """A grid source that may hold heights whose cells are whole blocks of its lattice."""
 
-    def block_heights(self, block: int, row0: int, surveys: NDArray[np.int16]) -> NDArray[np.float32]:
+    def block_heights(
+        self, block: int, row0: int, surveys: NDArray[np.int16], column0: int = 0
+    ) -> NDArray[np.float32]:
         """Give the heights of cells that are blocks of ``block`` x ``block`` lattice cells, as they were measured.
 
         Parameters
@@ -165,13 +167,24 @@ class BlockedSource(GridSource, Protocol):
         row0
             First row of blocks.
         surveys
-            (rows, columns of all blocks) the survey wanted of each.
+            (rows, columns) the survey wanted of each block.
+        column0
+            First column of blocks.
 
         Returns
         -------
         ndarray
             Shape of ``surveys`` [m]; NaN where the survey wanted has no such cell there.
         """
+        ...
+
+
+@runtime_checkable
+class PanelledSource(GridSource, Protocol):
+    """A grid source that knows how wide a panel is best, where more than a window is read."""
+
+    def panel_columns(self, block: int) -> int:
+        """Give a number of columns, a multiple of ``block``, to read at once from top to bottom."""
         ...
 
 

@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from functools import lru_cache
 from pathlib import Path
 
-import rasterio
-
 from gisprio.contracts.errors import InputError
-from gisprio.inputs.raster_files import RasterFile, address
+from gisprio.inputs.raster_files import RasterFile
+
+FileDigest = Callable[[str], str]
+"""Gives the digest of a file of this machine."""
 
 _STEP = 2**20
-_NO_CONTENT = (".ovr", ".xml")
-"""Endings of files beside a raster that hold overviews and statistics, not cells."""
 
 
 def file_digest(path: str | Path) -> str:
@@ -46,20 +45,27 @@ def _bytes_digest(path: str, size: int, changed_ns: int) -> str:
     return digest.hexdigest()
 
 
+def bytes_digest(content: bytes) -> str:
+    """Give the SHA-256 of bytes."""
+    return hashlib.sha256(content).hexdigest()
+
+
 def text_digest(parts: Iterable[object]) -> str:
     """Give the SHA-256 of values, each written as Python writes it."""
     return hashlib.sha256("\n".join(repr(part) for part in parts).encode()).hexdigest()
 
 
-def raster_digest(files: Sequence[RasterFile], *meaning: object) -> str:
+def raster_digest(files: Sequence[RasterFile], *meaning: object, digest: FileDigest = file_digest) -> str:
     """Give the digest of a raster source: bytes and heads of its files in order, and how they are read.
 
     Parameters
     ----------
     files
-        The files; of one that is not on this machine only the address counts.
+        The files. Of one on a server the address counts, and what the server says of it.
     meaning
         What else decides the values, such as the unit of height.
+    digest
+        Gives the digest of each file of this machine.
 
     Raises
     ------
@@ -70,11 +76,8 @@ def raster_digest(files: Sequence[RasterFile], *meaning: object) -> str:
     for file in files:
         wkt = file.crs.to_wkt() if file.crs is not None else ""
         parts += [wkt, file.transform, file.rows, file.columns, file.kind, file.scale, file.offset]
-        with rasterio.open(address(file.place)) as opened:
-            parts += [opened.nodata, str(opened.mask_flag_enums)]
-            beside = sorted(opened.files)
-        if file.place.is_local:
-            parts += [file_digest(name) for name in beside if Path(name).is_file() and not name.endswith(_NO_CONTENT)]
-        else:
-            parts.append(file.place.path)
+        parts += [file.nodata, file.mask]
+        if not file.place.is_local:
+            parts += [file.place.path, file.version]
+        parts += [digest(name) for name in file.beside]
     return text_digest(parts)

@@ -20,8 +20,9 @@ from gisprio.inputs.crs import no_crs, unnamed
 from gisprio.inputs.digests import raster_digest
 from gisprio.inputs.faults import Fault, raise_faults
 from gisprio.inputs.paths import Place, expand, nothing_there
-from gisprio.inputs.raster_files import RasterFile, head_findings, read_head
+from gisprio.inputs.raster_files import RasterFile, head_findings
 from gisprio.inputs.rasters import RasterSource
+from gisprio.inputs.tile_index import TileIndex
 from gisprio.inputs.vectors import Shape, VectorFile, column_faults, is_vector, read_vector, tidy
 
 Files = list[RasterFile] | list[VectorFile]
@@ -48,7 +49,7 @@ class OwnLayers:
     digests: dict[str, str] = field(default_factory=dict)
 
 
-def read_own_layers(settings: Settings, crs: CRS, region: Bounds) -> OwnLayers:
+def read_own_layers(settings: Settings, crs: CRS, region: Bounds, index: TileIndex) -> OwnLayers:
     """Read the layers of all factors of the user's own.
 
     Parameters
@@ -59,6 +60,8 @@ def read_own_layers(settings: Settings, crs: CRS, region: Bounds) -> OwnLayers:
         The working system.
     region
         Rasters of another system are not drawn beyond it [m].
+    index
+        What is known of raster files.
 
     Raises
     ------
@@ -75,7 +78,7 @@ def read_own_layers(settings: Settings, crs: CRS, region: Bounds) -> OwnLayers:
         elif all(is_vector(place) for place in places):
             found = _read_features(own, name, factor, places, crs)
         else:
-            found = _read_raster(own, name, factor, places, crs, region)
+            found = _read_raster(own, name, factor, places, crs, region, index)
         faults += [_placed(fault, name) for fault in found]
     raise_faults(InputError, faults, "layers of [factor] cannot be used")
     return own
@@ -88,13 +91,13 @@ def _placed(fault: Fault, name: str) -> Fault:
 
 
 def _read_raster(
-    own: OwnLayers, name: str, factor: OwnFactor, places: Sequence[Place], crs: CRS, region: Bounds
+    own: OwnLayers, name: str, factor: OwnFactor, places: Sequence[Place], crs: CRS, region: Bounds, index: TileIndex
 ) -> list[Fault]:
     layer, table = f"factor.{name}", OWN_PREFIX + name
     heads: list[RasterFile] = []
     faults: list[Fault] = []
     for place in places:
-        head = read_head(layer, place)
+        head = index.head(layer, place)
         if isinstance(head, Fault):
             faults.append(head)
         elif head.crs is None:
@@ -112,8 +115,8 @@ def _read_raster(
             )
         )  # fmt: skip
     if not faults:
-        own.rasters[table] = RasterSource(heads, crs, "values", region=region)
-        own.digests[table] = raster_digest(heads)
+        own.rasters[table] = RasterSource(heads, crs, "values", 1.0, region, None, index.digest, index.trees)
+        own.digests[table] = raster_digest(heads, digest=index.digest)
         own.files[layer] = heads
     return faults
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -25,9 +26,10 @@ from gisprio.inputs.layers import NOT_USED, VECTOR_LAYERS
 from gisprio.inputs.legends import Legend, read_legend
 from gisprio.inputs.own_layers import read_own_layers
 from gisprio.inputs.paths import Place, expand_layers
-from gisprio.inputs.raster_files import RasterFile, head_findings, read_head
+from gisprio.inputs.raster_files import RasterFile, alike_together, head_findings
 from gisprio.inputs.rasters import UNIT_M, RasterSource, round_cell
-from gisprio.inputs.surveys import find_surveys
+from gisprio.inputs.surveys import find_surveys, survey_key
+from gisprio.inputs.tile_index import TileIndex
 from gisprio.inputs.vectors import VectorFile, attribute_columns, column_faults, is_vector, read_vector, tidy
 
 _REGION_MARGIN_M = 2000.0
@@ -56,6 +58,8 @@ class Inputs:
         Of each layer that is given, and of the legend.
     extents
         Of each layer that is given, in degrees: west, south, east, north.
+    index
+        Heads and digests of the raster files.
     """
 
     crs: CRS
@@ -64,6 +68,7 @@ class Inputs:
     findings: Sequence[Finding]
     digests: Mapping[str, str]
     extents: Mapping[str, Bounds]
+    index: TileIndex = field(default_factory=TileIndex)
 
     def close(self) -> None:
         """Close the raster files; they are opened again when asked for."""
@@ -72,13 +77,30 @@ class Inputs:
                 source.close()
 
 
-def read_inputs(settings: Settings) -> Inputs:
+    def remember(self) -> None:
+        """Keep what is known of the raster files for later runs, where :func:`read_inputs` was told to.
+
+        Raises
+        ------
+        OSError
+            The disk is full or not writable.
+        """
+        self.index.keep()
+        for source in self.rasters.values():
+            if isinstance(source, RasterSource):
+                source.tree.keep()
+
+
+def read_inputs(settings: Settings, memory: Path | None = None) -> Inputs:
     """Read all layers of a config.
 
     Parameters
     ----------
     settings
         All sections that speak of layers are read.
+    memory
+        Folder with what earlier runs knew of raster files; nothing is written to it before
+        :meth:`Inputs.remember`. None: all are read.
 
     Returns
     -------
@@ -95,25 +117,28 @@ def read_inputs(settings: Settings) -> Inputs:
     """
     places = expand_layers(settings)
     legend = read_legend(settings.land_cover.legend, settings.folder)
-    rasters, vectors, findings = _open_all(places)
+    index = TileIndex(memory)
+    rasters, vectors, findings = _open_all(places, index)
     _refuse_columns(settings, vectors)
     dem = rasters["dem"]
     extents = [one for one in (_extent(dem), _extent(vectors.get("streams", ()))) if one is not None]
     crs = working_crs(settings.run.crs, extents)
     unit = settings.dem.vertical_unit
     with closing(RasterSource(dem, crs, "heights", UNIT_M[unit])) as unsorted:
-        surveys, told = find_surveys(unsorted)
+        dem_digest = raster_digest(dem, unit, digest=index.digest)
+        surveys, told = index.surveys(survey_key(unsorted, dem_digest), lambda: find_surveys(unsorted))
     findings += told
-    heights = RasterSource(dem, crs, "heights", UNIT_M[unit], surveys=surveys)
+    heights = RasterSource(dem, crs, "heights", UNIT_M[unit], None, surveys, index.digest, index.trees)
     sources: dict[str, GridSource] = {"dem": heights}
-    digests = {"dem": raster_digest(dem, unit), "legend": text_digest(legend.table.to_csv(index=False).splitlines())}
+    digests = {"dem": dem_digest, "legend": text_digest(legend.table.to_csv(index=False).splitlines())}
     tables, told, more = _tables(settings, vectors, crs)
     findings += told
     digests |= more
     if "land_cover" in rasters:
-        cover = RasterSource(rasters["land_cover"], crs, "classes", region=_around(heights))
+        files = rasters["land_cover"]
+        cover = RasterSource(files, crs, "classes", 1.0, _around(heights), None, index.digest, index.trees)
         sources["land_cover"], cell_m = cover, round_cell(cover.cell_m)
-        digests["land_cover"] = raster_digest(rasters["land_cover"])
+        digests["land_cover"] = raster_digest(files, digest=index.digest)
     else:
         drawn, told, digests["land_cover"] = _cover_polygons(settings, vectors["land_cover"], crs, legend)
         findings += told
@@ -121,17 +146,18 @@ def read_inputs(settings: Settings) -> Inputs:
     tables["legend"] = _legend_table(legend, cell_m)
     sources["canopy"] = NO_CANOPY
     if "canopy" in rasters:
-        sources["canopy"] = RasterSource(rasters["canopy"], crs, "values", region=_around(heights))
-        digests["canopy"] = raster_digest(rasters["canopy"])
-    findings += _unit_findings(dem, unit)
-    own = read_own_layers(settings, crs, _around(heights))
+        canopy = rasters["canopy"]
+        sources["canopy"] = RasterSource(canopy, crs, "values", 1.0, _around(heights), None, index.digest, index.trees)
+        digests["canopy"] = raster_digest(canopy, digest=index.digest)
+    findings += alike_together(list(_unit_findings(dem, unit)))
+    own = read_own_layers(settings, crs, _around(heights), index)
     findings += own.findings
     extents_of = dict(_extents_in_degrees({**rasters, **vectors, **own.files}))
-    return Inputs(crs, tables | own.tables, sources | own.rasters, findings, digests | own.digests, extents_of)
+    return Inputs(crs, tables | own.tables, sources | own.rasters, findings, digests | own.digests, extents_of, index)
 
 
 def _open_all(
-    places: Mapping[str, list[Place]],
+    places: Mapping[str, list[Place]], index: TileIndex
 ) -> tuple[dict[str, list[RasterFile]], dict[str, list[VectorFile]], list[Finding]]:
     """Read the heads of all rasters and all vector layers; faults of all of them at once."""
     rasters: dict[str, list[RasterFile]] = {}
@@ -139,19 +165,21 @@ def _open_all(
     findings: list[Finding] = []
     faults: list[Fault] = []
     for layer, where in places.items():
+        wrong_heads: list[tuple[str, Fault]] = []
+        told_heads: list[tuple[str, Finding]] = []
         if layer in NOT_USED:
             says = f"[layers] {layer} ({NOT_USED[layer]}) is given; no step of this version uses it."
             findings.append(Finding("note", layer, "not_used", "", says, "nothing to do; it changes no result."))
             continue
         for place in where:
             if layer in ("dem", "canopy") or (layer == "land_cover" and not is_vector(place)):
-                head = read_head(layer, place)
+                head = index.head(layer, place)
                 if isinstance(head, Fault):
-                    faults.append(head)
+                    wrong_heads.append((place.name, head))
                     continue
                 if head.crs is None:
-                    faults.append(no_crs(place.name))
-                findings += head_findings(layer, head)
+                    wrong_heads.append((place.name, no_crs(place.name)))
+                told_heads += [(place.name, one) for one in head_findings(layer, head)]
                 rasters.setdefault(layer, []).append(head)
             else:
                 file, wrong, told = read_vector(layer, place)
@@ -161,6 +189,8 @@ def _open_all(
                     note = unnamed(layer, place.name, file.crs)
                     findings += [note] if note is not None else []
                     vectors.setdefault(layer, []).append(file)
+        faults += alike_together(wrong_heads)
+        findings += alike_together(told_heads)
     if "land_cover" in rasters and "land_cover" in vectors:
         wanted = "rasters only, or polygons only."
         faults.append(Fault("[layers] land_cover mixes rasters and polygons.", wanted, "give one kind."))
@@ -241,8 +271,8 @@ def _legend_table(legend: Legend, cell_m: float) -> pd.DataFrame:
     return check(LEGEND, legend.table.assign(min_width_m=max(legend.min_width_m or 0.0, cell_m)))
 
 
-def _unit_findings(dem: Sequence[RasterFile], unit: str) -> Iterator[Finding]:
-    """Say where a file tells another unit of its heights, or places that make the unit taken doubtful."""
+def _unit_findings(dem: Sequence[RasterFile], unit: str) -> Iterator[tuple[str, Finding]]:
+    """Say where a file tells another unit of its heights, or places that make the unit taken doubtful; and its name."""
     for file in dem:
         named, name = file.height_unit_m, file.place.name
         placed = linear_unit_m(file.crs) if file.crs is not None else None
@@ -250,14 +280,14 @@ def _unit_findings(dem: Sequence[RasterFile], unit: str) -> Iterator[Finding]:
         do = "set [dem] vertical_unit to the unit of the file."
         if named is not None and abs(named / UNIT_M[unit] - 1) > 1e-3:
             says = f'{name} says its heights are in units of {named:.4f} m; [dem] vertical_unit is "{unit}".'
-            yield Finding("warning", "dem", "vertical_unit", "", says, do)
+            yield name, Finding("warning", "dem", "vertical_unit", "", says, do)
         elif named is None and placed is not None and in_feet != (unit in ("ft", "us-ft")):
             says = (
                 f"{name} lies in a system in {'feet' if in_feet else 'metres'} and does not say what its heights "
                 f'are in; [dem] vertical_unit is "{unit}". If it is not so, slopes, stream power and bank heights are '
                 "three times too large or too small."
             )
-            yield Finding("warning" if in_feet else "note", "dem", "vertical_unit", "", says, do)
+            yield name, Finding("warning" if in_feet else "note", "dem", "vertical_unit", "", says, do)
 
 
 def _extent(files: Sequence[RasterFile | VectorFile]) -> tuple[Bounds, CRS] | None:

@@ -4,19 +4,31 @@ from __future__ import annotations
 
 import math
 import warnings
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import astuple, dataclass, replace
+from functools import lru_cache
+from pathlib import Path
+from typing import Any, TypeVar
 
 import numpy as np
 import rasterio
 from pyproj import CRS, Transformer
-from rasterio.errors import NotGeoreferencedWarning, RasterioIOError
+from rasterio._env import get_gdal_config, set_gdal_config
+from rasterio.errors import NotGeoreferencedWarning, RasterioError
 
-from gisprio.contracts.findings import Finding
+from gisprio.contracts.findings import Finding, listed
 from gisprio.contracts.grids import Bounds
 from gisprio.inputs.crs import height_unit_m, horizontal, named_unit_m, same, transform_bounds, unnamed
 from gisprio.inputs.faults import Fault
 from gisprio.inputs.paths import Place
+from gisprio.inputs.servers import GDAL_OPTIONS, archive_of, url_of
+
+GDAL_CACHE_BYTES = 64 * 2**20
+"""Blocks that GDAL keeps decoded, over all files of the process [bytes]."""
+_NO_CONTENT = (".ovr", ".xml")
+"""Endings of files beside a raster that hold overviews and statistics, not cells."""
+_ALIKE = 5
+"""Faults or findings that differ in the file alone are told one by one up to here."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +55,15 @@ class RasterFile:
         Value = stored x scale + offset.
     height_unit_m
         Metres in one unit of the heights that the system names; None where it names none.
+    nodata, mask
+        Stored number that means "no data", and the flags of its mask.
+    beside
+        Files of this machine that decide its cells: itself, those beside it, the sources of a virtual raster, the
+        archive it is packed in.
+    block
+        Rows and columns that are packed together; (1, columns) and the like where it is not cut into tiles.
+    version
+        What the server says of it; empty for a file of this machine, and where the server says nothing.
     """
 
     place: Place
@@ -56,6 +77,11 @@ class RasterFile:
     scale: float
     offset: float
     height_unit_m: float | None
+    nodata: float | None = None
+    mask: str = ""
+    beside: tuple[str, ...] = ()
+    block: tuple[int, int] = (1, 1)
+    version: str = ""
 
     @property
     def north_up(self) -> bool:
@@ -79,38 +105,170 @@ def read_head(layer: str, place: Place) -> RasterFile | Fault:
     RasterFile or Fault
         The fault where it cannot be opened.
     """
+    facts = read_facts(layer, place)
+    return facts if isinstance(facts, Fault) else head_of(place, facts)
+
+
+def read_facts(layer: str, place: Place) -> dict[str, Any] | Fault:
+    """Read what the head of a raster file says, in words and numbers that JSON can hold.
+
+    Parameters and faults are those of :func:`read_head`.
+    """
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", NotGeoreferencedWarning)
-            opened = rasterio.open(address(place))
-        with opened as file:
+        with open_raster(place) as file:
             if file.transform.is_identity:
                 return Fault(
                     f"[layers] {layer}: {place.name} does not say where it lies.",
                     "a raster with its corner and cell size, and a coordinate reference system.",
                     "georeference it in your GIS, or put its world file (.tfw) beside it.",
                 )
-            crs = CRS.from_wkt(file.crs.to_wkt()) if file.crs else None
             transform, bounds = file.transform, file.bounds
-            return RasterFile(
-                place,
-                horizontal(crs) if crs is not None else None,
-                (transform.a, transform.b, transform.c, transform.d, transform.e, transform.f),
-                file.height,
-                file.width,
-                (bounds.left, bounds.bottom, bounds.right, bounds.top),
-                file.count,
-                file.dtypes[0],
-                file.scales[0],
-                file.offsets[0],
-                (height_unit_m(crs) if crs is not None else None) or named_unit_m(file.units[0]),
+            archive = archive_of(place)
+            beside, far = _made_of(place, sorted(file.files)) if archive is None else ([archive], [])
+            return {
+                "wkt": file.crs.to_wkt() if file.crs else None,
+                "transform": [transform.a, transform.b, transform.c, transform.d, transform.e, transform.f],
+                "rows": file.height,
+                "columns": file.width,
+                "bounds": [bounds.left, bounds.bottom, bounds.right, bounds.top],
+                "bands": file.count,
+                "kind": file.dtypes[0],
+                "scale": file.scales[0],
+                "offset": file.offsets[0],
+                "unit": file.units[0],
+                "nodata": file.nodata,
+                "mask": str(file.mask_flag_enums),
+                "beside": beside,
+                "far": far,
+                "block": list(file.block_shapes[0]),
+            }
+    except RasterioError as error:
+        url = url_of(place)
+        if url is not None:
+            return Fault(
+                f"[layers] {layer}: {url} cannot be read as a raster: {_why(error)}.",
+                "the address of a raster that GDAL reads, on a server that gives parts of a file.",
+                "check the address, or download the file and give its path.",
             )
-    except RasterioIOError:
         return Fault(
             f"[layers] {layer}: {place.name} cannot be read as a raster.",
             "a raster that GDAL reads, such as GeoTIFF.",
             "open it in your GIS to see whether it is whole, and save it as GeoTIFF.",
         )
+
+
+def head_of(place: Place, facts: dict[str, Any], version: str = "") -> RasterFile:
+    """Make a head of what :func:`read_facts` read, and of what the server says."""
+    crs, height_unit = _system(facts["wkt"])
+    return RasterFile(
+        place,
+        crs,
+        tuple(facts["transform"]),
+        facts["rows"],
+        facts["columns"],
+        tuple(facts["bounds"]),
+        facts["bands"],
+        facts["kind"],
+        facts["scale"],
+        facts["offset"],
+        height_unit or named_unit_m(facts["unit"]),
+        facts["nodata"],
+        facts["mask"],
+        tuple(facts["beside"]),
+        tuple(facts["block"]),
+        version,
+    )
+
+
+@lru_cache(maxsize=256)
+def _system(wkt: str | None) -> tuple[CRS | None, float | None]:
+    """Give the horizontal system of WKT, and metres in a unit of its heights; thousands of tiles share one."""
+    if wkt is None:
+        return None, None
+    crs = CRS.from_wkt(wkt)
+    return horizontal(crs), height_unit_m(crs)
+
+
+def _why(error: RasterioError) -> str:
+    return str(error).strip(". \n")
+
+
+def _made_of(place: Place, names: Sequence[str]) -> tuple[list[str], list[str]]:
+    """Give the files that hold the cells of a raster, the sources of virtual ones among them: on this machine, and far.
+
+    A far file is one that GDAL reaches by ``/vsi``; the raster itself is left out of these.
+    """
+    found: dict[str, bool] = {}
+    ahead = list(reversed(names))
+    while ahead:
+        name = ahead.pop()
+        here = Path(name).is_file()
+        if name in found or (name == place.path and not here) or name.endswith(_NO_CONTENT):
+            continue
+        if not here and not name.startswith("/vsi"):
+            continue
+        found[name] = here
+        if name != place.path and name.lower().endswith(".vrt"):
+            with open_raster(Place(name)) as inner:
+                ahead += sorted(inner.files, reverse=True)
+    return [name for name, here in found.items() if here], [name for name, here in found.items() if not here]
+
+
+def open_raster(place: Place) -> Any:
+    """Open a raster; of one on a server nothing but the file itself is asked for.
+
+    Raises
+    ------
+    RasterioError
+        When it cannot be opened.
+    """
+    prepare_gdal()
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", NotGeoreferencedWarning)
+        if url_of(place) is None:
+            return rasterio.open(address(place))
+        with rasterio.Env(GDAL_DISABLE_READDIR_ON_OPEN="EMPTY_DIR"):
+            return rasterio.open(address(place))
+
+
+@lru_cache(maxsize=1)
+def prepare_gdal() -> None:
+    """Set for the whole process how many bytes GDAL keeps decoded, and that no server is waited for without end."""
+    set_gdal_config("GDAL_CACHEMAX", GDAL_CACHE_BYTES)
+    for name, value in GDAL_OPTIONS.items():
+        if get_gdal_config(name) is None:
+            set_gdal_config(name, value)
+
+
+Told = TypeVar("Told", Fault, Finding)
+
+
+def alike_together(told: Sequence[tuple[str, Told]]) -> list[Told]:
+    """Put together what is told of many files in the same words.
+
+    Parameters
+    ----------
+    told
+        Name of the file, and the fault or finding that holds the name.
+
+    Returns
+    -------
+    list
+        In the same order; what differs only in the name stands where the first of them stood.
+    """
+    groups: dict[object, list[tuple[str, Told]]] = {}
+    for name, one in told:
+        words = astuple(replace(one, says=one.says.replace(name, "\0")))
+        groups.setdefault(words, []).append((name, one))
+    made: list[Told] = []
+    for group in groups.values():
+        if len(group) <= _ALIKE:
+            made += [one for _, one in group]
+            continue
+        others = listed((name for name, _ in group[1:]), most=_ALIKE - 1)
+        first = group[0][1]
+        made.append(replace(first, says=f"{first.says} The same holds for {len(group) - 1} more files: {others}."))
+    return made
 
 
 def head_findings(layer: str, head: RasterFile) -> Iterator[Finding]:
@@ -122,6 +280,10 @@ def head_findings(layer: str, head: RasterFile) -> Iterator[Finding]:
     if head.bands > 1:
         says = f"{head.place.name} has {head.bands} bands; the first is read."
         yield Finding("note", layer, "bands", "", says, "give a file with one band if another one is meant.")
+    if not (head.place.is_local or head.version or head.beside):
+        says = f"of {head.place.name} only the address is known: that its content changed there will not be noticed."
+        do = "run with --fresh after a change there, or download the file and give its path."
+        yield Finding("note", layer, "address_only", "", says, do)
 
 
 def address(place: Place) -> str:

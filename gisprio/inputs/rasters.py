@@ -6,6 +6,7 @@ import math
 import threading
 from collections import OrderedDict
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Any, Literal
 
 import numpy as np
@@ -18,9 +19,11 @@ from rasterio.windows import Window
 from gisprio.contracts.constants import FOOT_M, US_SURVEY_FOOT_M
 from gisprio.contracts.errors import InputError
 from gisprio.contracts.grids import NO_SURVEY, Bounds, Grid, Lattice, window_cells
+from gisprio.inputs.box_tree import BoxTree
 from gisprio.inputs.crs import same, transform_bounds
-from gisprio.inputs.digests import raster_digest, text_digest
-from gisprio.inputs.raster_files import RasterFile, address, native_cell_m
+from gisprio.inputs.digests import FileDigest, file_digest, raster_digest, text_digest
+from gisprio.inputs.raster_files import RasterFile, native_cell_m, open_raster
+from gisprio.inputs.servers import url_of
 from gisprio.inputs.warp import (
     BlockCache,
     block_places,
@@ -43,7 +46,7 @@ LOWEST_M, HIGHEST_M = -500.0, 9000.0
 
 _MOST_OPEN = 64
 _CACHE_BYTES = 64 * 2**20
-_GDAL_CACHE_BYTES = 64 * 2**20
+_PANEL_CELLS = 8192
 
 
 class RasterSource:
@@ -68,6 +71,10 @@ class RasterSource:
         Box of interest [m]; files of another system are not drawn beyond it. None: all of them.
     surveys
         Survey of each file, as :func:`~gisprio.inputs.surveys.find_surveys` tells. None: all are one.
+    digest
+        Gives the digest of each file of this machine.
+    trees
+        Folder in which the tree of the files' boxes is kept; None: nowhere.
 
     Raises
     ------
@@ -83,6 +90,8 @@ class RasterSource:
         unit_m: float = 1.0,
         region: Bounds | None = None,
         surveys: Sequence[int] | None = None,
+        digest: FileDigest = file_digest,
+        trees: Path | None = None,
     ) -> None:
         self.files = tuple(files)
         self.crs = crs
@@ -94,6 +103,8 @@ class RasterSource:
         finest = int(np.argmin(self.cells_m))
         self._lattice, self._shape = _lattice_over(self.files[finest], self.cells_m[finest], self.boxes, crs)
         self._offsets = tuple(_offset_on(file, self._lattice, crs) for file in self.files)
+        self.tree = BoxTree(self.boxes, trees)
+        self._digest = digest
         self._file_digests: dict[int, str] = {}
         self._start()
 
@@ -108,8 +119,8 @@ class RasterSource:
     def __getstate__(self) -> dict[str, Any]:
         for number in range(len(self.files)):
             self.file_digest(number)  # goes along: no worker reads the files for it
-        kept = ("files", "crs", "kind", "unit_m", "surveys", "cells_m", "boxes", "_lattice", "_shape", "_offsets")
-        return {name: self.__dict__[name] for name in (*kept, "_file_digests")}
+        kept = ("files", "crs", "kind", "unit_m", "surveys", "cells_m", "boxes", "tree")
+        return {name: self.__dict__[name] for name in (*kept, "_lattice", "_shape", "_offsets", "_file_digests")}
 
     def __setstate__(self, state: dict[str, Any]) -> None:
         self.__dict__.update(state)
@@ -133,10 +144,10 @@ class RasterSource:
     @property
     def survey_cells_m(self) -> tuple[float, ...]:
         """Side of the coarsest cells of each survey on the ground [m]."""
-        return tuple(
-            max(cell for cell, own in zip(self.cells_m, self.surveys, strict=True) if own == survey)
-            for survey in range(max(self.surveys) + 1)
-        )
+        coarsest = [0.0] * (max(self.surveys) + 1)
+        for cell, own in zip(self.cells_m, self.surveys, strict=True):
+            coarsest[own] = max(coarsest[own], cell)
+        return tuple(coarsest)
 
     def window(self, bounds: Bounds) -> Grid:
         """Give the cells that touch ``bounds``.
@@ -171,18 +182,18 @@ class RasterSource:
         InputError
             When a file can no longer be read.
         """
-        near = [n for n, box in enumerate(self.boxes) if box is not None and self._reaches(box, bounds)]
-        read = [(self.cells_m[n], self.surveys[n], self._offsets[n], self.file_digest(n)) for n in near]
+        read = [(self.cells_m[n], self.surveys[n], self._offsets[n], self.file_digest(n)) for n in self._near(bounds)]
         return text_digest([self.kind, self.unit_m, self._lattice, self._shape, self.survey_cells_m, *read])
 
     def file_digest(self, number: int) -> str:
         """Give the digest of one of the files."""
         if number not in self._file_digests:
-            self._file_digests[number] = raster_digest(self.files[number : number + 1])
+            self._file_digests[number] = raster_digest(self.files[number : number + 1], digest=self._digest)
         return self._file_digests[number]
 
-    def _reaches(self, box: Bounds, bounds: Bounds) -> bool:
-        return _touch(box, bounds, 2 * self._lattice.cell_m)
+    def _near(self, bounds: Bounds) -> list[int]:
+        """Give the files that reach into a window, in order of preference."""
+        return self.tree.near(bounds, 2 * self._lattice.cell_m)
 
     def surveyed_window(self, bounds: Bounds) -> tuple[Grid, Grid]:
         """Give the cells that touch ``bounds``, and the survey each of them comes from, int16; no data is -1.
@@ -201,21 +212,23 @@ class RasterSource:
         values = np.full((row1 - row0, column1 - column0), empty)
         missing = np.ones(values.shape, bool)
         with self._lock:
-            for number, box in enumerate(self.boxes):
+            for number in self._near(bounds) if values.size else ():
                 if not missing.any():
                     break
-                if box is None or not self._reaches(box, bounds):
-                    continue
-                got = self._file_window(number, (row0, row1), (column0, column1))
-                np.copyto(values, got, where=missing)
-                still = values == empty if self.kind == "classes" else np.isnan(values)
+                rows, columns = self._held(number, (row0, row1), (column0, column1))
+                part = np.s_[rows[0] - row0 : rows[1] - row0, columns[0] - column0 : columns[1] - column0]
+                got = self._file_window(number, rows, columns)
+                np.copyto(values[part], got, where=missing[part])
+                still = values[part] == empty if self.kind == "classes" else np.isnan(values[part])
                 if survey is not None:
-                    survey[missing & ~still] = self.surveys[number]
-                missing = still
+                    survey[part][missing[part] & ~still] = self.surveys[number]
+                missing[part] = still
         nodata = float(NO_CODE) if self.kind == "classes" else None
         return Grid(values, self._lattice, row0, column0, nodata)
 
-    def block_heights(self, block: int, row0: int, surveys: NDArray[np.int16]) -> NDArray[np.float32]:
+    def block_heights(
+        self, block: int, row0: int, surveys: NDArray[np.int16], column0: int = 0
+    ) -> NDArray[np.float32]:
         """Give heights whose cells are blocks of lattice cells, as they stand in their files.
 
         Parameters and result are those of :class:`~gisprio.contracts.grids.BlockedSource`, faults those of
@@ -224,14 +237,27 @@ class RasterSource:
         found = np.full(surveys.shape, np.nan, np.float32)
         blocks = Lattice(self._lattice.x0, self._lattice.y0, self._lattice.cell_m * block)
         rows, columns = surveys.shape
-        for number, (file, box) in enumerate(zip(self.files, self.boxes, strict=True)):
-            offset = _offset_on(file, blocks, self.crs) if box is not None else None
+        x0, y1 = blocks.x0 + column0 * blocks.cell_m, blocks.y0 - row0 * blocks.cell_m
+        for number in self._near((x0, y1 - rows * blocks.cell_m, x0 + columns * blocks.cell_m, y1)):
+            if not math.isclose(self.cells_m[number], blocks.cell_m, rel_tol=1e-5):
+                continue
+            offset = _offset_on(self.files[number], blocks, self.crs)
             wanted = (surveys == self.surveys[number]) & np.isnan(found)
             if offset is not None and wanted.any():
-                down, right = row0 - offset[0], -offset[1]
+                down, right = row0 - offset[0], column0 - offset[1]
                 values, valid = self.file_cells(number, down, down + rows, right, right + columns)
                 np.copyto(found, values.astype(np.float32), where=wanted & valid)
         return found
+
+    def panel_columns(self, block: int) -> int:
+        """Give how many columns to read at once, from top to bottom, so that what is packed together is read once.
+
+        Parameters and result are those of :class:`~gisprio.contracts.grids.PanelledSource`.
+        """
+        packed = {file.block[1] for file, offset in zip(self.files, self._offsets, strict=True) if offset is not None}
+        unit = math.lcm(block, *(columns for columns in packed if columns <= _PANEL_CELLS))
+        wide = max(_PANEL_CELLS, max(packed, default=1))
+        return unit * max(1, wide // unit) if unit <= 2 * wide else block * max(1, wide // block)
 
     def file_cells(
         self, number: int, row0: int, row1: int, column0: int, column1: int
@@ -260,9 +286,21 @@ class RasterSource:
                 dataset.close()
             self._local = threading.local()
             self._opened = []
+            self.tree.close()
 
     def _empty(self) -> NDArray[np.generic]:
         return np.array(NO_CODE, np.int32) if self.kind == "classes" else np.array(np.nan, np.float32)
+
+    def _held(
+        self, number: int, rows: tuple[int, int], columns: tuple[int, int]
+    ) -> tuple[tuple[int, int], tuple[int, int]]:
+        """Give the rows and columns of a window that a file can fill; all of them where it is drawn on the lattice."""
+        offset, file = self._offsets[number], self.files[number]
+        if offset is None:
+            return rows, columns
+        top, left = (min(max(at, low), high) for at, (low, high) in zip(offset, (rows, columns), strict=True))
+        bottom, right = offset[0] + file.rows, offset[1] + file.columns
+        return (top, min(max(bottom, top), rows[1])), (left, min(max(right, left), columns[1]))
 
     def _file_window(self, number: int, rows: tuple[int, int], columns: tuple[int, int]) -> NDArray[np.generic]:
         offset = self._offsets[number]
@@ -338,14 +376,9 @@ class RasterSource:
         if r0 >= r1 or c0 >= c1:
             return values, valid
         try:
-            with rasterio.Env(GDAL_CACHEMAX=_GDAL_CACHE_BYTES):
-                got = self._dataset(number).read(1, window=Window(c0, r0, c1 - c0, r1 - r0), masked=True)
+            got = self._dataset(number).read(1, window=Window(c0, r0, c1 - c0, r1 - r0), masked=True)
         except RasterioError:
-            raise InputError(
-                f"{file.place.name} could be opened, but not read to its end.",
-                wanted="a whole file.",
-                do="copy or download it again.",
-            ) from None
+            raise _not_read(file) from None
         numbers, ok = got.data, ~np.ma.getmaskarray(got)
         read = {"heights": self._heights, "classes": self._codes, "values": _numbers}[self.kind]
         numbers, ok = read(file, numbers, ok)
@@ -388,8 +421,10 @@ class RasterSource:
         opened: OrderedDict[int, Any] = self._local.__dict__.setdefault("datasets", OrderedDict())
         if number not in opened:
             if len(opened) >= _MOST_OPEN:
-                opened.popitem(last=False)[1].close()
-            opened[number] = rasterio.open(address(self.files[number].place))
+                dropped = opened.popitem(last=False)[1]
+                dropped.close()
+                self._opened.remove(dropped)
+            opened[number] = open_raster(self.files[number].place)
             self._opened.append(opened[number])
         opened.move_to_end(number)
         return opened[number]
@@ -402,10 +437,19 @@ def _numbers(file: RasterFile, numbers: NDArray[Any], ok: NDArray[np.bool_]) -> 
     return np.where(ok, meant, 0.0), ok
 
 
-def _touch(one: Bounds, other: Bounds, margin: float) -> bool:
-    """Say whether two boxes come nearer than a margin."""
-    apart_x = one[0] > other[2] + margin or other[0] > one[2] + margin
-    return not (apart_x or one[1] > other[3] + margin or other[1] > one[3] + margin)
+def _not_read(file: RasterFile) -> InputError:
+    url = url_of(file.place)
+    if url is not None:
+        return InputError(
+            f"{url} could be opened, but not read to its end: its server no longer answers, or not in time.",
+            wanted="a server that answers as long as the run takes.",
+            do="run again when it does, finished stages are kept; or download the file and give its path.",
+        )
+    return InputError(
+        f"{file.place.name} could be opened, but not read to its end.",
+        wanted="a whole file.",
+        do="copy or download it again.",
+    )
 
 
 def round_cell(cell_m: float) -> float:

@@ -17,7 +17,9 @@ from shapely import STRtree, box
 
 from gisprio.contracts.constants import FOOT_M
 from gisprio.contracts.findings import Finding, Severity, listed
+from gisprio.inputs import raster_files, rasters, warp
 from gisprio.inputs.crs import same, transform_bounds
+from gisprio.inputs.digests import file_digest, text_digest
 from gisprio.inputs.raster_files import RasterFile
 from gisprio.inputs.rasters import RasterSource
 from gisprio.inputs.warp import pick_bilinear
@@ -46,6 +48,8 @@ MOST_TILE_PAIRS = 1500
 """Of more overlaps between files of one lattice so many are sampled, evenly."""
 MOST_TOLD = 9
 """Offsets told one by one; the rest in one finding."""
+_DECIDING = (__file__, rasters.__file__, raster_files.__file__, warp.__file__)
+"""Code that surveys are found by: after a change of it they are found again."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,6 +111,20 @@ def find_surveys(heights: RasterSource) -> tuple[tuple[int, ...], list[Finding]]
     return surveys, [*findings, *_offset_findings(heights, surveys, near)]
 
 
+def survey_key(heights: RasterSource, digest: str) -> str:
+    """Digest what decides the surveys of a DEM: its files and their names, the working system, and how it is done.
+
+    Parameters
+    ----------
+    heights
+        The DEM.
+    digest
+        Of its files and its unit.
+    """
+    names = [file.place.path for file in heights.files]
+    return text_digest([digest, heights.crs.to_wkt(), *names, *(file_digest(path) for path in _DECIDING)])
+
+
 def offset_between(heights: RasterSource, pairs: Sequence[tuple[int, int]], windows: int = WINDOWS) -> Offset:
     """Measure how far the first files of some pairs lie above the second ones.
 
@@ -139,10 +157,13 @@ def _common_heights(
     one, other = heights.files[coarse], heights.files[fine]
     assert one.crs is not None
     assert other.crs is not None
-    to_fine = Transformer.from_crs(one.crs, other.crs, always_xy=True)
     side = int(MOST_FINE_CELLS * heights.cells_m[fine] / heights.cells_m[coarse])
     met: list[tuple[NDArray[np.float64], NDArray[np.float64]]] = [(np.empty(0), np.empty(0))]
-    for r0, r1, c0, c1 in _windows(_overlap_cells(one, other), max(2, min(WINDOW_CELLS, side)), windows):
+    looked = list(_windows(_overlap_cells(one, other), max(2, min(WINDOW_CELLS, side)), windows))
+    if not looked:
+        return met[0]
+    to_fine = Transformer.from_crs(one.crs, other.crs, always_xy=True)
+    for r0, r1, c0, c1 in looked:
         values, valid = heights.file_cells(coarse, r0, r1, c0, c1)
         row, column = np.nonzero(valid)
         if not len(row):
@@ -216,15 +237,13 @@ def _starts(low: int, high: int, side: int, most: int) -> list[int]:
 def _near_pairs(heights: RasterSource) -> list[tuple[int, int]]:
     """Give pairs of files that touch or come within two cells of the coarser, lower number first."""
     held = [(number, bounds) for number, bounds in enumerate(heights.boxes) if bounds is not None]
-    tree = STRtree([box(*bounds) for _, bounds in held])
-    found = set()
-    for number, bounds in held:
-        x0, y0, x1, y1 = bounds
-        reach = 2 * heights.cells_m[number]
-        around = box(x0 - reach, y0 - reach, x1 + reach, y1 + reach)
-        others = (held[at][0] for at in tree.query(around, predicate="intersects"))
-        found |= {(min(number, other), max(number, other)) for other in others if other != number}
-    return sorted(found)
+    numbers = np.array([number for number, _ in held], int)
+    x0, y0, x1, y1 = np.array([bounds for _, bounds in held]).reshape(-1, 4).T
+    reach = 2 * np.array(heights.cells_m)[numbers]
+    around = box(x0 - reach, y0 - reach, x1 + reach, y1 + reach)
+    pairs = numbers[STRtree(box(x0, y0, x1, y1)).query(around, predicate="intersects")]
+    pairs = np.unique(np.sort(pairs[:, pairs[0] != pairs[1]], axis=0), axis=1)
+    return [(int(one), int(other)) for one, other in pairs.T]
 
 
 def _one_lattice(one: RasterFile, other: RasterFile) -> bool:
@@ -241,14 +260,7 @@ def _one_lattice(one: RasterFile, other: RasterFile) -> bool:
 
 def _group(heights: RasterSource, near: Sequence[tuple[int, int]]) -> tuple[tuple[int, ...], int]:
     """Give the survey of each file, and how many overlaps of files on one lattice were not looked at."""
-    files = heights.files
-    lattices: list[int] = []
-    firsts: list[int] = []
-    for file in files:
-        lattice = next((k for k, first in enumerate(firsts) if _one_lattice(files[first], file)), len(firsts))
-        if lattice == len(firsts):
-            firsts.append(len(lattices))
-        lattices.append(lattice)
+    lattices = _lattices(heights.files)
     pairs = [(one, other) for one, other in near if lattices[one] == lattices[other]]
     looked = _evenly(pairs, MOST_TILE_PAIRS)
     apart: dict[int, list[int]] = {}
@@ -257,15 +269,34 @@ def _group(heights: RasterSource, near: Sequence[tuple[int, int]]) -> tuple[tupl
         if offset.known and abs(offset.median_m) > AGREE_M:
             apart.setdefault(other, []).append(one)
     surveys: list[int] = []
-    lattice_of: list[int] = []
+    of_lattice: dict[int, list[int]] = {}
+    count = 0
     for number, lattice in enumerate(lattices):
         unlike = {surveys[other] for other in apart.get(number, ())}
-        fits = (survey for survey, own in enumerate(lattice_of) if own == lattice and survey not in unlike)
-        survey = next(fits, len(lattice_of))
-        if survey == len(lattice_of):
-            lattice_of.append(lattice)
+        own = of_lattice.setdefault(lattice, [])
+        survey = next((survey for survey in own if survey not in unlike), count)
+        if survey == count:
+            own.append(survey)
+            count += 1
         surveys.append(survey)
     return tuple(surveys), len(pairs) - len(looked)
+
+
+def _lattices(files: Sequence[RasterFile]) -> list[int]:
+    """Give each file the number of the first lattice that its cells are cells of."""
+    firsts: list[RasterFile] = []
+    steps = np.array([file.transform for file in files])[:, [0, 1, 3, 4]]
+    known = np.empty_like(steps)
+    lattices: list[int] = []
+    for file, own in zip(files, steps, strict=True):
+        alike = np.isclose(known[: len(firsts)], own, rtol=2e-6, atol=1e-11).all(axis=1)
+        tried = (int(k) for k in np.flatnonzero(alike))
+        lattice = next((k for k in tried if _one_lattice(firsts[k], file)), len(firsts))
+        if lattice == len(firsts):
+            known[lattice] = own
+            firsts.append(file)
+        lattices.append(lattice)
+    return lattices
 
 
 def _evenly(pairs: list[tuple[int, int]], most: int) -> list[tuple[int, int]]:
@@ -292,7 +323,9 @@ def _offset_findings(
             low_first = surveys[one] < surveys[other]
             key = (surveys[one], surveys[other]) if low_first else (surveys[other], surveys[one])
             between.setdefault(key, []).append((one, other) if low_first else (other, one))
-    members = [[n for n, own in enumerate(surveys) if own == survey] for survey in range(max(surveys) + 1)]
+    members: list[list[int]] = [[] for _ in range(max(surveys) + 1)]
+    for number, own in enumerate(surveys):
+        members[own].append(number)
     names = [listed((heights.files[n].place.name for n in own), most=1) for own in members]
     told = []
     for key in sorted(between):

@@ -140,10 +140,12 @@ def run(
     if folder.exists():
         finish_publishing(folder)
     with machine_faults(nearest(folder)):
-        inputs = read_inputs(settings)
+        inputs = read_inputs(settings, None if fresh else folder / STORE / "index")
         with closing(inputs):
             findings = [*inputs.findings, *check_inputs(inputs, settings)]
             refuse_errors(findings)
+            make_results_folder(folder)
+            inputs.remember()
             job = Job(
                 inputs=inputs,
                 settings=settings,

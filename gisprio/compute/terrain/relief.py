@@ -11,7 +11,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gisprio.contracts.cards import Output, Sources, Tables
-from gisprio.contracts.grids import NO_SURVEY, BlockedSource, Grid, GridSource, Lattice, survey_cells, surveyed_window
+from gisprio.contracts.grids import (
+    NO_SURVEY,
+    BlockedSource,
+    Grid,
+    GridSource,
+    Lattice,
+    PanelledSource,
+    survey_cells,
+    surveyed_window,
+)
 from gisprio.contracts.settings import Settings
 
 CELL_M = 10.0
@@ -54,7 +63,7 @@ def lay_routing_grid(tables: Tables, sources: Sources, settings: Settings) -> Ou
 
 
 def block_means(dem: GridSource, block: int) -> tuple[Grid, Grid, Grid]:
-    """Average a grid over blocks of ``block`` x ``block`` cells of one survey, strip by strip.
+    """Average a grid over blocks of ``block`` x ``block`` cells of one survey, panel by panel, strip by strip.
 
     Parameters
     ----------
@@ -74,30 +83,35 @@ def block_means(dem: GridSource, block: int) -> tuple[Grid, Grid, Grid]:
     values, surveys = np.full(shape, np.nan, np.float32), np.full(shape, NO_SURVEY, np.int16)
     lowest = np.full(shape, np.nan, np.float32)
     fine = np.array(survey_cells(dem)) <= block * lattice.cell_m / 2 + 1e-9
-    step = max(1, STRIP_CELLS // max(1, columns * block))
-    for first in range(0, shape[0], step):
-        after = min(shape[0], first + step)
-        heights, survey = _strip(dem, first * block, min(rows, after * block))
-        values[first:after], surveys[first:after], lowest[first:after] = _means(heights, survey, block, fine)
-        if block > 1 and isinstance(dem, BlockedSource):
-            measured = dem.block_heights(block, first, surveys[first:after])
-            for grid in (values, lowest):
-                np.copyto(grid[first:after], measured, where=~np.isnan(measured))
+    panel = min(columns, dem.panel_columns(block)) if isinstance(dem, PanelledSource) else columns
+    step = max(1, STRIP_CELLS // max(1, panel * block))
+    for left in range(0, columns, max(1, panel)):
+        for first in range(0, shape[0], step):
+            after, right = min(shape[0], first + step), min(columns, left + panel)
+            part = np.s_[first:after, left // block : -(-right // block)]
+            heights, survey = _strip(dem, (first * block, min(rows, after * block)), (left, right))
+            values[part], surveys[part], lowest[part] = _means(heights, survey, block, fine)
+            if block > 1 and isinstance(dem, BlockedSource):
+                measured = dem.block_heights(block, first, surveys[part], left // block)
+                for grid in (values, lowest):
+                    np.copyto(grid[part], measured, where=~np.isnan(measured))
     coarse = Lattice(lattice.x0, lattice.y0, lattice.cell_m * block)
     return Grid(values, coarse), Grid(surveys, coarse, 0, 0, NO_SURVEY), Grid(lowest, coarse)
 
 
-def _strip(dem: GridSource, row0: int, row1: int) -> tuple[NDArray[np.float64], NDArray[np.int16]]:
-    """Read whole rows of a source as float64, NaN where there is no data, and the survey of each cell."""
-    lattice, (_, columns) = dem.lattice, dem.shape
+def _strip(
+    dem: GridSource, rows: tuple[int, int], columns: tuple[int, int]
+) -> tuple[NDArray[np.float64], NDArray[np.int16]]:
+    """Read rows and columns of a source as float64, NaN where there is no data, and the survey of each cell."""
+    lattice = dem.lattice
     half = lattice.cell_m / 2
     grid, survey = surveyed_window(
         dem,
         (
-            lattice.x0 + half,
-            lattice.y0 - row1 * lattice.cell_m + half,
-            lattice.x0 + columns * lattice.cell_m - half,
-            lattice.y0 - row0 * lattice.cell_m - half,
+            lattice.x0 + columns[0] * lattice.cell_m + half,
+            lattice.y0 - rows[1] * lattice.cell_m + half,
+            lattice.x0 + columns[1] * lattice.cell_m - half,
+            lattice.y0 - rows[0] * lattice.cell_m - half,
         ),
     )
     return np.where(grid.valid(), grid.values.astype(np.float64), np.nan), survey.values.astype(np.int16)

@@ -79,7 +79,7 @@ class BoxTree:
         OSError
             The disk is full or not writable.
         """
-        place = self._place()
+        place = self.place
         if place is None or _kept_bytes(place) is not None:
             return
         beside = place.with_name(f"{place.name}.part{os.getpid()}")
@@ -104,14 +104,16 @@ class BoxTree:
                 self._copy.cleanup()
             self._opened = self._copy = None
 
-    def _place(self) -> Path | None:
+    @property
+    def place(self) -> Path | None:
+        """Where the tree is kept, by the digest of its boxes; None where it is not worth keeping."""
         if self.folder is None or len(self.boxes) <= FEW:
             return None
         return self.folder / text_digest(self.boxes)[:32]
 
     def _tree(self) -> Any:
         if self._opened is None:
-            place = self._place()
+            place = self.place
             parts = _kept_bytes(place) if place is not None else None
             self._opened = self._build() if parts is None else self._open_copy(parts)
         return self._opened
@@ -130,6 +132,23 @@ class BoxTree:
         rows = [(number, box, None) for number, box in enumerate(self.boxes) if box is not None]
         given = [path] if path is not None else []
         return Index(*given, iter(rows)) if rows else Index(*given)
+
+
+def keep_trees(trees: Sequence[BoxTree]) -> None:
+    """Keep some trees, and drop all others from their folders.
+
+    Raises
+    ------
+    OSError
+        The disk is full or not writable.
+    """
+    for tree in trees:
+        tree.keep()
+    used = {tree.place for tree in trees}
+    for folder in {tree.folder for tree in trees if tree.folder is not None and tree.folder.is_dir()}:
+        for place in sorted(folder.iterdir()):
+            if place not in used and ".part" not in place.name:
+                shutil.rmtree(place, ignore_errors=True)
 
 
 def _kept_bytes(place: Path) -> dict[str, bytes] | None:

@@ -77,7 +77,7 @@ def raster_digest(files: Sequence[RasterFile], *meaning: object, digest: FileDig
         wkt = file.crs.to_wkt() if file.crs is not None else ""
         parts += [wkt, file.transform, file.rows, file.columns, file.kind, file.scale, file.offset]
         parts += [file.nodata, file.mask]
-        if not file.place.is_local:
+        if file.far:
             parts += [file.place.path, file.version]
         parts += [digest(name) for name in file.beside]
     return text_digest(parts)

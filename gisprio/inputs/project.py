@@ -18,6 +18,7 @@ from gisprio.contracts.grids import ArraySource, Bounds, Grid, GridSource, Latti
 from gisprio.contracts.layers import INPUT_LAYERS, LEGEND
 from gisprio.contracts.schema import check, empty
 from gisprio.contracts.settings import Settings
+from gisprio.inputs.box_tree import keep_trees
 from gisprio.inputs.cover_polygons import PolygonSource, polygon_codes
 from gisprio.inputs.crs import DEGREES, linear_unit_m, no_crs, transform_bounds, unnamed, working_crs
 from gisprio.inputs.digests import raster_digest, text_digest
@@ -86,9 +87,8 @@ class Inputs:
             The disk is full or not writable.
         """
         self.index.keep()
-        for source in self.rasters.values():
-            if isinstance(source, RasterSource):
-                source.tree.keep()
+        trees = [source.tree for source in self.rasters.values() if isinstance(source, RasterSource)]
+        keep_trees(trees)
 
 
 def read_inputs(settings: Settings, memory: Path | None = None) -> Inputs:

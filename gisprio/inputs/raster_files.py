@@ -64,6 +64,10 @@ class RasterFile:
         Rows and columns that are packed together; (1, columns) and the like where it is not cut into tiles.
     version
         What the server says of it; empty for a file of this machine, and where the server says nothing.
+    gone
+        Sources that a virtual raster names and that are not there.
+    far
+        Whether cells of it lie beyond this machine.
     """
 
     place: Place
@@ -82,6 +86,8 @@ class RasterFile:
     beside: tuple[str, ...] = ()
     block: tuple[int, int] = (1, 1)
     version: str = ""
+    gone: tuple[str, ...] = ()
+    far: bool = False
 
     @property
     def north_up(self) -> bool:
@@ -124,7 +130,7 @@ def read_facts(layer: str, place: Place) -> dict[str, Any] | Fault:
                 )
             transform, bounds = file.transform, file.bounds
             archive = archive_of(place)
-            beside, far = _made_of(place, sorted(file.files)) if archive is None else ([archive], [])
+            packed = {"beside": [archive], "far": [], "gone": []}
             return {
                 "wkt": file.crs.to_wkt() if file.crs else None,
                 "transform": [transform.a, transform.b, transform.c, transform.d, transform.e, transform.f],
@@ -138,9 +144,8 @@ def read_facts(layer: str, place: Place) -> dict[str, Any] | Fault:
                 "unit": file.units[0],
                 "nodata": file.nodata,
                 "mask": str(file.mask_flag_enums),
-                "beside": beside,
-                "far": far,
                 "block": list(file.block_shapes[0]),
+                **(_made_of(place, sorted(file.files)) if archive is None else packed),
             }
     except RasterioError as error:
         url = url_of(place)
@@ -177,6 +182,8 @@ def head_of(place: Place, facts: dict[str, Any], version: str = "") -> RasterFil
         tuple(facts["beside"]),
         tuple(facts["block"]),
         version,
+        tuple(facts["gone"]),
+        far=bool(facts["far"]) or not (place.is_local or facts["beside"]),
     )
 
 
@@ -193,25 +200,34 @@ def _why(error: RasterioError) -> str:
     return str(error).strip(". \n")
 
 
-def _made_of(place: Place, names: Sequence[str]) -> tuple[list[str], list[str]]:
-    """Give the files that hold the cells of a raster, the sources of virtual ones among them: on this machine, and far.
+def _made_of(place: Place, names: Sequence[str]) -> dict[str, list[str]]:
+    """Give the files that hold the cells of a raster, the sources of virtual ones among them.
 
-    A far file is one that GDAL reaches by ``/vsi``; the raster itself is left out of these.
+    Parameters
+    ----------
+    place
+        The raster.
+    names
+        What GDAL says it is made of.
+
+    Returns
+    -------
+    dict
+        ``beside``: those of this machine. ``far``: those that GDAL reaches by ``/vsi``; the raster itself is left out.
+        ``gone``: those that are named and not there.
     """
-    found: dict[str, bool] = {}
+    found: dict[str, str] = {}
     ahead = list(reversed(names))
     while ahead:
         name = ahead.pop()
         here = Path(name).is_file()
-        if name in found or (name == place.path and not here) or name.endswith(_NO_CONTENT):
+        if name in found or (name == place.path and not here) or name.endswith(_NO_CONTENT) or Path(name).is_dir():
             continue
-        if not here and not name.startswith("/vsi"):
-            continue
-        found[name] = here
-        if name != place.path and name.lower().endswith(".vrt"):
+        found[name] = "beside" if here else "far" if name.startswith("/vsi") else "gone"
+        if here and name != place.path and name.lower().endswith(".vrt"):
             with open_raster(Place(name)) as inner:
                 ahead += sorted(inner.files, reverse=True)
-    return [name for name, here in found.items() if here], [name for name, here in found.items() if not here]
+    return {kind: [name for name, own in found.items() if own == kind] for kind in ("beside", "far", "gone")}
 
 
 def open_raster(place: Place) -> Any:
@@ -280,7 +296,7 @@ def head_findings(layer: str, head: RasterFile) -> Iterator[Finding]:
     if head.bands > 1:
         says = f"{head.place.name} has {head.bands} bands; the first is read."
         yield Finding("note", layer, "bands", "", says, "give a file with one band if another one is meant.")
-    if not (head.place.is_local or head.version or head.beside):
+    if head.far and not head.version:
         says = f"of {head.place.name} only the address is known: that its content changed there will not be noticed."
         do = "run with --fresh after a change there, or download the file and give its path."
         yield Finding("note", layer, "address_only", "", says, do)

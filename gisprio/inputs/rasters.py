@@ -18,6 +18,7 @@ from rasterio.windows import Window
 
 from gisprio.contracts.constants import FOOT_M, US_SURVEY_FOOT_M
 from gisprio.contracts.errors import InputError
+from gisprio.contracts.findings import listed
 from gisprio.contracts.grids import NO_SURVEY, Bounds, Grid, Lattice, window_cells
 from gisprio.inputs.box_tree import BoxTree
 from gisprio.inputs.crs import same, transform_bounds
@@ -438,12 +439,17 @@ def _numbers(file: RasterFile, numbers: NDArray[Any], ok: NDArray[np.bool_]) -> 
 
 
 def _not_read(file: RasterFile) -> InputError:
-    url = url_of(file.place)
-    if url is not None:
+    if file.far:
         return InputError(
-            f"{url} could be opened, but not read to its end: its server no longer answers, or not in time.",
+            f"{url_of(file.place) or file.place.name} could be opened, but not read to its end: its server no longer answers, or not in time.",
             wanted="a server that answers as long as the run takes.",
             do="run again when it does, finished stages are kept; or download the file and give its path.",
+        )
+    if file.gone:
+        return InputError(
+            f"{file.place.name} is made of files that are not there: {listed(file.gone)}.",
+            wanted="all the files it names, at least where the run reads it.",
+            do="put them back, or build it again without them.",
         )
     return InputError(
         f"{file.place.name} could be opened, but not read to its end.",

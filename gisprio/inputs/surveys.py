@@ -260,8 +260,11 @@ def _one_lattice(one: RasterFile, other: RasterFile) -> bool:
 
 def _group(heights: RasterSource, near: Sequence[tuple[int, int]]) -> tuple[tuple[int, ...], int]:
     """Give the survey of each file, and how many overlaps of files on one lattice were not looked at."""
-    lattices = _lattices(heights.files)
-    pairs = [(one, other) for one, other in near if lattices[one] == lattices[other]]
+    files = heights.files
+    lattices = _lattices(files)
+    pairs = [
+        (one, other) for one, other in near if lattices[one] == lattices[other] and _overlap(files[one], files[other])
+    ]
     looked = _evenly(pairs, MOST_TILE_PAIRS)
     apart: dict[int, list[int]] = {}
     for one, other in looked:
@@ -280,6 +283,13 @@ def _group(heights: RasterSource, near: Sequence[tuple[int, int]]) -> tuple[tupl
             count += 1
         surveys.append(survey)
     return tuple(surveys), len(pairs) - len(looked)
+
+
+def _overlap(one: RasterFile, other: RasterFile) -> bool:
+    """Say whether two files of one lattice may have a cell in common, not only a border."""
+    half = max(abs(one.transform[0]), abs(one.transform[1])) / 2
+    (x0, y0, x1, y1), (left, bottom, right, top) = one.bounds, other.bounds
+    return min(x1, right) - max(x0, left) > half and min(y1, top) - max(y0, bottom) > half
 
 
 def _lattices(files: Sequence[RasterFile]) -> list[int]:

@@ -59,7 +59,7 @@ class TileIndex:
         if isinstance(version, Fault):
             return version
         key = f"{place.path}|{place.sublayer}"
-        known = self._known["heads"].get(key)
+        known = self._used["heads"].get(key) or self._known["heads"].get(key)
         if known is None or not self._trusted(place, known, version):
             seen_ns = time.time_ns()
             facts = read_facts(layer, place)
@@ -69,12 +69,13 @@ class TileIndex:
             known["stamps"] = self._stamps(place, facts)
         self._used["heads"][key] = known
         facts = known["facts"]
+        parts = [version] if not place.is_local else []
         for other in facts["far"]:
             more = self._servers.version(layer, Place(other))
             if isinstance(more, Fault):
                 return more
-            version = f"{version} {more}" if more else version
-        return head_of(place, facts, version)
+            parts.append(more)
+        return head_of(place, facts, " ".join(parts) if all(parts) else "")
 
     def digest(self, path: str) -> str:
         """Give the digest of a file's bytes, read only if it is not known or the file has changed.
@@ -85,7 +86,7 @@ class TileIndex:
             When the file cannot be read.
         """
         stamp = _stamp(path)
-        known = self._known["digests"].get(path)
+        known = self._used["digests"].get(path) or self._known["digests"].get(path)
         if known is None or known["stamp"] != stamp or not _settled([stamp], known["seen_ns"]):
             seen_ns = time.time_ns()
             known = {"digest": file_digest(path), "stamp": stamp, "seen_ns": seen_ns}
@@ -139,7 +140,7 @@ class TileIndex:
         """Give size and date of a file, of all beside it that begin with its name, and of all it is made of."""
         around = self._around(Path(place.path)) if place.is_local else []
         listed = {stamp[0] for stamp in around}
-        return around + [_stamp(name) for name in facts["beside"] if name not in listed]
+        return around + [_stamp(name) for name in facts["beside"] + facts["gone"] if name not in listed]
 
     def _around(self, path: Path) -> list[Stamp]:
         if path.parent not in self._folders:

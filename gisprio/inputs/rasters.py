@@ -23,7 +23,7 @@ from gisprio.contracts.grids import NO_SURVEY, Bounds, Grid, Lattice, window_cel
 from gisprio.inputs.box_tree import BoxTree
 from gisprio.inputs.crs import same, transform_bounds
 from gisprio.inputs.digests import FileDigest, file_digest, raster_digest, text_digest
-from gisprio.inputs.raster_files import RasterFile, native_cell_m, open_raster
+from gisprio.inputs.raster_files import GDAL_CACHE_BYTES, RasterFile, native_cell_m, open_raster
 from gisprio.inputs.servers import url_of
 from gisprio.inputs.warp import (
     BlockCache,
@@ -48,6 +48,7 @@ LOWEST_M, HIGHEST_M = -500.0, 9000.0
 _MOST_OPEN = 64
 _CACHE_BYTES = 64 * 2**20
 _PANEL_CELLS = 8192
+"""Widest panel of columns, unless the files are packed in longer rows [cells] [own]."""
 
 
 class RasterSource:
@@ -255,9 +256,10 @@ class RasterSource:
 
         Parameters and result are those of :class:`~gisprio.contracts.grids.PanelledSource`.
         """
-        packed = {file.block[1] for file, offset in zip(self.files, self._offsets, strict=True) if offset is not None}
-        unit = math.lcm(block, *(columns for columns in packed if columns <= _PANEL_CELLS))
-        wide = max(_PANEL_CELLS, max(packed, default=1))
+        packed = {file.block for file, offset in zip(self.files, self._offsets, strict=True) if offset is not None}
+        rows, columns = (max((one[k] for one in packed), default=1) for k in (0, 1))
+        wide = max(columns, min(_PANEL_CELLS, GDAL_CACHE_BYTES // (2 * 8 * rows)))  # two rows of blocks stay decoded
+        unit = math.lcm(block, *(one[1] for one in packed if one[1] <= wide))
         return unit * max(1, wide // unit) if unit <= 2 * wide else block * max(1, wide // block)
 
     def file_cells(
@@ -440,8 +442,9 @@ def _numbers(file: RasterFile, numbers: NDArray[Any], ok: NDArray[np.bool_]) -> 
 
 def _not_read(file: RasterFile) -> InputError:
     if file.far:
+        name = url_of(file.place) or file.place.name
         return InputError(
-            f"{url_of(file.place) or file.place.name} could be opened, but not read to its end: its server no longer answers, or not in time.",
+            f"{name} could be opened, but not read to its end: its server no longer answers, or not in time.",
             wanted="a server that answers as long as the run takes.",
             do="run again when it does, finished stages are kept; or download the file and give its path.",
         )

@@ -1,4 +1,4 @@
-"""What is known of raster files from earlier runs: trusted only where size and date stand and are past; whole or not."""
+"""What is known of raster files from earlier runs: trusted by size and date, kept whole or not at all."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ import os
 import pickle
 import time
 import zipfile
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -110,9 +111,8 @@ def test_a_file_changed_twice_at_one_date_is_not_trusted(world, tmp_path):
     index = TileIndex(tmp_path / "index")
     first = index.digest(place.path)
     index.keep()
-    content = open(place.path, "rb").read()
-    with open(place.path, "wb") as file:
-        file.write(content[:-1] + bytes([content[-1] ^ 1]))
+    content = Path(place.path).read_bytes()
+    Path(place.path).write_bytes(content[:-1] + bytes([content[-1] ^ 1]))
     os.utime(place.path, ns=(now, now))
     digests._bytes_digest.cache_clear()
     assert TileIndex(tmp_path / "index").digest(place.path) != first
@@ -260,7 +260,9 @@ def test_cloud_optimised_file_of_many_blocks(world):
 def boxes(count: int) -> list[tuple[float, float, float, float]]:
     """Boxes of 10 x 10, 100 in a row, each over its neighbours' edges."""
     rows, columns = np.divmod(np.arange(count), 100)
-    return [(9.0 * c, 9.0 * r, 9.0 * c + 10, 9.0 * r + 10) for r, c in zip(rows.tolist(), columns.tolist(), strict=True)]
+    return [
+        (9.0 * c, 9.0 * r, 9.0 * c + 10, 9.0 * r + 10) for r, c in zip(rows.tolist(), columns.tolist(), strict=True)
+    ]
 
 
 @pytest.mark.parametrize("kept", [False, True])
@@ -396,3 +398,90 @@ def test_tiles_that_say_no_data_each_in_its_own_way(world):
     source = RasterSource([index.head("dem", Place(str(path))) for path in (first, second)], UTM, "heights")
     grid = source.window((500_000.5, 5_000_590.5, 500_009.5, 5_000_599.5))
     np.testing.assert_array_equal(grid.values, np.repeat([[1.0] * 5 + [2.0] * 5], 10, axis=0))
+
+
+class Decoder:
+    """Counts how often GDAL would decode each block of each file, from the windows asked of it and what it keeps."""
+
+    def __init__(self, monkeypatch, cells: int) -> None:
+        self.decoded: dict[tuple[int, int, int], int] = {}
+        self.kept: dict[tuple[int, int, int], int] = {}
+        read = RasterSource._read
+
+        def counted(source, number, row0, row1, column0, column1):
+            file = source.files[number]
+            rows, columns = file.block
+            for row in range(max(row0, 0) // rows, -(-min(row1, file.rows) // rows)):
+                for column in range(max(column0, 0) // columns, -(-min(column1, file.columns) // columns)):
+                    self.take((number, row, column), rows * columns, cells)
+            return read(source, number, row0, row1, column0, column1)
+
+        monkeypatch.setattr(RasterSource, "_read", counted)
+
+    def take(self, block, size, most) -> None:
+        if self.kept.pop(block, None) is None:
+            self.decoded[block] = self.decoded.get(block, 0) + 1
+        self.kept[block] = size
+        while sum(self.kept.values()) > most:
+            del self.kept[next(iter(self.kept))]
+
+
+@pytest.fixture
+def wide(world) -> list[Place]:
+    """Two files of 64 x 512 and 64 x 480 cells of 1 m, one above the other, in blocks of 16 x 16; a hole in each."""
+    chance = np.random.default_rng(4)
+    places = []
+    for number, columns in enumerate((512, 480)):
+        values = chance.uniform(100, 200, (64, columns)).astype("float32")
+        values[20:30, 100:140] = np.nan
+        path = world.raster(
+            f"w{number}.tif", values, 1.0, 500_000.0, 5_000_600.0 - 64 * number,
+            tiled=True, blockxsize=16, blockysize=16,
+        )  # fmt: skip
+        places.append(Place(str(path)))
+    return places
+
+
+def test_heights_are_read_in_panels_and_each_block_is_decoded_once(wide, monkeypatch):
+    from gisprio.compute.terrain import relief
+    from gisprio.inputs import rasters
+
+    monkeypatch.setattr(relief, "STRIP_CELLS", 2000)
+    heads = [TileIndex().head("dem", place) for place in wide]
+    source = RasterSource(heads, UTM, "heights", surveys=(0, 1))
+    decoder = Decoder(monkeypatch, cells=4096)
+    whole = relief.block_means(source, 10)
+    blocks = 4 * (32 + 30)
+    assert len(decoder.decoded) == blocks
+    assert sum(decoder.decoded.values()) > 2 * blocks  # a whole row of blocks is not kept
+    monkeypatch.setattr(rasters, "_PANEL_CELLS", 170)
+    assert source.panel_columns(10) == 160
+    decoder = Decoder(monkeypatch, cells=4096)
+    panels = relief.block_means(source, 10)
+    assert (len(decoder.decoded), sum(decoder.decoded.values())) == (blocks, blocks)
+    for one, other in zip(panels, whole, strict=True):
+        assert one.lattice == other.lattice
+        np.testing.assert_array_equal(one.values, other.values)
+
+
+def test_heights_of_a_coarse_file_are_the_same_in_panels(wide, world, monkeypatch):
+    """A file whose cells are blocks of the fine ones is taken as it is, at the place where it lies."""
+    from gisprio.compute.terrain import relief
+    from gisprio.inputs import rasters
+
+    values = np.random.default_rng(6).uniform(300, 400, (30, 70)).astype("float32")
+    coarse = Place(str(world.raster("coarse.tif", values, 10.0, 500_000.0, 5_000_600.0)))
+    heads = [TileIndex().head("dem", place) for place in (wide[0], coarse)]
+    source = RasterSource(heads, UTM, "heights", surveys=(0, 1))
+    whole = relief.block_means(source, 10)
+    np.testing.assert_array_equal(whole[0].values[7:, :], values[7:, :])
+    monkeypatch.setattr(rasters, "_PANEL_CELLS", 160)
+    monkeypatch.setattr(relief, "STRIP_CELLS", 2000)
+    for one, other in zip(relief.block_means(source, 10), whole, strict=True):
+        np.testing.assert_array_equal(one.values, other.values)
+
+
+def test_a_file_in_long_rows_is_read_in_long_rows(world):
+    path = world.raster("rows.tif", np.zeros((4, 20_000), "float32"), 1.0)
+    source = RasterSource([TileIndex().head("dem", Place(str(path)))], UTM, "heights")
+    assert source.panel_columns(10) == 20_000

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from tests.benchmarks import (
     bank_shares,
+    corridor,
     growth,
+    routing,
     start,
     strips_on_properties,
     two_workers,
@@ -16,7 +18,9 @@ PARTS: tuple[Part, ...] = (
     bank_shares.PART,
     strips_on_properties.PART,
     whole_run.PART,
+    corridor.PART,
     growth.PART,
     two_workers.PART,
     start.PART,
+    routing.PART,
 )

@@ -1,33 +1,34 @@
 """Time, memory and growth of routing, as ratios to topotoolbox in the same run on the same ground.
 
-From the top of a checkout, with topotoolbox installed:
+Measured: six products, filled ground, directions with flats drained, counts, stream order, height above the stream, of
+streams that begin at 2,000 cells. Anchor: the same by topotoolbox (`fillsinks`, `FlowObject`, `flow_accumulation`,
+`StreamObject`, `streamorder`, `vertdistance2stream`). Each size runs in a process of its own; both sides in turn, warm,
+the least of three wall times. Memory is how far the resident size rises in the first pass, the kernels at hand and all
+results held. On a busy machine the ratio of processor times, which is printed, is the steadier one: it charges gisprio
+for both of its threads.
 
-    python -m tests.benchmarks.routing              # 1e6 and 9e6 cells
-    python -m tests.benchmarks.routing --large      # and 1e8: about 15 minutes, 8 GiB
-
-Six products each: filled ground, directions with flats drained, counts, stream order, height above the stream, of
-streams that begin at 2,000 cells. Each size runs in a process of its own; both sides in turn, warm, the least of three
-wall times. Memory is how far the resident size rises in the first pass, the kernels at hand and all results held; read
-from /proc, so on Linux only. On a busy machine the ratio of processor times is the steadier one: it charges gisprio for
-both of its threads.
+Goals: at 9e6 cells 0.30 times topotoolbox, growth at most 1.05 from 1e6, at most 16 bytes a cell; with `--large` at 1e8
+cells (15 minutes, 8 GiB) 0.20 times and 1.15.
 """
 
 from __future__ import annotations
 
-import argparse
-import json
-import subprocess
-import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from itertools import pairwise
 from math import log
 from pathlib import Path
 from time import perf_counter, process_time
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from gisprio.compute.terrain.routing import Routed, route
+from tests.benchmarks.fresh import in_own_process
+from tests.benchmarks.rows import Part, Row
+
+if TYPE_CHECKING:
+    from tests.benchmarks.session import Session
 
 SIDES = (1_000, 3_000)
 LARGE = 10_000
@@ -137,57 +138,28 @@ def measure(side: int, path: str) -> dict[str, float]:
     }
 
 
-def in_own_process(side: int, folder: str) -> dict[str, float]:
-    """Make the ground of a size, and measure it in a fresh process."""
-    path = f"{folder}/ground_{side}.npy"
-    np.save(path, ground(side))
-    call = [sys.executable, "-m", __spec__.name, "--measure", str(side), path]
-    return json.loads(subprocess.run(call, check=True, stdout=subprocess.PIPE, text=True).stdout)
+def rows(session: Session) -> Sequence[Row]:
+    """Measure each size, and its growth from the size before."""
+    measured = {}
+    for side in (*SIDES, LARGE) if "routing" in session.large else SIDES:
+        path = session.folder / f"ground_{side}.npy"
+        np.save(path, ground(side))
+        measured[side] = in_own_process("routing:measure", side=side, path=str(path))
+        session.say(f"  {measured[side]}")
+        path.unlink()
+    made = []
+    for small, side in pairwise(measured):
+        less, more = measured[small], measured[side]
+        (goal, goal_growth), cells = GOALS[side], f"{side**2:.0e} cells".replace("e+0", "e")
+        growth = log(more["own_s"] / less["own_s"]) / log(more["cells"] / less["cells"])
+        against = f"topotoolbox: {more['own_s']:.2f} against {more['other_s']:.2f} s"
+        times = f"slope of log time on log cells: {less['own_s']:.3f} and {more['own_s']:.2f} s"
+        made += [
+            Row(f"routing, six products, {cells}", more["own_s"] / more["other_s"], against, goal),
+            Row(f"growth of routing up to {cells}", growth, times, goal_growth, ""),
+            Row(f"memory of routing, {cells}", more["bytes"], "above the heights, a cell", GOAL_BYTES, "B"),
+        ]
+    return made
 
 
-def report(rows: dict[int, dict[str, float]]) -> bool:
-    """Print what was measured beside the goals; say whether they hold."""
-    say = sys.stdout.write
-    say(
-        "   cells  valid raised order   gisprio s  topotoolbox s   ratio  (goal)  of cpu"
-        "  ns a cell  B a cell  growth  (goal)\n"
-    )
-    growth = {
-        side: log(rows[side]["own_s"] / rows[small]["own_s"]) / log(rows[side]["cells"] / rows[small]["cells"])
-        for small, side in pairwise(rows)
-    }
-    held = True
-    for side, row in rows.items():
-        goal, goal_growth = GOALS[side]
-        ratio, grown = row["own_s"] / row["other_s"], growth.get(side)
-        ratio_cpu = row["own_cpu_s"] / row["other_cpu_s"]
-        held &= (goal is None or ratio <= goal) and (grown is None or grown <= goal_growth)
-        held &= row["bytes"] <= GOAL_BYTES or goal is None  # a small grid pays for tables and threads
-        say(
-            f"{row['cells']:8.0e} {row['valid']:6.2f} {row['raised']:6.2f} {row['order']:5.0f} "
-            f"{row['own_s']:11.3f} {row['other_s']:14.3f} {ratio:7.3f} {goal or '':>7} {ratio_cpu:7.3f} "
-            f"{1e9 * row['own_s'] / row['cells']:10.1f} {row['bytes']:9.1f} "
-            f"{'' if grown is None else format(grown, '.2f'):>7} {'' if grown is None else goal_growth:>7}\n"
-        )
-    say("All goals hold.\n" if held else "NOT all goals hold.\n")
-    return held
-
-
-def main() -> int:
-    """Run the benchmark; 0 when all goals hold."""
-    import tempfile
-
-    choices = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    choices.add_argument("--large", action="store_true", help="and 1e8 cells")
-    choices.add_argument("--measure", nargs=2, metavar=("SIDE", "FILE"), help=argparse.SUPPRESS)
-    chosen = choices.parse_args()
-    if chosen.measure:
-        sys.stdout.write(json.dumps(measure(int(chosen.measure[0]), chosen.measure[1])))
-        return 0
-    sides = (*SIDES, LARGE) if chosen.large else SIDES
-    with tempfile.TemporaryDirectory() as folder:
-        return 0 if report({side: in_own_process(side, folder) for side in sides}) else 1
-
-
-if __name__ == "__main__":
-    sys.exit(main())
+PART = Part("routing", rows)

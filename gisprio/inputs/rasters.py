@@ -13,6 +13,7 @@ import numpy as np
 import rasterio
 from numpy.typing import NDArray
 from pyproj import CRS, Transformer
+from rasterio.enums import MaskFlags
 from rasterio.errors import RasterioError
 from rasterio.windows import Window
 
@@ -315,7 +316,8 @@ class RasterSource:
                 columns[0] - offset[1],
                 columns[1] - offset[1],
             )
-            return np.where(valid, values, self._empty()).astype(self._empty().dtype)
+            empty = self._empty()
+            return (values if valid.all() else np.where(valid, values, empty)).astype(empty.dtype, copy=False)
 
         if self.kind == "heights" and self._lies_alike(number):
             return self._stretch(number, rows, columns)
@@ -374,35 +376,48 @@ class RasterSource:
         r0, r1 = min(max(row0, 0), file.rows), min(max(row1, 0), file.rows)
         c0, c1 = min(max(column0, 0), file.columns), min(max(column1, 0), file.columns)
         shape = (row1 - row0, column1 - column0)
-        values = np.zeros(shape, np.int64 if self.kind == "classes" else np.float64)
-        valid = np.zeros(shape, bool)
         if r0 >= r1 or c0 >= c1:
-            return values, valid
-        try:
-            got = self._dataset(number).read(1, window=Window(c0, r0, c1 - c0, r1 - r0), masked=True)
-        except RasterioError:
-            raise _not_read(file) from None
-        numbers, ok = got.data, ~np.ma.getmaskarray(got)
+            return np.zeros(shape, np.int64 if self.kind == "classes" else np.float64), np.zeros(shape, bool)
+        stored, held = self._stored(number, Window(c0, r0, c1 - c0, r1 - r0))
         read = {"heights": self._heights, "classes": self._codes, "values": _numbers}[self.kind]
-        numbers, ok = read(file, numbers, ok)
+        numbers, ok = read(file, stored, held)
+        if numbers.shape == shape:
+            return numbers, ok
         inner = np.s_[r0 - row0 : r1 - row0, c0 - column0 : c1 - column0]
+        values, valid = np.zeros(shape, numbers.dtype), np.zeros(shape, bool)
         values[inner], valid[inner] = numbers, ok
         return values, valid
+
+    def _stored(self, number: int, window: Window) -> tuple[NDArray[Any], NDArray[np.bool_]]:
+        """Give numbers as they are stored, and which of them the file does not call no data."""
+        try:
+            dataset = self._dataset(number)
+            if dataset.mask_flag_enums[0] == [MaskFlags.all_valid]:
+                numbers = dataset.read(1, window=window)
+                return numbers, np.ones(numbers.shape, bool)
+            got = dataset.read(1, window=window, masked=True)
+        except RasterioError:
+            raise _not_read(self.files[number]) from None
+        return got.data, ~np.ma.getmaskarray(got)
 
     def _heights(
         self, file: RasterFile, numbers: NDArray[Any], ok: NDArray[np.bool_]
     ) -> tuple[NDArray[np.generic], NDArray[np.bool_]]:
-        metres = (numbers.astype(np.float64) * file.scale + file.offset) * self.unit_m
-        ok = ok & ~np.isnan(metres)
+        metres = numbers
+        if (file.scale, file.offset, self.unit_m) != (1.0, 0.0, 1.0) or not np.issubdtype(numbers.dtype, np.floating):
+            metres = (numbers.astype(np.float64) * file.scale + file.offset) * self.unit_m
         with np.errstate(invalid="ignore"):
-            land = (metres >= LOWEST_M) & (metres <= HIGHEST_M)
-        if (ok & ~land).any():
-            stored, count = np.unique(numbers[ok & ~land], return_counts=True)
+            land = (metres >= LOWEST_M) & (metres <= HIGHEST_M) & ok
+        if land.all():
+            return metres, land
+        odd = ok & ~land & ~np.isnan(metres)
+        if odd.any():
+            stored, count = np.unique(numbers[odd], return_counts=True)
             for value, times in zip(stored[:9].tolist(), count[:9].tolist(), strict=True):
                 if len(self.impossible) >= 99 and float(value) not in self.impossible:
                     break
                 self.impossible[float(value)] = self.impossible.get(float(value), 0) + times
-        return np.where(ok & land, metres, 0.0), ok & land
+        return np.where(land, metres, np.zeros((), metres.dtype)), land
 
     def _codes(
         self, file: RasterFile, numbers: NDArray[Any], ok: NDArray[np.bool_]

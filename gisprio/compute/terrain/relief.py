@@ -5,9 +5,8 @@ Heights and slopes are read from it as it is; only a working copy is ever lowere
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 
 from gisprio.contracts.cards import Output, Sources, Tables
@@ -101,8 +100,8 @@ def block_means(dem: GridSource, block: int) -> tuple[Grid, Grid, Grid]:
 
 def _strip(
     dem: GridSource, rows: tuple[int, int], columns: tuple[int, int]
-) -> tuple[NDArray[np.float64], NDArray[np.int16]]:
-    """Read rows and columns of a source as float64, NaN where there is no data, and the survey of each cell."""
+) -> tuple[NDArray[np.floating], NDArray[np.int16]]:
+    """Read rows and columns of a source as floats, NaN where there is no data, and the survey of each cell."""
     lattice = dem.lattice
     half = lattice.cell_m / 2
     grid, survey = surveyed_window(
@@ -114,34 +113,61 @@ def _strip(
             lattice.y0 - rows[0] * lattice.cell_m - half,
         ),
     )
-    return np.where(grid.valid(), grid.values.astype(np.float64), np.nan), survey.values.astype(np.int16)
+    held: NDArray[np.floating] = np.asarray(grid.values, np.result_type(grid.values.dtype, np.float32))
+    valid = grid.valid()
+    if not valid.all():
+        held = np.where(valid, held, np.array(np.nan, held.dtype))
+    return held, survey.values.astype(np.int16, copy=False)
 
 
 def _means(
-    values: NDArray[np.float64], survey: NDArray[np.int16], block: int, fine: NDArray[np.bool_]
+    values: NDArray[np.floating], survey: NDArray[np.int16], block: int, fine: NDArray[np.bool_]
 ) -> tuple[NDArray[np.float32], NDArray[np.int16], NDArray[np.float32]]:
     """Give the mean of each block over its commonest survey, of equal ones the lowest number; that number; the low."""
     if block == 1:
         return values.astype(np.float32), survey, values.astype(np.float32)
-    heights, number = _blocks(values, block, np.nan), _blocks(survey, block, NO_SURVEY)
-    shape = (heights.shape[0], heights.shape[2])
-    most, own = np.zeros(shape, np.int64), np.full(shape, NO_SURVEY, np.int16)
-    mean, low = np.full(shape, np.nan), np.full(shape, np.nan)
-    for one in np.unique(survey[survey != NO_SURVEY]):
-        known = number == one
-        count = known.sum(axis=(1, 3))
-        total = np.where(known, heights, 0.0).sum(axis=(1, 3))
-        more = count > most
-        most, own = np.where(more, count, most), np.where(more, one, own)
-        mean = np.where(more, total / np.maximum(count, 1), mean)
-        least = np.where(known, heights, np.inf).min(axis=(1, 3)) if fine[one] else mean
-        low = np.where(more, least, low)
-    return mean.astype(np.float32), own.astype(np.int16), low.astype(np.float32)
+    means: tuple[NDArray[np.float32], NDArray[np.int16], NDArray[np.float32]]
+    means = _block_means(np.ascontiguousarray(values), np.ascontiguousarray(survey), block, fine)
+    return means
 
 
-def _blocks(values: NDArray[Any], block: int, beyond: float) -> NDArray[Any]:
-    """Lay cells out as (block row, row in block, block column, column in block); past the edge stands ``beyond``."""
+@njit(cache=True, nogil=True)
+def _block_means(
+    values: NDArray[np.floating], survey: NDArray[np.int16], block: int, fine: NDArray[np.bool_]
+) -> tuple[NDArray[np.float32], NDArray[np.int16], NDArray[np.float32]]:
+    """Count, add and compare the cells of each block by their surveys; blocks at the edge have what is there."""
     rows, columns = values.shape
-    padded = np.full((-(-rows // block) * block, -(-columns // block) * block), beyond, values.dtype)
-    padded[:rows, :columns] = values
-    return padded.reshape(padded.shape[0] // block, block, padded.shape[1] // block, block)
+    shape = ((rows + block - 1) // block, (columns + block - 1) // block)
+    mean, low = np.full(shape, np.nan, np.float32), np.full(shape, np.nan, np.float32)
+    own = np.full(shape, NO_SURVEY, np.int16)
+    number = np.empty(block * block, np.int16)
+    count = np.empty(block * block, np.int64)
+    total, least = np.empty(block * block, np.float64), np.empty(block * block, np.float64)
+    for i in range(shape[0]):
+        for j in range(shape[1]):
+            met = 0
+            for row in range(i * block, min(rows, (i + 1) * block)):
+                for column in range(j * block, min(columns, (j + 1) * block)):
+                    one = survey[row, column]
+                    if one == NO_SURVEY:
+                        continue
+                    k = 0
+                    while k < met and number[k] != one:
+                        k += 1
+                    if k == met:
+                        number[k], count[k], total[k], least[k] = one, 0, 0.0, np.inf
+                        met += 1
+                    height = np.float64(values[row, column])
+                    count[k] += 1
+                    total[k] += height
+                    least[k] = min(least[k], height)
+            if met == 0:
+                continue
+            best = 0
+            for k in range(1, met):
+                if count[k] > count[best] or (count[k] == count[best] and number[k] < number[best]):
+                    best = k
+            own[i, j] = number[best]
+            mean[i, j] = total[best] / count[best]
+            low[i, j] = least[best] if fine[number[best]] else total[best] / count[best]
+    return mean, own, low

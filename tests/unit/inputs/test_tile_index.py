@@ -485,3 +485,31 @@ def test_a_file_in_long_rows_is_read_in_long_rows(world):
     path = world.raster("rows.tif", np.zeros((4, 20_000), "float32"), 1.0)
     source = RasterSource([TileIndex().head("dem", Place(str(path)))], UTM, "heights")
     assert source.panel_columns(10) == 20_000
+
+
+def test_a_run_keeps_the_index_in_its_store_and_a_fresh_one_trusts_none(world, monkeypatch):
+    from gisprio.inputs import tile_index
+    from gisprio.run import engine
+
+    monkeypatch.setattr(engine, "run_job", lambda job: job)
+    age(world.folder)
+    opened, facts = [], tile_index.read_facts
+    monkeypatch.setattr(tile_index, "read_facts", lambda *args: opened.append(args[1].name) or facts(*args))
+    index = world.folder / "out" / ".gisprio" / "index" / "files.json"
+    counts = []
+    for fresh in (False, False, True):
+        job = engine.run(world.settings(), fresh=fresh)
+        assert index.is_file()
+        assert job.inputs.digests["dem"] == read_inputs(world.settings()).digests["dem"]
+        counts.append(opened.count("dem.tif") - 1)  # one is of the reading without an index
+        opened.clear()
+    assert counts == [1, 0, 1]
+
+
+def test_a_run_that_is_refused_leaves_no_folder(world):
+    from gisprio.run import engine
+
+    (world.folder / "dem.tif").write_bytes(b"II*\0torn")
+    with pytest.raises(InputError):
+        engine.run(world.settings())
+    assert not (world.folder / "out").exists()

@@ -52,6 +52,7 @@ def streams(lines: Sequence[shapely.LineString], **columns: object) -> gpd.GeoDa
             "name": None,
             "kind": "natural",
             "area_km2": np.nan,
+            "class": None,
             "divergence": None,
         }
         | columns,

@@ -23,15 +23,18 @@ from gisprio.compute.banks.stations import lay_stations
 from gisprio.compute.banks.supply import share_supply
 from gisprio.compute.banks.valleys import measure_valleys
 from gisprio.compute.banks.works import find_works
+from gisprio.compute.setbacks.asking import ask_setbacks
 from gisprio.compute.terrain.entries import Banks
 from gisprio.contracts.grids import ArraySource, Grid, Lattice
 from gisprio.contracts.layers import (
+    BANK_ASKED,
     BANK_GROUND,
     BANK_LINES,
     CONCENTRATED_FLOW,
     CONSTRAINTS,
     DONE,
     ERODING,
+    FURTHER_SETBACKS,
     GAP_PIECES,
     ISLANDS,
     LEGEND,
@@ -39,15 +42,18 @@ from gisprio.contracts.layers import (
     REACH_MEASURES,
     ROADS,
     SEGMENTS,
+    SETBACK_ZONES,
     SIDE_CONSTRAINTS,
     SIDE_GAPS,
     SIDE_GROUND,
     SIDE_OWN_VALUES,
     SIDE_SCARS,
+    SIDE_SETBACKS,
     SIDE_SOILS,
     SIDE_SUPPLY,
     SIDE_WORKS,
     SOILS,
+    SOURCE_PARTS,
     VALLEYS,
     WATER,
     WETLANDS,
@@ -162,6 +168,9 @@ def nearby(**layers: gpd.GeoDataFrame) -> dict[str, pd.DataFrame]:
         "water": empty(WATER, CRS),
         "bank_lines": empty(BANK_LINES, CRS),
         "roads": empty(ROADS, CRS),
+        "setback_zones": empty(SETBACK_ZONES, CRS),
+        "source_parts": empty(SOURCE_PARTS),
+        "further_setbacks": empty(FURTHER_SETBACKS),
         "islands": empty(ISLANDS, CRS),
         "segments": empty(SEGMENTS, CRS),
         "constraints": empty(CONSTRAINTS, CRS),
@@ -183,9 +192,22 @@ def no_works(points: pd.DataFrame) -> pd.DataFrame:
     return check(SIDE_WORKS, key.assign(**none))
 
 
+def asked(points: pd.DataFrame, width_m: object = 30.0, **columns: object) -> pd.DataFrame:
+    """Give what a rule of ``width_m`` asks of station sides, but for ``columns``."""
+    told = {"setback_m": width_m, "least_m": np.nan, "inner_m": np.nan, "counted_m": width_m, "exempt": None}
+    key = points[["segment_no", "station_no", "side"]]
+    return check(SIDE_SETBACKS, key.assign(**{**told, "setback_told": True, **columns}))
+
+
 def all_own(points: pd.DataFrame, owned_m: float = 33.0) -> pd.DataFrame:
     """Give station sides whose ground is their own as far as ``owned_m``."""
     return check(SIDE_GROUND, points[["segment_no", "station_no", "side"]].assign(owned_m=owned_m))
+
+
+def bank_asked(banks: pd.DataFrame, **columns: object) -> pd.DataFrame:
+    """Give what a rule of 30 m asks of banks, but for ``columns``."""
+    none = {name: 0.0 for name in BANK_ASKED.names() if name.endswith("_length_m")}
+    return check(BANK_ASKED, banks[["reach_no", "side"]].assign(**{**none, "setback_m": 30.0, "exempt": None, **columns}))
 
 
 def bank_ground(banks: pd.DataFrame, **columns: object) -> pd.DataFrame:
@@ -236,11 +258,13 @@ def bank_chain(line, cover, *, step=200.0, halo=None, kind="natural", supply=0.3
     core |= lay_stations(core, {"segments": core["segments"]}, {}, made)
     core |= find_bank_lines(core, near, sources, made)
     near |= {name: core[name] for name in ("segments", "reach_measures", "stretches")}
+    core |= measure_bank_heights(core, near, sources, made)
+    core |= ask_setbacks(core, near, sources, made)
+    check(SIDE_SETBACKS, core["side_setbacks"])
     core |= share_ground(core, near, {}, made)
     core |= find_works(core, near, {}, made)
     core |= measure_cover(core, near, sources, made)
     core |= measure_valleys(core, {}, sources, made)
-    core |= measure_bank_heights(core, near, sources, made)
     core |= find_gaps(core, near, {}, made)
     core |= read_soils(core, near, {}, made)
     core |= measure_own_layers(core, near, sources, made)

@@ -178,11 +178,22 @@ class Factor:
 
 
 @dataclass(frozen=True, slots=True)
-class SetbackRule:
-    """A rule form: its name in ``[setback] rule`` and the function that gives a width."""
+class RuleForm:
+    """A form of setback rule.
+
+    Parameters
+    ----------
+    name
+        As in ``[setback] rule``.
+    ask
+        Function of layer ``side_facts`` and the rule's own keys, that gives what it asks of each row
+        (:class:`gisprio.compute.setbacks.asked.Asked`).
+    says
+        What it asks for, in one sentence.
+    """
 
     name: str
-    width: Callable[[Settings], float]
+    ask: Callable[..., Any]
     says: str
 
 

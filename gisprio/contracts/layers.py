@@ -36,6 +36,7 @@ STREAMS = Layer(
         C("source_id", "text", "The data's own id.", null=True),
         C("name", "text", "Name of the stream.", null=True),
         C("kind", "text", "What the line is.", among=STREAM_KINDS),
+        C("class", "text", "Class of the stream, as the data name it.", null=True),
         C("area_km2", "float", "Drainage area given by the data.", "km2", null=True, low=0),
         C("divergence", "int", "2 on the minor path of a divergence, 0 or 1 elsewhere, as the data say.", null=True, low=0, high=2),
     ),
@@ -101,6 +102,10 @@ SOILS = Layer(
         C("silt_clay_pct", "float", "Silt plus clay of the subsoil.", "percent", null=True, low=0, high=100),
     ),
 )
+SETBACK_ZONES = Layer(
+    "setback_zones", "polygon", (), "Ground where one setback rule holds.",
+    (C("zone", "text", "Name of the zone."),),
+)
 WATERSHED = Layer("watershed", "polygon", (), "Area of interest.", ())
 SUB_WATERSHEDS = Layer(
     "sub_watersheds", "polygon", (), "The user's sub-watersheds.", (C("name", "text", "Name."),)
@@ -150,6 +155,7 @@ SOURCE_PARTS = Layer(
         C("from_m", "float", "Lower end, upstream from the segment's downstream end.", "m", low=0),
         C("to_m", "float", "Upper end.", "m", low=0),
         C("kind", "text", "What the line is.", among=STREAM_KINDS),
+        C("class", "text", "Class of the stream, as the data name it.", null=True),
         C("name", "text", "Name of the stream.", null=True),
         C("area_km2", "float", "Drainage area the data give for the line.", "km2", null=True, low=0),
     ),
@@ -321,10 +327,63 @@ BANK_POINTS = Layer(
     ),
 )
 _OFFSET = C("line_offset_m", "float", "From the line to the lowest ground across it, left positive; to the middle of the channel where fine heights show it.", "m", null=True)
-_OWNED = C("owned_m", "float", "How far outward the ground is nearest to this bank, at most the setback and one opening; null without a bank.", "m", null=True, low=0)
+_OWNED = C("owned_m", "float", "How far outward the ground is nearest to this bank, at most the widest setback and one opening; null without a bank.", "m", null=True, low=0)
 SIDE_GROUND = Layer(
     "side_ground", "none", ("segment_no", "station_no", "side"), "How far outward of each bank point the ground is its own.",
     (*_SIDE_KEY, _OWNED),
+)
+SIDE_FACTS = Layer(
+    "side_facts", "none", ("segment_no", "station_no", "side"), "What setback rules go by at each station side.",
+    (
+        *_SIDE_KEY,
+        C("kind", "text", "What the stream is here.", among=STREAM_KINDS),
+        C("stream_class", "text", "Class of the stream, as the data name it.", null=True),
+        C("strahler_order", "int", "Strahler order.", low=1),
+        C("drainage_area_km2", "float", "Drainage area of the reach.", "km2", null=True, low=0),
+        C("bankfull_width_m", "float", "Bankfull width.", "m", null=True, low=0),
+        C("bank_height_m", "float", "Height of the bank.", "m", null=True, low=0),
+        C("slope_percent", "float", "Mean slope of the ground behind the bank line, upwards; 0 where it falls away.", "%", null=True, low=0),
+        C("property_class", "text", "Class of the property that the bank point lies on.", null=True),
+        C("property_ha", "float", "Size of that property.", "ha", null=True, low=0),
+        C("zone", "text", "Zone that the bank point lies in.", null=True),
+    ),
+)
+SIDE_SETBACKS = Layer(
+    "side_setbacks", "none", ("segment_no", "station_no", "side"), "What the rule asks of each station side.",
+    (
+        *_SIDE_KEY,
+        C("setback_m", "float", "Width of the strip from the bank line outward, on the map; 0 where the rule asks for nothing.", "m", low=0),
+        C("least_m", "float", "Least width, where the rule asks for an average.", "m", null=True, low=0),
+        C("inner_m", "float", "Width of the inner of two zones.", "m", null=True, low=0),
+        C("counted_m", "float", "How far out cover counts.", "m", low=0),
+        C("exempt", "text", "Why the rule asks for nothing.", null=True),
+        C("setback_told", "bool", "All that the width hangs on is known; else it is the least that the rule may ask."),
+    ),
+)
+BANK_ASKED = Layer(
+    "bank_asked", "none", ("reach_no", "side"), "What the rule asks of each bank.",
+    (
+        C("reach_no", "int", "Reach.", low=0),
+        C("side", "int", "0 left, 1 right.", low=0, high=1),
+        C("setback_m", "float", "Median width that the rule asks for.", "m", low=0),
+        C("exempt_length_m", "float", "Length on which the rule asks for nothing.", "m", low=0),
+        C("exempt", "text", "Why, on most of that length.", null=True),
+        C("untold_length_m", "float", "Length where something the width hangs on is not known.", "m", low=0),
+        C("unzoned_length_m", "float", "Length in no zone that has a rule.", "m", low=0),
+        C("other_line_length_m", "float", "Length where the bank line is not of the kind that the rule names.", "m", low=0),
+    ),
+)
+FURTHER_SETBACKS = Layer(
+    "further_setbacks", "none", ("reach_no", "side", "rule"), "Each bank under each further rule.",
+    (
+        C("reach_no", "int", "Reach.", low=0),
+        C("side", "int", "0 left, 1 right.", low=0, high=1),
+        C("rule", "text", "Rule, as [setback.also] names it."),
+        C("setback_m", "float", "Median width that the rule asks for.", "m", low=0),
+        C("buffer_width_m", "float", "Median over stations, at most the setback.", "m", null=True, low=0),
+        C("gap_length_m", "float", "Metres of gap.", "m", null=True, low=0),
+        C("gap_area_m2", "float", "Gap ground.", "m2", null=True, low=0),
+    ),
 )
 VALLEYS = Layer(
     "valleys", "none", ("segment_no", "station_no"), "The valley floor at each station.",
@@ -368,6 +427,7 @@ _CERTAINTY = (
     C("certainty", "text", "uncertain where uncertain_because says why.", among=("clear", "uncertain")),
     C("uncertain_because", "text", "line_off: the bank lines lie over a third of the setback off the channel that the heights show; within_error: the strip lacks less than buffer_width_se_m; in_water: most of what it lacks is water; mirrored: the strip of the other bank is fuller, as beside a line that lies off its channel.", null=True, among=GAP_DOUBTS),
 )
+_ZONE = C("zone", "text", "Of a rule with two zones, the zone where the buffer ends: inner or outer.", null=True, among=("inner", "outer"))
 GAP_PIECES = Layer(
     "gap_pieces", "polygon", ("gap_id",), "Gaps inside a piece.",
     (
@@ -377,6 +437,8 @@ GAP_PIECES = Layer(
         C("side", "int", "0 left, 1 right.", low=0, high=1),
         C("from_m", "float", "Lower end, upstream from the reach's downstream end.", "m", low=0),
         C("to_m", "float", "Upper end.", "m", low=0),
+        C("setback_m", "float", "Width the rule asks for: median of its stations.", "m", low=0),
+        _ZONE,
         C("buffer_width_m", "float", "Median over its stations.", "m", low=0),
         _WIDTH_ERROR,
         C("area_m2", "float", "Ground between the present buffer and the setback line.", "m2", low=0),
@@ -563,7 +625,9 @@ BANKS = Layer(
         C("sub_watershed_id", "text", "Label for totals.", null=True),
         C("length_m", "float", "Length with a bank, along the stream.", "m", low=0),
         C("bank_line_basis", "text", "Where most of the bank line came from.", null=True, among=BANK_LINE_BASES),
-        C("setback_m", "float", "Width the rule asks for.", "m", low=0),
+        C("setback_m", "float", "Width the rule asks for: median of its stations.", "m", low=0),
+        C("exempt_length_m", "float", "Length on which the rule asks for nothing.", "m", low=0),
+        C("exempt", "text", "Why, on most of that length.", null=True),
         C("setback_rule", "text", "The rule."),
         C("setback_kind", "text", "What stands behind it.", among=SETBACK_KINDS),
         C("buffer_width_m", "float", "Median over stations, at most the setback; null in a coarse look.", "m", null=True, low=0),
@@ -626,6 +690,7 @@ GAPS = Layer(
         C("to_m", "float", "Upper end.", "m", low=0),
         C("length_m", "float", "Along the stream.", "m", low=0),
         C("setback_m", "float", "Width the rule asks for.", "m", low=0),
+        _ZONE,
         C("buffer_width_m", "float", "Median over stations.", "m", low=0),
         _WIDTH_ERROR,
         C("area_m2", "float", "Ground between the present buffer and the setback line.", "m2", low=0),
@@ -756,7 +821,8 @@ STATION_RESULTS = Layer(
 )
 
 INPUT_LAYERS = (
-    STREAMS, INFLOWS, PARCELS, WATER, ROADS, BANK_LINES, SOILS, WETLANDS, CONSTRAINTS, DONE, ERODING, WATERSHED, SUB_WATERSHEDS, LEGEND,
+    STREAMS, INFLOWS, PARCELS, WATER, ROADS, BANK_LINES, SOILS, WETLANDS, CONSTRAINTS, DONE, ERODING, WATERSHED, SUB_WATERSHEDS,
+    SETBACK_ZONES, LEGEND,
 )
 RESULT_LAYERS = (
     REACHES, BANKS, BANK_SETBACKS, GAPS, PROPERTIES, FLOW_POINTS, LONG_PROFILES, SENSITIVITY, FINDINGS, STATION_RESULTS,

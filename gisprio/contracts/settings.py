@@ -5,41 +5,15 @@ Defaults marked [own] are our own choice, without a published source.
 
 from __future__ import annotations
 
-import datetime as dt
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Annotated, Any, Literal, cast
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
-from pydantic_core import PydanticCustomError
+from pydantic import Field, model_validator
 
 from gisprio.contracts.constants import JARRETT_FACTOR, JARRETT_RADIUS_POWER, JARRETT_SLOPE_POWER
-
-Finite = Annotated[float, Field(allow_inf_nan=False)]
-Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
-Weight = Annotated[float, Field(ge=0, allow_inf_nan=False)]
-Paths = tuple[str, ...]
-
-
-def _iso_date(value: object) -> object:
-    """Take a date of TOML, or a text that is one."""
-    if isinstance(value, dt.date):
-        return value.isoformat()[:10]
-    try:
-        return dt.date.fromisoformat(str(value)).isoformat()
-    except ValueError:
-        raise PydanticCustomError("not_a_date", "not a date") from None
-
-
-IsoDate = Annotated[str, BeforeValidator(_iso_date)]
-Cover = Literal["woody", "herbaceous", "pasture", "crop", "bare", "developed", "wetland", "water", "other"]
-StreamKind = Literal["natural", "ditch", "piped", "lake_path", "tidal", "canal", "unconfirmed"]
-
-
-class Section(BaseModel):
-    """A section of the config: frozen, and unknown keys are refused."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", str_strip_whitespace=True)
+from gisprio.contracts.sections import Cover, Finite, IsoDate, Paths, Positive, Section, StreamKind, Weight
+from gisprio.contracts.setbacks import AnyRule, FixedWidth
 
 
 class Run(Section):
@@ -92,6 +66,7 @@ class StreamColumns(Section):
     id: str | None = None
     name: str | None = None
     kind: str | None = None
+    class_: Annotated[str | None, Field(alias="class")] = None
     area_km2: str | None = None
     divergence: str | None = None
 
@@ -151,7 +126,7 @@ class SoilColumns(Section):
 
 
 class NameColumn(Section):
-    """``[columns] sub_watersheds.*``."""
+    """``[columns] sub_watersheds.*`` and ``setback_zones.*``."""
 
     name: str | None = None
 
@@ -176,6 +151,7 @@ class Columns(Section):
     eroding: ErodingColumns = ErodingColumns()
     soils: SoilColumns = SoilColumns()
     sub_watersheds: NameColumn = NameColumn()
+    setback_zones: NameColumn = NameColumn()
     land_cover: CoverColumn = CoverColumn()
 
 
@@ -247,20 +223,6 @@ class Hydraulics(Section):
     steep_roughness: SteepRoughness = SteepRoughness()
     slope_cap: Positive = 0.03
     """Slope above which stream power rises no further [own]."""
-
-
-class Setback(Section):
-    """``[setback]``: the rule that ranks."""
-
-    rule: str = "fixed_width"
-    width_m: Positive = 30.0
-    kind: Literal["statute", "standard", "guidance", "own target"] = "own target"
-    counts: tuple[Cover, ...] = ("woody", "wetland")
-    natural: tuple[Cover, ...] = ()
-    canopy_m: Positive = 3.0
-    """Ground under canopy of at least this height is woody [own]; of use with ``[layers] canopy``."""
-    opening_m: Annotated[float, Field(ge=0, allow_inf_nan=False)] = 3.0
-    shortest_gap_m: Positive = 20.0
 
 
 class Delivery(Section):
@@ -414,7 +376,7 @@ class Settings(Section):
     land_cover: LandCover
     streams: Streams = Streams()
     hydraulics: Hydraulics = Hydraulics()
-    setback: Setback = Setback()
+    setback: AnyRule = FixedWidth()
     delivery: Delivery = Delivery()
     works: Works = Works()
     priority: Priority = Priority()

@@ -147,7 +147,7 @@ def codes_known(inputs: Inputs, settings: Settings) -> Iterator[Finding]:
     """The legend knows the codes of the land cover near the streams."""
     known = inputs.tables["legend"]["code"].to_numpy()
     lines = inputs.tables["streams"].geometry.to_numpy()
-    reach = NEAR_SETBACKS * settings.setback.width_m
+    reach = NEAR_SETBACKS * settings.setback.most_m
     found = unknown_codes_ha(inputs.rasters["land_cover"], lines, reach, known)
     if found:
         ordered = sorted(found.items(), key=lambda item: (-item[1], item[0]))
@@ -162,7 +162,7 @@ def codes_known(inputs: Inputs, settings: Settings) -> Iterator[Finding]:
 
 def cover_fine_enough(inputs: Inputs, settings: Settings) -> Iterator[Finding]:
     """The land cover can show a strip a third as wide as the setback."""
-    width = settings.setback.width_m
+    width = settings.setback.most_m
     narrowest = float(inputs.tables["legend"]["min_width_m"].max())
     if narrowest > width / 3 and canopy_used(inputs) and inputs.rasters["canopy"].lattice.cell_m <= width / 3:
         says = (
@@ -291,7 +291,7 @@ def dem_beyond_watershed(inputs: Inputs, settings: Settings) -> Iterator[Finding
 def lines_in_channel(inputs: Inputs, settings: Settings) -> Iterator[Finding]:
     """The low of the ground across the stream lies near the drawn line."""
     dem = inputs.rasters["dem"]
-    limit = max(settings.setback.width_m / 3, dem.lattice.cell_m)
+    limit = max(settings.setback.most_m / 3, dem.lattice.cell_m)
     points = points_along(inputs.tables["streams"].geometry.to_numpy(), 100.0)
     offset, relief = low_offsets(dem, points)
     seen = np.isfinite(offset) & (relief > 1.0)

@@ -12,17 +12,21 @@ from typing import Any
 from pydantic import BaseModel, ValidationError
 
 from gisprio.contracts.errors import InputError, SettingsError
+from gisprio.contracts.setbacks import FORMS
 from gisprio.contracts.settings import Hydraulics, OwnFactor, Settings
 from gisprio.contracts.shipped import shipped
 from gisprio.inputs.faults import Fault, nearest, quoted, raise_faults
 from gisprio.inputs.own_factors import is_value_function, own_factor_faults
+from gisprio.inputs.setback_rules import rule_faults, with_rule_files
 
 CONFIG_NAME = "gisprio.toml"
 TEMPLATE = "template.toml"
 CURVE_ENDING = ".toml"
 """A curve whose name ends so is a file of the user's own."""
-_NOT_YET = ("run.each", "setback.rule_file", "setback.also")
+_NOT_YET = ("run.each",)
 _TABLES_OF_NAMES = ("erosion", "gap", "nodes")
+_OF_RULES = ("also", "zone")
+"""Tables of ``[setback]`` whose names are rules."""
 
 
 def read_settings(path: str | Path, known: Mapping[str, Collection[str]] | None = None) -> Settings:
@@ -34,7 +38,7 @@ def read_settings(path: str | Path, known: Mapping[str, Collection[str]] | None 
         The TOML file; relative paths inside it start at its folder.
     known
         Names that may stand in the config, where the caller knows them: ``erosion`` and ``gap`` (factor
-        keys), ``rules`` (setback rules), ``curves`` (regional curves); and those that no factor of the user's own
+        keys), ``curves`` (regional curves); and those that no factor of the user's own
         may have: ``taken``. What is not given is not checked.
 
     Returns
@@ -48,7 +52,7 @@ def read_settings(path: str | Path, known: Mapping[str, Collection[str]] | None 
         The file is not there or is not TOML, or with every fault of its keys and values in one message.
     """
     path = Path(path)
-    data = _toml(path)
+    data = with_rule_files(_toml(path), path.resolve().parent, _toml)
     named = known or {}
     faults = list(_not_finite(data))
     settings = None
@@ -184,12 +188,27 @@ def _not_finite(value: Any, place: tuple[str | int, ...] = ()) -> Iterator[Fault
 def _written(place: tuple[str | int, ...]) -> str:
     """Give the place of a key as it stands in the file, such as ``[setback] width_m``."""
     names = [str(part) for part in place if not isinstance(part, int)]
-    of_priority = names[0] == "priority" and len(names) > 2 and names[1] in _TABLES_OF_NAMES
-    depth = 2 if of_priority or names[0] == "factor" else 1
+    depth = _depth(names)
     section = f"[{'.'.join(names[:depth])}]"
     key = ".".join(names[depth:])
     number = next((part for part in place if isinstance(part, int)), None)
     return section + (f" {key}" if key else "") + (f", item {number + 1}" if number is not None else "")
+
+
+def _depth(names: list[str]) -> int:
+    """Give how many names of a place stand in the head of its section."""
+    of_priority = names[0] == "priority" and len(names) > 2 and names[1] in _TABLES_OF_NAMES
+    if names[0] == "setback" and len(names) > 2:
+        return 3 + _depth(["setback", *names[3:]]) - 1 if names[1] in _OF_RULES else 2
+    return 2 if of_priority or names[0] == "factor" else 1
+
+
+def _untagged(place: tuple[str | int, ...]) -> tuple[str | int, ...]:
+    """Take the names of rule forms out of a place, which the models put in and the file does not have."""
+    if place[:1] != ("setback",):
+        return place
+    after = [i for i, part in enumerate(place) if i == 0 or (i > 1 and place[i - 1] in _OF_RULES)]
+    return tuple(part for i, part in enumerate(place) if not (part in FORMS and i - 1 in after))
 
 
 def _model_at(place: tuple[str | int, ...]) -> type[BaseModel] | None:
@@ -197,6 +216,9 @@ def _model_at(place: tuple[str | int, ...]) -> type[BaseModel] | None:
     model: type[BaseModel] | None = Settings
     if place[:1] == ("factor",) and len(place) == 2:
         return OwnFactor
+    if place[:1] == ("setback",):
+        form = max(i for i, part in enumerate(place) if part in FORMS)
+        model, place = FORMS[str(place[form])], place[form + 1 :]
     for part in place:
         if model is None:
             return None
@@ -243,6 +265,7 @@ _KINDS = {
     "tuple_type": ("is not a list", "a list: [..., ...]"),
     "too_long": ("has too many items", "pairs: [value, score]"),
     "missing": ("is too short", "pairs: [value, score]"),
+    "one_limit": ("has no limit, or two", "one of from, above, as in { from = 5, width_m = 10 }"),
     "not_a_date": ("is not a date", 'a date, as in as_of = "2026-05-31"'),
     "model_type": ("is not a section", "a section of its own, with keys of the form key = value below it"),
     "dict_type": ("is not a section", "a section of its own, with keys of the form key = value below it"),
@@ -257,10 +280,13 @@ _REQUIRED = {
 
 def _fault(error: Any) -> Fault:
     """Put one complaint of the models into our own words."""
-    place, kind, value = tuple(error["loc"]), error["type"], error["input"]
+    place, kind, value = _untagged(tuple(error["loc"])), error["type"], error["input"]
     where = _written(place)
     if kind == "extra_forbidden":
-        return _unknown_key(place, _model_at(place[:-1]) or Settings)
+        return _unknown_key(place, _model_at(tuple(error["loc"])[:-1]) or Settings)
+    if kind == "union_tag_invalid":
+        word = value.get("rule")
+        return _unknown_name(f"{where} rule: there is no rule {quoted(word)}.", str(word), list(FORMS))
     if kind == "missing" and isinstance(place[-1], str):
         wanted = _REQUIRED[place[-1]] if len(place) == 1 else f"a value for {place[-1]}"
         do = "add it; `gisprio new FOLDER` writes a config that has it."
@@ -303,16 +329,10 @@ def _name_faults(data: dict[str, Any], known: Mapping[str, Collection[str]]) -> 
             pairs = ", ".join('{} = "{}"'.format(*name.split(".")) for name in names)
             yield Fault(says, f"one of {pairs}.", f"take {key} out: then its usual form counts.")
     yield from _pair_faults(groups.get("pairwise"), known)
-    for section, key, what, name in (
-        ("setback", "rule", "rule", "rules"),
-        ("hydraulics", "curve", "curve", "curves"),
-    ):
-        part = data.get(section)
-        value = part.get(key) if isinstance(part, dict) else None
-        names = sorted(known.get(name, ()))
-        own = name == "curves" and isinstance(value, str) and value.endswith(CURVE_ENDING)
-        if names and isinstance(value, str) and value not in names and not own:
-            yield _unknown_name(f"[{section}] {key}: there is no {what} {quoted(value)}.", value, names)
+    part = data.get("hydraulics")
+    value, names = part.get("curve") if isinstance(part, dict) else None, sorted(known.get("curves", ()))
+    if names and isinstance(value, str) and value not in names and not value.endswith(CURVE_ENDING):
+        yield _unknown_name(f"[hydraulics] curve: there is no curve {quoted(value)}.", value, names)
 
 
 def _pair_faults(pairwise: object, known: Mapping[str, Collection[str]]) -> Iterator[Fault]:
@@ -345,6 +365,7 @@ def _unknown_name(says: str, word: str, names: Collection[str]) -> Fault:
 def _meaning_faults(settings: Settings, known: Mapping[str, Collection[str]]) -> Iterator[Fault]:
     """Find values that are each of the right kind but make no sense."""
     yield from _name_faults(settings.model_dump(), known)
+    yield from rule_faults(settings)
     yield from own_factor_faults(settings.factor, known.get("taken", ()))
     for name in type(settings.layers).model_fields:
         paths = getattr(settings.layers, name)

@@ -48,10 +48,10 @@ def canopy_of_sense(inputs: Inputs, settings: Settings) -> Iterator[Finding]:
         says = f"canopy: cells of {canopy.lattice.cell_m:g} m, coarser than the land cover ({grain:g} m): not used."
         yield Finding("warning", "canopy", "too_coarse", "", says, "give a finer canopy, or leave it out.")
         return
-    heights = values_at(canopy, *_beside(inputs, settings.setback.width_m))
+    heights = values_at(canopy, *_beside(inputs, settings.setback.most_m))
     if heights.size:
         yield from _coarse_files(inputs)
-        yield from _canopy_heights(heights, settings.setback.width_m)
+        yield from _canopy_heights(heights, settings.setback.most_m)
 
 
 def _coarse_files(inputs: Inputs) -> Iterator[Finding]:
@@ -98,7 +98,7 @@ def wetlands_of_sense(inputs: Inputs, settings: Settings) -> Iterator[Finding]:
     wetlands, lines = inputs.tables["wetlands"], inputs.tables["streams"].geometry.to_numpy()
     if not len(wetlands) or not len(lines):
         return
-    width = settings.setback.width_m
+    width = settings.setback.most_m
     tree = shapely.STRtree(wetlands.geometry.to_numpy())
     if not tree.query(lines, predicate="dwithin", distance=width).size:
         says = f"wetlands: none lies within {width:g} m of the streams; the layer changes no result."

@@ -53,7 +53,7 @@ NEAR_STREAM_M = 100.0
 def _beside(inputs: Inputs, settings: Settings) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Lay places along the streams and across them, to the setback on both sides: x, y (n, 8)."""
     points = points_along(inputs.tables["streams"].geometry.to_numpy(), STEP_M)
-    across = np.array([-7, -5, -3, -1, 1, 3, 5, 7]) / 8 * settings.setback.width_m
+    across = np.array([-7, -5, -3, -1, 1, 3, 5, 7]) / 8 * settings.setback.most_m
     return _across(points, across)
 
 
@@ -70,7 +70,7 @@ def cover_of_sense(inputs: Inputs, settings: Settings) -> Iterator[Finding]:
     if len(cover) < LEAST_POINTS:
         return
     shares = cover.value_counts(normalize=True)
-    width, most = settings.setback.width_m, shares.index[0]
+    width, most = settings.setback.most_m, shares.index[0]
     counts = settings.setback.counts
     if shares[most] >= ONE_CLASS_SHARE:
         odd = f"{percent(shares[most])} {most}"
@@ -217,7 +217,7 @@ def fines_in_percent(inputs: Inputs, settings: Settings) -> Iterator[Finding]:
 
 def setback_in_metres(inputs: Inputs, settings: Settings) -> Iterator[Finding]:
     """A setback of a run that reports in feet was given in metres."""
-    width = settings.setback.width_m
+    width = settings.setback.most_m
     if settings.report.units == "us" and width >= FEET_LEAST_M and width % 5 == 0:
         says = f"[setback] width_m = {width:g} is {width / FOOT_M.value:.0f} ft; the key is in metres."
         do = f"write {width * FOOT_M.value:.4g} if {width:g} ft are meant; every gap hangs on it."

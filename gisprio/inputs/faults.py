@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from gisprio.contracts.errors import GisprioError
+
+_ZONES = ("[layers] setback_zones", "[setback] zones")
+"""The one layer that is named outside [layers], and how the config names it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +40,7 @@ def raise_faults(kind: type[GisprioError], faults: Sequence[Fault], heading: str
     """
     if not faults:
         return
+    faults = [replace(fault, says=fault.says.replace(*_ZONES)) for fault in faults]
     if len(faults) == 1:
         raise kind(faults[0].says, wanted=faults[0].wanted, do=faults[0].do)
     lines = [f"{len(faults)} {heading}."]

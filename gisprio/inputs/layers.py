@@ -21,6 +21,7 @@ from gisprio.contracts.layers import (
     INFLOWS,
     PARCELS,
     ROADS,
+    SETBACK_ZONES,
     SOILS,
     STREAMS,
     SUB_WATERSHEDS,
@@ -159,6 +160,7 @@ def make_streams(frame: gpd.GeoDataFrame, settings: Settings) -> Normalised:
         "source_id": ids,
         "name": as_text(_column(frame, named.name)),
         "kind": kinds,
+        "class": as_text(_column(frame, named.class_)),
         "area_km2": area,
         "divergence": divergence,
     }
@@ -379,12 +381,26 @@ def make_sub_watersheds(frame: gpd.GeoDataFrame, settings: Settings) -> Normalis
     return _done(SUB_WATERSHEDS, frame, {"name": names.where(names.notna(), numbers)}, [])
 
 
+def make_setback_zones(frame: gpd.GeoDataFrame, settings: Settings) -> Normalised:
+    """Make the zones of setback rules; ground without a name is in no zone.
+
+    Parameters and raises as :func:`make_streams`.
+    """
+    names = as_text(_column(frame, settings.columns.setback_zones.name))
+    findings = []
+    unknown = sorted(set(names.dropna()) - set(settings.setback.zone))
+    if unknown:
+        says = f"setback_zones: no rule is given for {listed(unknown)}; the rule of [setback] itself is asked there."
+        findings.append(Finding("warning", "setback_zones", "no_rule", "", says, "add [setback.zone.NAME] for them."))
+    return _done(SETBACK_ZONES, frame[names.notna()], {"zone": names[names.notna()]}, findings)
+
+
 VECTOR_LAYERS: tuple[VectorLayer, ...] = (
     VectorLayer(
         STREAMS, "line",
         lambda c: {
             "streams.id": c.streams.id, "streams.name": c.streams.name,
-            "streams.kind": c.streams.kind, "streams.area_km2": c.streams.area_km2,
+            "streams.kind": c.streams.kind, "streams.class": c.streams.class_, "streams.area_km2": c.streams.area_km2,
             "streams.divergence": c.streams.divergence,
         },
         make_streams,
@@ -422,6 +438,9 @@ VECTOR_LAYERS: tuple[VectorLayer, ...] = (
     VectorLayer(WATERSHED, "polygon", lambda c: {}, make_watershed),
     VectorLayer(
         SUB_WATERSHEDS, "polygon", lambda c: {"sub_watersheds.name": c.sub_watersheds.name}, make_sub_watersheds
+    ),
+    VectorLayer(
+        SETBACK_ZONES, "polygon", lambda c: {"setback_zones.name": c.setback_zones.name}, make_setback_zones
     ),
 )  # fmt: skip
 """Every vector layer of the contract, and how it is made."""

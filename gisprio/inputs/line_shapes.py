@@ -44,7 +44,7 @@ def lines_side_by_side(inputs: Inputs, settings: Settings) -> Iterator[Finding]:
     """No line runs beside another so near that the strip of one holds the other."""
     streams = inputs.tables["streams"]
     lines = streams.geometry.to_numpy()
-    reach = max(BESIDE_LEAST_M, settings.setback.width_m)
+    reach = max(BESIDE_LEAST_M, settings.setback.most_m)
     points = points_along(lines, STEP_M)
     beside = _length_by_line(points, _has_line_beside(lines, points, reach), len(lines))
     length = shapely.length(lines)
@@ -103,7 +103,7 @@ def lines_fall(inputs: Inputs, settings: Settings) -> Iterator[Finding]:
     level[level] = (known_m >= LEVEL_OFF_SHARE * length[level]) & (_ranges(points, height) <= LEVEL_RANGE_M)
     points = points_along(lines[level], 4 * STEP_M)
     offset, relief = low_offsets(dem, points)
-    limit = max(settings.setback.width_m / 3, dem.lattice.cell_m)
+    limit = max(settings.setback.most_m / 3, dem.lattice.cell_m)
     aside_m = _length_by_line(points, (relief > LEVEL_RELIEF_M) & (np.abs(offset) > limit), int(level.sum()))
     level[level] = aside_m >= LEVEL_OFF_SHARE * length[level]
     if not level.any():

@@ -47,7 +47,7 @@ def expand_layers(settings: Settings) -> dict[str, list[Place]]:
     Parameters
     ----------
     settings
-        ``layers`` and ``folder`` are read.
+        ``layers``, ``setback.zones`` and ``folder`` are read.
 
     Returns
     -------
@@ -61,7 +61,8 @@ def expand_layers(settings: Settings) -> dict[str, list[Place]]:
     """
     found: dict[str, list[Place]] = {}
     faults: list[Fault] = []
-    for layer, patterns in settings.layers.given().items():
+    zones = {"setback_zones": (settings.setback.zones,)} if settings.setback.zones else {}
+    for layer, patterns in {**settings.layers.given(), **zones}.items():
         places: list[Place] = []
         for pattern in patterns:
             got = list(expand(pattern, settings.folder))

@@ -15,7 +15,8 @@ from pathlib import Path
 from typing import get_args
 
 from gisprio.contracts.cards import Stage
-from gisprio.contracts.settings import Section, Settings
+from gisprio.contracts.sections import Section
+from gisprio.contracts.settings import Settings
 from gisprio.contracts.shipped import shipped, shipped_folders, shipped_names
 from gisprio.run.fingerprints import text_digest
 from gisprio.run.stages import FACTOR_TABLES, layer_name
@@ -242,11 +243,18 @@ def starts_of(stage: Stage, rasters: Iterable[str]) -> list[Name]:
 def section_classes(section: str) -> list[str]:
     """Name the classes that a section of the settings is made of.
 
-    >>> section_classes("setback"), section_classes("factor")
-    (['Setback'], ['OwnFactor'])
+    >>> section_classes("works"), section_classes("factor"), section_classes("setback")[0]
+    (['Works'], ['OwnFactor'], 'FixedWidth')
     """
-    kind = Settings.model_fields[section].annotation
-    return [of.__name__ for of in (kind, *get_args(kind)) if isinstance(of, type) and issubclass(of, Section)]
+    return [of.__name__ for of in _parts_of(Settings.model_fields[section].annotation) if issubclass(of, Section)]
+
+
+def _parts_of(kind: object) -> Iterator[type]:
+    """Give the classes in a type, such as those of a union."""
+    if isinstance(kind, type) and not get_args(kind):
+        yield kind
+    for part in get_args(kind):
+        yield from _parts_of(part)
 
 
 def stage_digests(stages: Sequence[Stage], rasters: Iterable[str], root: Path | None = None) -> Mapping[str, str]:

@@ -15,12 +15,11 @@ def known_names() -> dict[str, Collection[str]]:
     -------
     dict
         Keys of factors (``erosion``, ``gap``), their ``forms``, names that no factor of the user's own may have
-        (``taken``), names of ``rules`` and of ``curves``.
+        (``taken``), names of ``curves``.
     """
     from gisprio.compute.factors import FACTORS
     from gisprio.compute.factors.own import taken_names
     from gisprio.compute.network.hydraulics import CURVES
-    from gisprio.compute.setbacks import SETBACK_RULES
 
     cards = [registered.card for registered in FACTORS]
     return {
@@ -28,7 +27,6 @@ def known_names() -> dict[str, Collection[str]]:
         "gap": [card.key for card in cards if card.group == "gap"],
         "forms": [f"{card.key}.{form}" for card in cards for form in card.forms],
         "taken": sorted(taken_names(cards)),
-        "rules": [rule.name for rule in SETBACK_RULES],
         "curves": list(CURVES),
     }
 

@@ -33,14 +33,14 @@ def halo_width(settings: Settings, reaches: pd.DataFrame | None, cell_m: float) 
 
     Notes
     -----
-    H = 2 (A + s + o) + w + L, with A the reach of the transects that look for the bank line, s the setback, o the
-    longest opening, w the widest bankfull width of the run and L the smoothing length of the centre line, the largest
-    of 2 w, 3 cells and 3 line errors: the strips of two streams meet no further apart.
+    H = 2 (A + s + o) + w + L, with A the reach of the transects that look for the bank line, s the widest setback of
+    all rules, o their longest opening, w the widest bankfull width of the run and L the smoothing length of the centre
+    line, the largest of 2 w, 3 cells and 3 line errors: the strips of two streams meet no further apart.
     """
     widest = widest_m(reaches)
     smoothing = max(2 * widest, 3 * cell_m, 3 * settings.streams.line_error_m)
     across = max(SEARCH_LEAST_M, SEARCH_WIDTHS * widest)
-    return 2 * (across + settings.setback.width_m + settings.setback.opening_m) + widest + smoothing
+    return 2 * (across + settings.setback.widest_m + settings.setback.widest_opening_m) + widest + smoothing
 
 
 def grid_width(settings: Settings, reaches: pd.DataFrame | None, cell_m: float) -> float:
@@ -64,7 +64,7 @@ def grid_width(settings: Settings, reaches: pd.DataFrame | None, cell_m: float) 
     widest = widest_m(reaches)
     own = [factor.within_m or 0.0 for factor in settings.factor.values()]
     beyond = max(VALLEY_LEAST_M, UNCONFINED_RATIO.value * widest, *own)
-    return transects + beyond + settings.setback.width_m + settings.setback.opening_m + 2 * cell_m
+    return transects + beyond + settings.setback.widest_m + settings.setback.widest_opening_m + 2 * cell_m
 
 
 def widest_m(reaches: pd.DataFrame | None) -> float:

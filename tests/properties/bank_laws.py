@@ -19,7 +19,7 @@ from gisprio.contracts.grids import ArraySource, Grid, Lattice
 from gisprio.contracts.settings import Settings
 from makers import frame
 from properties.law import Law
-from tables import nearby, network, no_works, settings
+from tables import asked, nearby, network, no_works, settings
 
 LENGTH_M, SPACING_M, WIDTH_M, CELL_M, AROUND_M = 160.0, 8.0, 6.0, 2.0, 70.0
 BLOCK_M = 8.0
@@ -102,6 +102,7 @@ def measured(
     core |= bank_lines.find_bank_lines(core, near, {}, own)
     core |= ownership.share_ground(core, core, {}, own)
     core["side_works"] = no_works(core["bank_points"])
+    core["side_setbacks"] = asked(core["bank_points"], own.setback.width_m)
     core |= cover.measure_cover(core, near, {"land_cover": world.land_cover(change)}, own)
     unknown = {"valley_width_m": np.nan, "line_offset_m": np.nan}
     core["valleys"] = core["stations"][KEY[:2]].assign(**unknown)
@@ -233,7 +234,7 @@ def plant_openings_grow_with_the_setback(patch) -> None:
     patch.setattr(
         cover,
         "buffer_width",
-        lambda classes, counts, skip, step, opening, most: true(classes, counts, skip, step, most / 2, most),
+        lambda counts, skip, step, opening, most: true(counts, skip, step, float(np.max(most)) / 2, most),
     )
 
 
@@ -254,8 +255,7 @@ def wider_cover_never_makes_a_gap(given: tuple[Banks, float]) -> None:
 
 
 def plant_width_of_the_first_wood_wherever(patch) -> None:
-    def first_run(classes, counts, skip, step, opening, most):
-        wood = counts[classes]
+    def first_run(wood, skip, step, opening, most):
         begun = np.maximum.accumulate(wood, axis=1)
         ended = np.maximum.accumulate(begun & ~wood, axis=1)
         return np.minimum((begun & ~ended).sum(axis=1) * step, most)
@@ -374,10 +374,10 @@ def slivers_are_no_frontage(given: tuple[Banks, float]) -> None:
 
 
 def plant_the_first_parcel_is_the_neighbour(patch) -> None:
-    def nearest(sides, areas, setback_m):
+    def nearest(sides, areas, depth_m):
         points = shapely.points(sides[["x", "y"]].to_numpy(float))
         near = shapely.distance(points[:, None], areas[None, :])
-        return np.where(near.min(axis=1) < setback_m, near.argmin(axis=1), -1)
+        return np.where(near.min(axis=1) < depth_m, near.argmin(axis=1), -1)
 
     patch.setattr(frontages, "owners", nearest)
 

@@ -74,7 +74,8 @@ def network(request):
         drawn = drawn.sample(frac=1.0, random_state=1)
         drawn = drawn.reverse()
     layer = gpd.GeoDataFrame(
-        {"source_id": drawn.index, "name": drawn.index, "kind": "natural", "area_km2": np.nan, "divergence": None},
+        {"source_id": drawn.index, "name": drawn.index, "kind": "natural", "class": None, "area_km2": np.nan,
+         "divergence": None},
         geometry=list(drawn),
         crs=lines.crs,
     )

@@ -41,7 +41,7 @@ def strip_cells(sides: pd.DataFrame, width_m: Floats | float) -> Shapes:
     return np.asarray(shapely.polygons(np.stack(corners, axis=1)), dtype=object)
 
 
-def constraint_words(sides: pd.DataFrame, constraints: pd.DataFrame, roads: pd.DataFrame, width_m: float) -> pd.Series:
+def constraint_words(sides: pd.DataFrame, constraints: pd.DataFrame, roads: pd.DataFrame, width_m: Floats) -> pd.Series:
     """Name the kinds of constraint in the strip beside each station.
 
     Parameters
@@ -51,7 +51,7 @@ def constraint_words(sides: pd.DataFrame, constraints: pd.DataFrame, roads: pd.D
     constraints, roads
         Layers near them.
     width_m
-        The setback [m].
+        (n,) depth of the strips [m].
 
     Returns
     -------
@@ -81,7 +81,7 @@ def road_word(road_class: object) -> str:
 
 
 def roads_along(
-    sides: pd.DataFrame, roads: pd.DataFrame, width_m: float
+    sides: pd.DataFrame, roads: pd.DataFrame, width_m: Floats
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Find the roads that run along the bank in the strip of a station.
 
@@ -98,7 +98,7 @@ def roads_along(
     tree = shapely.STRtree(strip_cells(sides, width_m + half.max()))
     road, row = tree.query(lines, predicate="intersects")
     near = sides.iloc[row]
-    part = shapely.intersection(lines[road], strip_cells(near, width_m + half[road]))
+    part = shapely.intersection(lines[road], strip_cells(near, width_m[row] + half[road]))
     along = angles(part, near[["out_x", "out_y"]].to_numpy(float)) <= CROSSING_ANGLE_DEG.value
     return road[along], row[along]
 

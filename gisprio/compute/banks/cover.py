@@ -23,11 +23,11 @@ from gisprio.compute.banks.overlays import (
     with_wetlands,
 )
 from gisprio.compute.banks.sides import SIDE_KEY, places_out
-from gisprio.compute.setbacks import setback_width
 from gisprio.contracts.cards import Sources, Tables
 from gisprio.contracts.constants import GRASS_SHEAR, TREES_SHEAR
 from gisprio.contracts.grids import GridSource, box_around
-from gisprio.contracts.settings import Setback, Settings
+from gisprio.contracts.setbacks import CoverShare, Rule, TwoZone
+from gisprio.contracts.settings import Settings
 from gisprio.contracts.words import COVERS
 
 Floats = NDArray[np.float64]
@@ -53,7 +53,7 @@ def measure_cover(core: Tables, halo: Tables, sources: Sources, settings: Settin
     Parameters
     ----------
     core
-        ``bank_points``, ``side_ground`` and ``side_works`` of the piece.
+        ``bank_points``, ``side_setbacks``, ``side_ground`` and ``side_works`` of the piece.
     halo
         ``legend``; ``wetlands`` near the piece.
     sources
@@ -78,16 +78,21 @@ def measure_cover(core: Tables, halo: Tables, sources: Sources, settings: Settin
 
     What lies beyond ``owned_m`` is another bank's: neither cover nor opening nor missing. Cover that goes on to where
     the own ground ends is a buffer as wide as the setback; without own ground the width is missing. A coarse look
-    does not ask whose the ground is.
+    does not ask whose the ground is. Where the rule asks for nothing, the width is 0 and nothing is missing.
+
+    Which rule is judged is decided station by station (layer ``side_setbacks``): of two zones the outer one has cover
+    of its own that counts besides; where an average is asked for, cover counts beyond the setback, out to
+    ``counted_m``; where a share of the strip must be covered, a strip that has it is as good as covered.
     """
     points = core["bank_points"].merge(core["side_ground"], on=SIDE_KEY, how="left", validate="one_to_one")
+    points = points.merge(core["side_setbacks"], on=SIDE_KEY, how="left", validate="one_to_one")
     ground = Ground(sources["land_cover"], halo["legend"], halo["wetlands"], core["side_works"], settings.setback)
-    width, canopy = setback_width(settings), finer_canopy(sources.get("canopy"), ground.grain_m)
-    coarse = is_coarse(ground.grain_m, width)
-    near = points.iloc[:0] if coarse and canopy is None else points
-    strip = ground.strip(near, width, canopy)
-    told = strip.grain_m <= width / 3 + 1e-9
-    close = _close_look(near[told], strip.of(told), width, ground)
+    canopy = finer_canopy(sources.get("canopy"), ground.grain_m)
+    coarse = is_coarse(ground.grain_m, points["setback_m"].to_numpy(float))
+    near = points[~coarse] if canopy is None else points
+    strip = ground.strip(near, canopy)
+    told = ~is_coarse(strip.grain_m, near["setback_m"].to_numpy(float))
+    close = _close_look(near[told], strip.of(told), ground)
     far = points.drop(index=near.index[told])
     looks = [look for look in (close, _coarse_look(far, ground)) if len(look)] or [close]
     return {"side_cover": pd.concat(looks).sort_index().assign(coarse_use=coarse)}
@@ -99,13 +104,13 @@ def cover_grain(source: GridSource, legend: pd.DataFrame) -> float:
     return float(max(source.lattice.cell_m, 0.0 if np.isnan(least) else least))
 
 
-def is_coarse(grain_m: float, setback_m: float) -> bool:
-    """Say whether cover of this grain cannot carry a setback: over a third of it.
+def is_coarse(grain_m: Floats | float, setback_m: Floats) -> Marks:
+    """Say where cover of this grain cannot carry a setback: over a third of it. No setback is carried by any; (n,).
 
-    >>> is_coarse(10.0, 30.0), is_coarse(30.0, 30.0)
-    (False, True)
+    >>> is_coarse(10.0, np.array([30.0, 29.0, 0.0])).tolist()
+    [False, True, False]
     """
-    return grain_m > setback_m / 3 + 1e-9
+    return (grain_m > setback_m / 3 + 1e-9) & (setback_m > 0)
 
 
 @dataclass(frozen=True)
@@ -129,9 +134,14 @@ class Strip:
     grain_m: Floats
     wet_inward: Marks
 
-    def inside(self, width_m: float) -> Codes:
-        """Give the samples whose middle lies within ``width_m`` of the bank line."""
-        return self.classes[:, : int(np.floor(width_m / self.step_m + 0.5))]
+    @property
+    def middles_m(self) -> Floats:
+        """Distance of the middle of each sample from the bank line; (k,) [m]."""
+        return np.asarray((np.arange(self.classes.shape[1]) + 0.5) * self.step_m)
+
+    def within(self, width_m: Floats) -> Marks:
+        """Mark the samples whose middle lies within a width of the bank line; (n, k) for (n,) widths [m]."""
+        return np.arange(self.classes.shape[1]) < samples_in(width_m, self.step_m)[:, None]
 
     def of(self, rows: Marks) -> Strip:
         """Give the strip of some of the transects."""
@@ -158,7 +168,7 @@ class Ground:
     legend: pd.DataFrame
     wetlands: pd.DataFrame
     works: pd.DataFrame
-    setback: Setback
+    setback: Rule
 
     @property
     def grain_m(self) -> float:
@@ -177,17 +187,20 @@ class Ground:
         known = inside & grid.valid()[row, column]
         return np.where(known, cover_classes(codes, self.legend), UNKNOWN).astype(np.int8)
 
-    def strip(self, points: pd.DataFrame, width: float, canopy: GridSource | None) -> Strip:
-        """Give the cover out to the setback and one opening more, with the canopy, wetlands and old planting on it."""
+    def strip(self, points: pd.DataFrame, canopy: GridSource | None) -> Strip:
+        """Give the cover out to where it counts and one opening more, the canopy, wetlands and old planting on it."""
         cells = [source.lattice.cell_m for source in (self.land_cover, canopy) if source is not None]
         step = min(STEP_M, min(cells) / 2)
-        x, y = transects(points, step, width + self.setback.opening_m)
+        width = points["setback_m"].to_numpy(float)
+        x, y = transects(points, step, points["counted_m"].max() + self.setback.opening_m if len(points) else 0.0)
         classes, wetland = self.classes(x, y), inside_polygons(x, y, self.wetlands)
         grain = np.full(len(points), self.grain_m)
         if canopy is not None:
             height = canopy_heights(canopy, x, y)
-            told = told_finely(classes, height, wetland, self.setback)[:, : int(np.floor(width / step + 0.5))]
-            grain[told.mean(axis=1) >= TOLD_LEAST - 1e-9] = min(self.grain_m, canopy.lattice.cell_m)
+            told = told_finely(classes, height, wetland, self.setback)
+            inside = np.arange(classes.shape[1]) < samples_in(width, step)[:, None]
+            share = (told & inside).sum(axis=1) / np.maximum(inside.sum(axis=1), 1)
+            grain[share >= TOLD_LEAST - 1e-9] = min(self.grain_m, canopy.lattice.cell_m)
             classes = with_canopy(classes, height, self.setback.canopy_m, is_coarse(self.grain_m, width))
         inward = self.classes(*transects(points, -step, self.grain_m))
         wet = (inward == _WATER).any(axis=1) & ~points["bank_line_basis"].isin(TOPS).to_numpy()
@@ -240,32 +253,50 @@ def cover_classes(codes: NDArray[np.int64], legend: pd.DataFrame) -> Codes:
     return np.where(known[order][place] == codes, classes[place], UNKNOWN).astype(np.int8)
 
 
-def own_samples(points: pd.DataFrame, strip: Strip, width: float) -> Marks:
-    """Mark the samples inside the setback whose middle lies on the bank's own ground; (n, k)."""
-    owned = np.minimum(points["owned_m"].fillna(np.inf), width).to_numpy(float)
-    count = np.floor(owned / strip.step_m + 0.5)
-    return np.arange(strip.inside(width).shape[1]) < count[:, None]
+def samples_in(width_m: Floats, step_m: float) -> NDArray[np.int64]:
+    """Give how many samples have their middle within a width of the bank line; (n,)."""
+    return np.floor(width_m / step_m + 0.5).astype(np.int64)
 
 
-def _close_look(points: pd.DataFrame, strip: Strip, width: float, ground: Ground) -> pd.DataFrame:
-    setback, own = ground.setback, own_samples(points, strip, width)
-    inner = np.where(own, strip.inside(width), UNKNOWN).astype(np.int8)
-    end = np.minimum(own.sum(axis=1) * strip.step_m, width)
+def own_samples(points: pd.DataFrame, strip: Strip, width_m: Floats) -> Marks:
+    """Mark the samples within a width whose middle lies on the bank's own ground; (n, k)."""
+    return strip.within(np.minimum(points["owned_m"].fillna(np.inf).to_numpy(float), width_m))
+
+
+def counting(strip: Strip, points: pd.DataFrame, rule: Rule, also: tuple[str, ...] = ()) -> Marks:
+    """Mark the samples whose cover counts where they lie; (n, k). ``also`` names further classes."""
+    counts = class_mask((*rule.counts, *also))[strip.classes]
+    if not isinstance(rule, TwoZone):
+        return counts
+    outer = strip.middles_m > points["inner_m"].to_numpy(float)[:, None]
+    return counts | (outer & class_mask(rule.outer_counts)[strip.classes])
+
+
+def _close_look(points: pd.DataFrame, strip: Strip, ground: Ground) -> pd.DataFrame:
+    rule, width, counted = ground.setback, *(points[name].to_numpy(float) for name in ("setback_m", "counted_m"))
+    own, far = own_samples(points, strip, width), own_samples(points, strip, counted)
+    inner = np.where(own, strip.classes, UNKNOWN).astype(np.int8)
+    end = np.minimum(far.sum(axis=1) * strip.step_m, counted)
     chord = cell_chord(points, ground.grain_m)
     skip = skipped(inner, chord, strip.step_m, strip.wet_inward)
-    counts, natural = class_mask(setback.counts), class_mask(setback.natural)
-    place = (skip, strip.step_m, setback.opening_m, end)
-    buffer = buffer_width(strip.classes, counts, *place)
-    covered = buffer_width(strip.classes, counts | natural, *place) if setback.natural else buffer.copy()
+    counts, natural = counting(strip, points, rule), class_mask(rule.natural)[strip.classes]
+    place = (skip, strip.step_m, rule.opening_m, end)
+    buffer = buffer_width(counts, *place)
+    covered = buffer_width(counting(strip, points, rule, rule.natural), *place) if rule.natural else buffer.copy()
+    full = covered_by_share(counts & own, (inner != UNKNOWN) & ~skip, rule)
     for measure in (buffer, covered):
-        measure[measure >= end - 1e-9] = width
+        measure[measure >= end - 1e-9] = np.maximum(end, width)[measure >= end - 1e-9]
+        measure[full] = width[full]
+    nothing = width <= 0
     unknown = ((inner == UNKNOWN) & own).sum(axis=1) > UNKNOWN_MOST * own.sum(axis=1)
-    unknown |= ~own.any(axis=1)
-    absent = (inner != UNKNOWN) & ~counts[inner] & ~skip
-    missing = missing_by_place(absent & ~natural[inner], skip | (inner == UNKNOWN))
+    unknown |= ~own.any(axis=1) & ~nothing
+    absent = (inner != UNKNOWN) & ~counts & ~skip
+    missing = missing_by_place(absent & ~natural, skip | (inner == UNKNOWN), samples_in(width, strip.step_m))
+    missing[full | nothing] = 0.0
     for measure in (buffer, covered, missing):
         measure[unknown] = np.nan
-    first = slice(0, max(1, inner.shape[1] // len(THIRDS)))
+    third = np.maximum(1, samples_in(width, strip.step_m) // len(THIRDS))
+    first, most = strip.within(strip.step_m * third), third.max(initial=1)
     return _table(
         points,
         buffer_width_m=buffer,
@@ -275,8 +306,27 @@ def _close_look(points: pd.DataFrame, strip: Strip, width: float, ground: Ground
         woody_share=_share(inner == _WOODY, inner != UNKNOWN),
         natural=(covered >= width - 1e-9) & (buffer < width - 1e-9),
         adjacent_cover=commonest(inner, absent),
-        near_bank_cover=bank_erodibility(inner[:, first], skipped(inner, chord, strip.step_m)[:, first]),
+        near_bank_cover=bank_erodibility(inner[:, :most], (skipped(inner, chord, strip.step_m) | ~first)[:, :most]),
     )
+
+
+def covered_by_share(counts: Marks, known: Marks, rule: Rule) -> Marks:
+    """Mark the strips that a rule of shares calls covered; (n,), none where the rule is another.
+
+    Parameters
+    ----------
+    counts
+        (n, k) samples inside the strip whose cover counts.
+    known
+        (n, k) samples inside the strip whose class is known.
+    rule
+        The rule; its least share is inclusive.
+    """
+    if not isinstance(rule, CoverShare):
+        return np.zeros(len(counts), bool)
+    share = _share(counts, known)
+    with np.errstate(invalid="ignore"):
+        return np.asarray(share >= rule.least_share - 1e-9)
 
 
 def _coarse_look(points: pd.DataFrame, ground: Ground) -> pd.DataFrame:
@@ -353,22 +403,13 @@ def skipped(classes: Codes, cell_m: Floats | float, step_m: float, wet_inward: M
     return run & (wet if wet_inward is None else wet | wet_inward)[:, None]
 
 
-def buffer_width(
-    classes: Codes,
-    counts: NDArray[np.bool_],
-    skip: NDArray[np.bool_],
-    step_m: float,
-    opening_m: float,
-    most_m: Floats | float,
-) -> Floats:
+def buffer_width(cover: Marks, skip: Marks, step_m: float, opening_m: float, most_m: Floats | float) -> Floats:
     """Give the contiguous width of counting cover from the bank line outward.
 
     Parameters
     ----------
-    classes
-        (n, k) cover along the transect, out to the setback and one opening more.
-    counts
-        Lookup of :func:`class_mask`.
+    cover
+        (n, k) samples along the transect whose cover counts, out to the setback and one opening more.
     skip
         (n, m) samples at the bank line that are neither cover nor opening, m <= k.
     step_m
@@ -383,12 +424,11 @@ def buffer_width(
     ndarray
         (n,) width [m]; ``most_m`` where the cover goes on to the setback line.
     """
-    cover = counts[classes]
     first = skip.sum(axis=1)
-    end = np.zeros(len(classes))
-    opening = np.zeros(len(classes))
-    alive = np.ones(len(classes), bool)
-    for place in range(classes.shape[1]):
+    end = np.zeros(len(cover))
+    opening = np.zeros(len(cover))
+    alive = np.ones(len(cover), bool)
+    for place in range(cover.shape[1]):
         here = alive & cover[:, place]
         end[here] = (place + 1) * step_m
         opening = np.where(here | (place < first), 0.0, opening + step_m)
@@ -397,16 +437,24 @@ def buffer_width(
     return np.minimum(width, most_m)
 
 
-def missing_by_place(absent: NDArray[np.bool_], left_out: NDArray[np.bool_]) -> Floats:
+def missing_by_place(absent: Marks, left_out: Marks, count: NDArray[np.int64]) -> Floats:
     """Give the share of the strip that is missing, thirds weighed .5, .3, .2 from the bank outward; (n,).
 
     A third without any sample that is known leaves its weight to the others; NaN where none is.
+
+    Parameters
+    ----------
+    absent, left_out
+        (n, k) samples that are missing, and those that do not count.
+    count
+        (n,) samples of each strip; those beyond do not count.
     """
-    edges = np.round(np.linspace(0, absent.shape[1], len(THIRDS) + 1)).astype(int)
+    edges = np.round(count[:, None] * (np.arange(len(THIRDS) + 1) / len(THIRDS))).astype(int)
+    place = np.arange(absent.shape[1])
     total, weight = np.zeros(len(absent)), np.zeros(len(absent))
-    for share, low, high in zip(THIRDS, edges[:-1], edges[1:], strict=True):
-        asked = (~left_out[:, low:high]).sum(axis=1)
-        gone = (absent[:, low:high] & ~left_out[:, low:high]).sum(axis=1)
+    for number, share in enumerate(THIRDS):
+        third = (place >= edges[:, number, None]) & (place < edges[:, number + 1, None]) & ~left_out
+        asked, gone = third.sum(axis=1), (third & absent).sum(axis=1)
         total += share * (gone / np.maximum(asked, 1))  # a whole third is then exactly its share
         weight += np.where(asked > 0, share, 0.0)
     return np.divide(total, weight, out=np.full(len(absent), np.nan), where=weight > 0)

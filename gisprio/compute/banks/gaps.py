@@ -17,11 +17,12 @@ from gisprio.compute.banks.ownership import SITE_STEP_M, Ints, Sites, lay_sites
 from gisprio.compute.banks.runs import Rows, Words, columns_of, cut, median, runs
 from gisprio.compute.banks.sides import NO_BANK, SIDE_KEY, STATION_KEY, station_sides
 from gisprio.compute.banks.strips import bank_line, outward_strip, polygons_of, varying_strip
-from gisprio.compute.setbacks import setback_width
+from gisprio.compute.setbacks.average import short_of_average
 from gisprio.contracts.cards import Sources, Tables
 from gisprio.contracts.findings import Finding
 from gisprio.contracts.layers import GAP_PIECES
 from gisprio.contracts.schema import empty
+from gisprio.contracts.setbacks import Rule
 from gisprio.contracts.settings import Settings, Streams
 
 Floats = NDArray[np.float64]
@@ -54,7 +55,8 @@ def find_gaps(core: Tables, halo: Tables, sources: Sources, settings: Settings) 
     Parameters
     ----------
     core
-        ``stations``, ``bank_points``, ``side_cover``, ``valleys`` and ``reach_measures`` of the piece.
+        ``stations``, ``bank_points``, ``side_setbacks``, ``side_cover``, ``valleys`` and ``reach_measures`` of the
+        piece.
     halo
         ``segments`` and ``reach_measures`` near it, ``stretches``: the banks of other streams.
     sources
@@ -75,12 +77,8 @@ def find_gaps(core: Tables, halo: Tables, sources: Sources, settings: Settings) 
     the bank line (and counting cover) to the setback line. A gap keeps the ground that is nearest to its own bank, so
     that no two overlap. How certain a gap is: :func:`doubt`.
     """
-    width = setback_width(settings)
-    sides = station_sides(core, "side_cover", "valleys")
-    narrow = sides["covered_width_m"].to_numpy() < width - 1e-9
-    narrow &= ~sides["crossing"].to_numpy()
-    narrow &= ~sides["kind"].isin(NO_BANK).to_numpy() & ~sides["island"].to_numpy()
-    sides["gap"] = long_runs(sides, narrow, settings.setback.shortest_gap_m)
+    sides = station_sides(core, "side_setbacks", "side_cover", "valleys")
+    sides["gap"] = long_runs(sides, too_narrow(sides, settings.setback), settings.setback.shortest_gap_m)
     sides["width_error_m"], sides["off_m"] = width_error(sides, settings.streams), line_off(sides)
     columns, covers = columns_of(sides), Words.of(sides["adjacent_cover"])
     reaches = {number: columns_of(own) for number, own in _reach_places(core["reach_measures"]).groupby("segment_no")}
@@ -89,13 +87,36 @@ def find_gaps(core: Tables, halo: Tables, sources: Sources, settings: Settings) 
         for rows in runs(columns["segment_no"], columns["side"])
         for gap in _pieces(cut(columns, rows), rows.start, reaches)
     ]
-    drawn = [_draw(gap, width, covers) for gap in gaps]
-    pieces = _on_own_ground(drawn, gaps, bank_sites(columns, reaches), halo, width)
+    drawn = [_draw(gap, covers) for gap in gaps]
+    pieces = _on_own_ground(drawn, gaps, bank_sites(columns, reaches), halo)
     order = sides.sort_values(SIDE_KEY)
     return {
         "side_gaps": order[[*SIDE_KEY, "gap"]].reset_index(drop=True),
         "gap_pieces": _numbered(pieces, core["reach_measures"]),
     }
+
+
+def too_narrow(sides: pd.DataFrame, rule: Rule) -> NDArray[np.bool_]:
+    """Mark the station sides whose buffer falls short of what the rule asks there; (n,).
+
+    Parameters
+    ----------
+    sides
+        Station sides with ``side_setbacks`` and ``side_cover``.
+    rule
+        ``[setback]``.
+
+    Notes
+    -----
+    Crossings, standing water, pipes and islands are no gap and take no part in an average.
+    """
+    width, present = sides["setback_m"].to_numpy(float), sides["covered_width_m"].to_numpy(float)
+    banked = ~sides["crossing"].to_numpy() & ~sides["island"].to_numpy() & ~sides["kind"].isin(NO_BANK).to_numpy()
+    if sides["least_m"].isna().all():
+        return banked & (present < width - 1e-9)
+    length = np.where(banked, sides["to_m"] - sides["from_m"], 0.0)
+    side = sides["segment_no"].to_numpy() * 2 + sides["side"].to_numpy()
+    return short_of_average(present, width, np.nan_to_num(sides["least_m"].to_numpy(float)), length, side)
 
 
 def long_runs(sides: pd.DataFrame, narrow: NDArray[np.bool_], shortest_m: float) -> NDArray[np.bool_]:
@@ -170,17 +191,20 @@ def _pieces(side: Rows, start: int, reaches: dict[int, Rows]) -> Iterator[_Gap]:
                 yield _Gap(side, rows, a, b, int(reach_no), float(reach_low), float(from_m), float(to_m))
 
 
-def _draw(gap: _Gap, setback: float, covers: Words) -> dict[str, object]:
+def _draw(gap: _Gap, covers: Words) -> dict[str, object]:
     side, at, number = gap.side, gap.side["at_m"], int(gap.side["side"][0])
     own = cut(side, slice(gap.first, gap.after))
     line = bank_line(np.column_stack([side["x"], side["y"]]), at, gap.from_m, gap.to_m)
-    ground = outward_strip(line, setback, number)
-    present = own["covered_width_m"]
+    asked, present = own["setback_m"], own["covered_width_m"]
+    ground, setback = outward_strip(line, float(asked.max()), number), median(asked)
+    places = np.concatenate([[gap.from_m], at[(at > gap.from_m + 1e-6) & (at < gap.to_m - 1e-6)], [gap.to_m]])[::-1]
+    out = np.column_stack([np.interp(places, at, side[name]) for name in ("out_x", "out_y")])
+    out /= np.maximum(np.hypot(out[:, 0], out[:, 1]), 1e-9)[:, None]
+    if asked.min() < asked.max():
+        ground = shapely.intersection(ground, varying_strip(line, out, np.interp(places, own["at_m"], asked)))
+        ground = polygons_of(ground)
     if present.max() > NARROWEST_M:
-        places = np.concatenate([[gap.from_m], at[(at > gap.from_m + 1e-6) & (at < gap.to_m - 1e-6)], [gap.to_m]])[::-1]
-        widths = np.interp(places, own["at_m"], present)
-        out = np.column_stack([np.interp(places, at, side[name]) for name in ("out_x", "out_y")])
-        out /= np.maximum(np.hypot(out[:, 0], out[:, 1]), 1e-9)[:, None]
+        widths = np.interp(places, own["at_m"], np.minimum(present, asked))
         ground = polygons_of(shapely.difference(ground, varying_strip(line, out, widths)))
     cover = covers.most(gap.rows, own["to_m"] - own["from_m"])
     error = median(own["width_error_m"])
@@ -191,6 +215,8 @@ def _draw(gap: _Gap, setback: float, covers: Words) -> dict[str, object]:
         "side": number,
         "from_m": gap.from_m - gap.reach_from,
         "to_m": gap.to_m - gap.reach_from,
+        "setback_m": setback,
+        "zone": zone_of(median(own["inner_m"]), median(present)),
         "buffer_width_m": median(own["buffer_width_m"]),
         "buffer_width_se_m": error,
         "area_m2": float(shapely.area(ground)),
@@ -199,6 +225,15 @@ def _draw(gap: _Gap, setback: float, covers: Words) -> dict[str, object]:
         "uncertain_because": because,
         "geometry": ground,
     }
+
+
+def zone_of(inner_m: float, present_m: float) -> str | None:
+    """Name the zone where the buffer ends; None where there is one zone only.
+
+    >>> zone_of(9.1, 6.0), zone_of(9.1, 9.1), zone_of(np.nan, 6.0)
+    ('inner', 'outer', None)
+    """
+    return None if np.isnan(inner_m) else "inner" if present_m < inner_m - 1e-9 else "outer"
 
 
 def line_off(sides: pd.DataFrame) -> Floats:
@@ -304,7 +339,7 @@ def uncertain_findings(gaps: pd.DataFrame) -> Iterator[Finding]:
 
 
 def _on_own_ground(
-    pieces: list[dict[str, object]], gaps: list[_Gap], banks: Sites, halo: Tables, setback: float
+    pieces: list[dict[str, object]], gaps: list[_Gap], banks: Sites, halo: Tables
 ) -> list[dict[str, object]]:
     """Cut drawn gaps back to the ground nearest to their own segment, and there nearest to their own stretch of it."""
     segment_no, side = (np.array([int(gap.side[name][0]) for gap in gaps], int) for name in ("segment_no", "side"))
@@ -319,11 +354,16 @@ def _on_own_ground(
         return along & (banks.side[site] == side[row]) & (banks.segment_no[site] == segment_no[row])
 
     drawn = np.array([piece["geometry"] for piece in pieces] or [], dtype=object)
-    reach = np.array([setback + _slack(gap) for gap in gaps])
+    reach = np.array([_deepest(gap) + _slack(gap) for gap in gaps])
     ground = keep_own(drawn, segment_no, sites, of_segment, reach)
     ground = keep_own(ground, segment_no, banks, of_stretch, reach)
     area = shapely.area(ground).tolist()
     return [piece | {"geometry": g, "area_m2": a} for piece, g, a in zip(pieces, ground, area, strict=True)]
+
+
+def _deepest(gap: _Gap) -> float:
+    """Give the widest setback along a gap [m]."""
+    return float(gap.side["setback_m"][gap.first : gap.after].max())
 
 
 def _slack(gap: _Gap) -> float:

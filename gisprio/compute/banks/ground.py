@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from gisprio.compute.banks.constraints import clear_area, constraint_words, ground_taken
 from gisprio.compute.banks.sides import NO_BANK, SIDE_KEY, station_sides
-from gisprio.compute.setbacks import setback_width
+from gisprio.compute.setbacks.asked import strip_depth
 from gisprio.contracts.cards import Sources, Tables
 from gisprio.contracts.layers import BANK_GROUND
 from gisprio.contracts.schema import check, empty
@@ -27,7 +27,7 @@ def measure_ground(core: Tables, halo: Tables, sources: Sources, settings: Setti
     Parameters
     ----------
     core
-        ``stations``, ``bank_points``, ``side_works`` and ``gap_pieces`` of the piece.
+        ``stations``, ``bank_points``, ``side_setbacks``, ``side_works`` and ``gap_pieces`` of the piece.
     halo
         ``constraints``, ``roads``, ``water`` and ``done``.
     sources
@@ -40,13 +40,13 @@ def measure_ground(core: Tables, halo: Tables, sources: Sources, settings: Setti
     dict
         ``side_constraints`` and ``bank_ground``.
     """
-    width = setback_width(settings)
-    sides = station_sides(core, "side_works")
+    sides = station_sides(core, "side_setbacks", "side_works")
+    width = strip_depth(sides, settings.setback)
     sides["constraint"] = constraint_words(sides, halo["constraints"], halo["roads"], width)
     if not len(sides):
         return {"side_constraints": sides[[*SIDE_KEY, "constraint"]], "bank_ground": empty(BANK_GROUND)}
     sides["length_m"] = sides["to_m"] - sides["from_m"]
-    young = young_planting(halo["done"], settings.works.cover_after_y, width)
+    young = young_planting(halo["done"], settings.works.cover_after_y, settings.setback.most_m)
     taken = ground_taken(halo["constraints"], halo["roads"], halo["water"], settings.works.clear_m)
     gaps = _gap_ground(core["gap_pieces"], np.concatenate([taken, young]), young)
     banked = sides[~(sides["kind"].isin(NO_BANK) | sides["crossing"] | sides["island"]).to_numpy(bool)]

@@ -7,7 +7,6 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from gisprio.compute.banks.sides import NO_BANK, SIDE_KEY, station_sides
-from gisprio.compute.setbacks import setback_width
 from gisprio.contracts.cards import Sources, Tables
 from gisprio.contracts.layers import MIRRORS
 from gisprio.contracts.schema import empty
@@ -26,7 +25,7 @@ def sum_mirrors(core: Tables, halo: Tables, sources: Sources, settings: Settings
     Parameters
     ----------
     core
-        ``stations``, ``bank_points``, ``side_cover`` and ``valleys`` of the piece.
+        ``stations``, ``bank_points``, ``side_setbacks``, ``side_cover`` and ``valleys`` of the piece.
     halo, sources
         None.
     settings
@@ -43,8 +42,7 @@ def sum_mirrors(core: Tables, halo: Tables, sources: Sources, settings: Settings
     Were both strips alike, a line that lies s metres to the left of its channel would have a strip narrower by s on
     the left and wider by s on the right: s is half the difference of the widths.
     """
-    width = setback_width(settings)
-    sides = station_sides(core, "side_cover", "valleys").sort_values(SIDE_KEY, ignore_index=True)
+    sides = station_sides(core, "side_setbacks", "side_cover", "valleys").sort_values(SIDE_KEY, ignore_index=True)
     if not len(sides):
         return {"mirrors": empty(MIRRORS)}
     two = {name: sides[name].to_numpy().reshape(-1, 2) for name in sides.columns}
@@ -52,6 +50,7 @@ def sum_mirrors(core: Tables, halo: Tables, sources: Sources, settings: Settings
     no_bank = two["crossing"] | two["island"] | two["natural"] | np.isin(two["kind"].astype(str), NO_BANK)
     length = np.where((~no_bank & ~np.isnan(strip)).all(axis=1), (two["to_m"] - two["from_m"])[:, 0], 0.0)
     beside = (two["line_offset_m"] - two["recentred_m"])[:, 0]
+    width = two["setback_m"].mean(axis=1)
     beside = np.where((two["bank_line_basis"] == "half_width").all(axis=1), beside, np.nan)
     reach_no, reach = np.unique(two["reach_no"][:, 0], return_inverse=True)
     tables = []
@@ -63,7 +62,7 @@ def sum_mirrors(core: Tables, halo: Tables, sources: Sources, settings: Settings
     return {"mirrors": made[MIRRORS.names()]}
 
 
-def _weights(own: Floats, other: Floats, towards: Floats, length: Floats, setback_m: float) -> dict[str, Floats]:
+def _weights(own: Floats, other: Floats, towards: Floats, length: Floats, setback_m: Floats) -> dict[str, Floats]:
     """Give what each station adds to the sums of a bank.
 
     Parameters
@@ -75,7 +74,7 @@ def _weights(own: Floats, other: Floats, towards: Floats, length: Floats, setbac
     length
         (n,) length each station stands for [m]; 0 where there is no bank or no width.
     setback_m
-        The setback [m].
+        (n,) the setback [m]: mean of both banks.
     """
     own, other = np.where(length > 0, own, 0.0), np.where(length > 0, other, 0.0)
     shift = (other - own) / 2

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from gisprio.contracts.constants import CANOPY_LEAST, CANOPY_MOST, SAME_CELL
 from gisprio.contracts.grids import GridSource, box_around
-from gisprio.contracts.settings import Setback
+from gisprio.contracts.setbacks import Rule
 from gisprio.contracts.words import COVERS
 
 Floats = NDArray[np.float64]
@@ -55,29 +55,28 @@ def canopy_heights(canopy: GridSource, x: Floats, y: Floats) -> Floats:
     return np.where(tree, height, np.nan)
 
 
-def with_canopy(classes: Codes, height: Floats, tall_m: float, coarse: bool) -> Codes:
+def with_canopy(classes: Codes, height: Floats, tall_m: float, coarse: Marks) -> Codes:
     """Give the classes of samples with the canopy's word on what is woody.
 
     Parameters
     ----------
     classes
-        What the land cover shows, positions in COVERS, -1 unknown; any shape.
+        (n, k) what the land cover shows, positions in COVERS, -1 unknown.
     height
         Canopy height, NaN where it is not known [m]; shape of ``classes``.
     tall_m
         From this height on it is woody [m].
     coarse
-        The land cover's cells are too wide for the setback: what they call water or built may well be a bank with
+        (n,) the land cover's cells are too wide for the setback: what they call water or built may well be a bank with
         trees, so that the canopy wins there too.
     """
     with np.errstate(invalid="ignore"):
         tall, low = height >= tall_m, height < tall_m
-    if not coarse:
-        tall &= (classes != _WATER) & (classes != _BUILT)
+    tall &= coarse[:, None] | ((classes != _WATER) & (classes != _BUILT))
     return np.select([tall, low & (classes == _WOODY)], [_WOODY, _LOW], classes).astype(np.int8)
 
 
-def told_finely(classes: Codes, height: Floats, wetland: Marks, setback: Setback) -> Marks:
+def told_finely(classes: Codes, height: Floats, wetland: Marks, setback: Rule) -> Marks:
     """Mark samples of a coarser land cover whose part in the buffer the canopy tells at its own cell.
 
     That is where the canopy is tall; and where it is low, unless the land cover calls the ground water or a class that

@@ -8,7 +8,6 @@ import shapely
 
 from gisprio.compute.banks.polygon_values import Floats, mean_inside, mean_of_pairs, pairs_inside
 from gisprio.compute.banks.sides import SIDE_KEY, places_out
-from gisprio.compute.setbacks import setback_width
 from gisprio.contracts.cards import Sources, Tables
 from gisprio.contracts.grids import GridSource, box_around
 from gisprio.contracts.layers import OWN_PREFIX, SIDE_OWN_VALUES
@@ -42,7 +41,7 @@ def measure_own_layers(core: Tables, halo: Tables, sources: Sources, settings: S
     dict
         ``side_own_values``: one row a station side and factor, null where the layer tells nothing.
     """
-    points, own, width = core["bank_points"], settings.factor, setback_width(settings)
+    points, own, width = core["bank_points"], settings.factor, settings.setback.most_m
     parts = []
     for name in sorted(own) if len(points) else ():
         table, within = OWN_PREFIX + name, own[name].within_m or width

@@ -27,7 +27,6 @@ from scipy.spatial import cKDTree
 from gisprio.compute.banks.bank_lines import UNKNOWN_HALF_WIDTH_M
 from gisprio.compute.banks.sides import NO_BANK, SIDE_KEY, station_sides
 from gisprio.compute.banks.stations import SMOOTHING_LINE_ERRORS, SMOOTHING_WIDTHS, along_line
-from gisprio.compute.setbacks import setback_width
 from gisprio.contracts.cards import Sources, Tables
 from gisprio.contracts.settings import Settings
 
@@ -64,8 +63,8 @@ def share_ground(core: Tables, halo: Tables, sources: Sources, settings: Setting
     Returns
     -------
     dict
-        ``side_ground``: ``owned_m`` of each station side, at most the setback and one opening; null where the stream
-        has no bank.
+        ``side_ground``: ``owned_m`` of each station side, at most the widest setback and one opening; null where
+        the stream has no bank.
 
     Notes
     -----
@@ -76,7 +75,7 @@ def share_ground(core: Tables, halo: Tables, sources: Sources, settings: Setting
     outward: t = (|q - b|^2 - |s - b|^2) / (2 o (q - s)).
     """
     sides = station_sides(core)
-    width = setback_width(settings)
+    width = settings.setback.most_m
     sites = lay_sites(halo)
     far = FAR_TIMES * (width + np.nan_to_num(sides["bankfull_width_m"].to_numpy(float)))
     owned = owned_lengths(sides, sites, Stems.of(halo["segments"]), width + settings.setback.opening_m, far)

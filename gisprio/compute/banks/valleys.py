@@ -57,11 +57,11 @@ def measure_valleys(core: Tables, halo: Tables, sources: Sources, settings: Sett
     width = stations["bankfull_width_m"].to_numpy(float)
     widest = float(np.nanmax(width)) if np.isfinite(width).any() else 0.0
     reach_out = max(widest * UNCONFINED_RATIO.value, VALLEY_LEAST_M)
-    margin = reach_out + settings.setback.width_m
+    margin = reach_out + settings.setback.most_m
     heights = _window(sources["elevation"], stations, margin)
     above = _window(sources["height_above_stream"], stations, margin)
     surveys = _window(sources["survey"], stations, margin) if "survey" in sources else None
-    told = line_offset(stations, heights, max(settings.setback.width_m, 30.0), surveys)
+    told = line_offset(stations, heights, max(settings.setback.most_m, 30.0), surveys)
     lows = _finer_lows(stations, core["bank_points"])
     return {
         "valleys": pd.DataFrame(

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from gisprio.compute.banks.sides import NO_BANK, SIDE_KEY, station_sides
 from gisprio.compute.land.neighbours import joint_gaps
 from gisprio.compute.land.shared_ground import shared_areas
-from gisprio.compute.setbacks import setback_width
+from gisprio.compute.setbacks.asked import strip_depth
 from gisprio.contracts.cards import Sources, Tables
 from gisprio.contracts.layers import FRONTAGES, JOINT_GAPS
 from gisprio.contracts.schema import empty
@@ -23,7 +23,7 @@ def share_properties(core: Tables, halo: Tables, sources: Sources, settings: Set
     Parameters
     ----------
     core
-        ``stations``, ``bank_points``, ``side_cover``, ``side_gaps``, ``gap_pieces`` of the piece.
+        ``stations``, ``bank_points``, ``side_setbacks``, ``side_cover``, ``side_gaps``, ``gap_pieces`` of the piece.
     halo
         ``parcels`` near it.
     sources
@@ -44,12 +44,12 @@ def share_properties(core: Tables, halo: Tables, sources: Sources, settings: Set
     """
     parcels = halo["parcels"]
     parcels = parcels[parcels["passed_over"].isna()].sort_values("property_id", ignore_index=True)
-    sides = station_sides(core, "side_gaps", "side_cover").sort_values(SIDE_KEY, ignore_index=True)
+    sides = station_sides(core, "side_setbacks", "side_gaps", "side_cover").sort_values(SIDE_KEY, ignore_index=True)
     sides = sides[~sides["kind"].isin(NO_BANK) & ~sides["crossing"] & ~sides["island"]].reset_index(drop=True)
     if not len(parcels) or not len(sides):
         return {"frontages": empty(FRONTAGES), "joint_gaps": empty(JOINT_GAPS)}
     areas, ids = np.asarray(parcels.geometry.array), parcels["property_id"].to_numpy()
-    owner = owners(sides, areas, setback_width(settings))
+    owner = owners(sides, areas, strip_depth(sides, settings.setback))
     sides["length_m"] = sides["to_m"] - sides["from_m"]
     sides["gap_length_m"] = np.where(sides["buffer_width_m"].isna(), np.nan, sides["length_m"] * sides["gap"])
     pairs, joint = joint_gaps(sides, owner)
@@ -66,13 +66,13 @@ def share_properties(core: Tables, halo: Tables, sources: Sources, settings: Set
     return {"frontages": table[FRONTAGES.names()], "joint_gaps": named[JOINT_GAPS.names()]}
 
 
-def owners(sides: pd.DataFrame, areas: NDArray[np.object_], setback_m: float) -> NDArray[np.int64]:
-    """Give the row of the parcel that holds most of each transect; -1 where none does. (n,)
+def owners(sides: pd.DataFrame, areas: NDArray[np.object_], depth_m: NDArray[np.float64]) -> NDArray[np.int64]:
+    """Give the row of the parcel that holds most of each transect, ``depth_m`` (n,) long; -1 where none does. (n,)
 
     Of equal parts the first row wins, so parcels come sorted by id.
     """
     start = sides[["x", "y"]].to_numpy(float)
-    ends = start + sides[["out_x", "out_y"]].to_numpy(float) * setback_m
+    ends = start + sides[["out_x", "out_y"]].to_numpy(float) * depth_m[:, None]
     transects = shapely.linestrings(np.stack([start, ends], axis=1))
     line, parcel = shapely.STRtree(areas).query(transects, predicate="intersects")
     held = np.round(shapely.length(shapely.intersection(transects[line], areas[parcel])), 3)

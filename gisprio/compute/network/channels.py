@@ -74,7 +74,8 @@ def draw_streams(tables: Tables, sources: Sources, settings: Settings) -> Output
         lines = lines[_into(lines, np.asarray(watershed.geometry.array))]
     if not len(lines):
         raise _nothing_drains(start_km2, float(network.most * grid.lattice.cell_m**2 / 1e6), bool(len(watershed)))
-    unknown = {"source_id": None, "name": None, "kind": DRAWN_KIND, "area_km2": np.nan, "divergence": None}
+    told = {"source_id": None, "name": None, "class": None, "area_km2": np.nan, "divergence": None}
+    unknown = {**told, "kind": DRAWN_KIND}
     drawn = gpd.GeoDataFrame(
         unknown, index=range(len(lines)), geometry=lines["geometry"].to_numpy(), crs=streams.crs
     ).astype({"source_id": "str", "name": "str"})

@@ -196,7 +196,7 @@ def _parts(
         for edge, (low, high) in zip(upward, pairwise(borders.tolist()), strict=True):
             rows.append((number, low, high, int(edges.source[edge]), bool(holds[edge])))
     table = pd.DataFrame(rows, columns=["segment_no", "from_m", "to_m", "row", "holds"])
-    own = pd.DataFrame(streams[["kind", "name", "area_km2"]]).reset_index(drop=True).reindex(table.pop("row"))
+    own = pd.DataFrame(streams[["kind", "class", "name", "area_km2"]]).reset_index(drop=True).reindex(table.pop("row"))
     own = own.reset_index(drop=True)
     own["area_km2"] = own["area_km2"].astype(float).where(table.pop("holds"))
     return pd.concat([table, own], axis=1)

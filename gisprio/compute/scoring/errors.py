@@ -169,7 +169,7 @@ def _own_sd(banks: pd.DataFrame, slopes: pd.DataFrame) -> dict[str, Floats]:
     ones = np.ones(len(banks))
     reaches = slopes.set_index("reach_id").reindex(banks["reach_id"])
     slope = (reaches["slope_se_m_m"] / reaches["slope_m_m"]).to_numpy(float)
-    offset = (banks["line_offset_m"] / banks["setback_m"]).to_numpy(float)
+    offset = (banks["line_offset_m"] / banks["setback_m"].where(banks["setback_m"] > 0)).to_numpy(float)
     from_line = (banks["bank_line_basis"] == "half_width").to_numpy()
     line = np.where(from_line, np.nan_to_num(offset, nan=LARGEST_SHARE), 0.0)
     signs = np.where(banks["side"] == "left", 1.0, -1.0)

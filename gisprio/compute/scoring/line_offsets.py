@@ -9,7 +9,6 @@ import numpy as np
 import pandas as pd
 
 from gisprio.compute.network.profiles import stream_table
-from gisprio.compute.setbacks import setback_width
 from gisprio.contracts.cards import Output, Sources, Tables
 from gisprio.contracts.findings import Finding, findings_table
 from gisprio.contracts.settings import Settings
@@ -83,7 +82,7 @@ def judge_line_offsets(tables: Tables, sources: Sources, settings: Settings) -> 
     strip by half of the shift or more; or, where the low does not speak against it, where the widths of the two strips
     make up for each other: strongly correlated the other way, with a sum that is nearly constant.
     """
-    runs = mirrored_runs(tables["segments"], tables["reach_measures"], tables["mirrors"], setback_width(settings))
+    runs = mirrored_runs(tables["segments"], tables["reach_measures"], tables["mirrors"], settings.setback.most_m)
     gaps = tables["gaps"].copy()
     doubted = [reach_id for run in runs for reach_id in run.reach_ids]
     gaps.loc[gaps["reach_id"].isin(doubted) & gaps["uncertain_because"].isna(), "uncertain_because"] = "mirrored"

@@ -25,7 +25,7 @@ from gisprio.compute.scoring.keys import (
 from gisprio.compute.scoring.observed import observed_least
 from gisprio.compute.scoring.reasons import why_not_ranked, why_sentence
 from gisprio.compute.scoring.values import FULL, nodes_of
-from gisprio.compute.setbacks import setback_width
+from gisprio.compute.setbacks.findings import rule_findings
 from gisprio.contracts.cards import Factor, Output, Sources, Tables
 from gisprio.contracts.constants import URBAN_SHARE
 from gisprio.contracts.findings import Finding, findings_table
@@ -44,7 +44,8 @@ def rank_banks(tables: Tables, sources: Sources, settings: Settings) -> Output:
     Parameters
     ----------
     tables
-        ``reach_measures``, ``bank_measures``, ``gap_pieces``, ``bank_ground``, ``constraints``, ``roads``.
+        ``reach_measures``, ``bank_measures``, ``bank_asked``, ``further_setbacks``, ``gap_pieces``, ``bank_ground``,
+        ``constraints``, ``roads``.
     sources
         None.
     settings
@@ -61,7 +62,8 @@ def rank_banks(tables: Tables, sources: Sources, settings: Settings) -> Output:
     banks it is shown and not ranked on. A single missing value takes the card's neutral score, basis default.
     """
     priority = settings.priority
-    banks = _named(tables["bank_measures"], tables["reach_measures"], settings)
+    measures = tables["bank_measures"].merge(tables["bank_asked"], on=["reach_no", "side"], validate="one_to_one")
+    banks = _named(measures, tables["reach_measures"], settings)
     ground = ground_columns(tables["bank_measures"], tables)
     banks[ground.columns] = ground
     banks["not_ranked"] = [
@@ -87,13 +89,14 @@ def rank_banks(tables: Tables, sources: Sources, settings: Settings) -> Output:
         "banks": banks[[*layer_with_factors(BANKS, registry).names(), "geometry"]],
         "reaches": _reaches(tables["reach_measures"], banks),
         "gaps": gaps,
-        "bank_setbacks": _setbacks(banks),
+        "bank_setbacks": bank_setbacks(banks, tables["further_setbacks"]),
         "factors": factors,
         "findings": findings_table(
             [
                 *_findings(banks, ranked, factors, priority),
                 *_without_weight(factors, settings.factor),
                 *uncertain_findings(tables["gap_pieces"]),
+                *rule_findings(banks, settings.setback),
                 *urban_findings(banks, curve_set(settings.hydraulics)),
             ]
         ),
@@ -107,8 +110,7 @@ def _named(measures: pd.DataFrame, reaches: pd.DataFrame, settings: Settings) ->
     letters = np.array(SIDE_LETTERS)[banks["side"].to_numpy(int)]
     banks["bank_id"] = [f"{reach}-{letter}" for reach, letter in zip(banks["reach_id"], letters, strict=True)]
     banks["side"] = np.array(SIDES)[banks["side"].to_numpy(int)]
-    banks["setback_m"] = setback_width(settings)
-    banks["setback_rule"] = settings.setback.rule
+    banks["setback_rule"] = settings.setback.name
     banks["setback_kind"] = settings.setback.kind
     banks["buffer_width_basis"] = np.where(banks["buffer_width_m"].notna(), "measured", "missing")
     for absent in _DRAWS:
@@ -256,14 +258,18 @@ def _gaps(pieces: pd.DataFrame, banks: pd.DataFrame, settings: Settings) -> pd.D
     )
     gaps["bank_id"] = gaps["gap_id"].str.rsplit("-", n=1).str[0]
     gaps["side"] = np.array(SIDES)[gaps["side"].to_numpy(int)]
-    gaps["rule"] = settings.setback.rule
-    gaps["setback_m"] = setback_width(settings)
+    gaps["rule"] = settings.setback.name
     gaps["length_m"] = gaps["to_m"] - gaps["from_m"]
     return gaps[[*GAPS.names(), "geometry"]]
 
 
-def _setbacks(banks: pd.DataFrame) -> pd.DataFrame:
-    return pd.DataFrame(banks.rename(columns={"setback_rule": "rule"})[BANK_SETBACKS.names()])
+def bank_setbacks(banks: pd.DataFrame, further: pd.DataFrame) -> pd.DataFrame:
+    """Give each bank under each rule, the rule that ranks first."""
+    sides = pd.Series(banks["side"]).map({name: number for number, name in enumerate(SIDES)})
+    named = pd.DataFrame({"reach_no": banks["reach_no"], "side": sides, "bank_id": banks["bank_id"]})
+    others = named.merge(further, on=["reach_no", "side"], validate="one_to_many")
+    own = pd.DataFrame(banks.rename(columns={"setback_rule": "rule"})[BANK_SETBACKS.names()])
+    return pd.concat([own, others[BANK_SETBACKS.names()]], ignore_index=True) if len(others) else own
 
 
 def _findings(banks: pd.DataFrame, ranked: np.ndarray, factors: pd.DataFrame, priority: Priority) -> list[Finding]:

@@ -15,7 +15,7 @@ from gisprio.compute.banks.stations import lay_stations
 from gisprio.compute.banks.valleys import measure_valleys
 from gisprio.contracts.layers import GAP_PIECES, SIDE_COVER, SIDE_GROUND
 from gisprio.contracts.schema import check
-from tables import all_own, nearby, network, no_works, settings, source
+from tables import all_own, asked, nearby, network, no_works, settings, source
 
 WOOD, PASTURE = 1, 2
 HALF = 3.0
@@ -35,7 +35,7 @@ def world(*lines, cover=PASTURE, core=None, kinds=None, shared=True, **network_o
     own |= lay_stations(own, whole, {}, made)
     own |= find_bank_lines(own, near, {}, made)
     own |= share_ground(own, near, {}, made) if shared else {"side_ground": all_own(own["bank_points"], np.nan)}
-    own["side_works"] = no_works(own["bank_points"])
+    own["side_works"], own["side_setbacks"] = no_works(own["bank_points"]), asked(own["bank_points"])
     x0, y0, x1, y1 = np.round(shapely.union_all(lines).buffer(80).bounds)
     x, y = np.meshgrid(np.arange(x0, x1) + 0.5, np.arange(y1, y0, -1) - 0.5)
     classes = np.broadcast_to(cover(x, y) if callable(cover) else cover, x.shape).astype(np.uint8)
@@ -219,6 +219,7 @@ def covered(owned_m, wood_to):
         }
     )
     core = {"bank_points": points, "side_ground": all_own(points, owned_m), "side_works": no_works(points)}
+    core["side_setbacks"] = asked(points)
     classes = np.tile(np.where(np.arange(100) < wood_to, WOOD, PASTURE).astype(np.uint8), (100, 1))
     made = measure_cover(core, nearby(), {"land_cover": source(classes, 0.0, 100.0, 1.0, 0)}, settings())["side_cover"]
     return check(SIDE_COVER, made).iloc[0]

@@ -10,7 +10,7 @@ from gisprio.compute.land.ranks import rank_properties
 from gisprio.contracts.layers import FRONTAGES, PROPERTIES
 from gisprio.contracts.schema import check
 from makers import frame
-from tables import network, settings
+from tables import asked, network, settings
 
 N = 40  # stations of 5 m on a stream 200 m long going south along x = 0; bank points at x = 3 and -3
 
@@ -43,6 +43,7 @@ def _core(gap_from=0):
     return {
         "stations": stations,
         "bank_points": points,
+        "side_setbacks": asked(points),
         "side_gaps": pd.DataFrame(key | {"gap": gap}),
         "side_cover": pd.DataFrame(key | {"buffer_width_m": np.where(gap, 0.0, 30.0)}),
         "gap_pieces": frame(

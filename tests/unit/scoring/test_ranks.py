@@ -11,10 +11,20 @@ from gisprio.compute.network.curves import read_curve
 from gisprio.compute.scoring.ranks import needs, rank_banks, urban_findings
 from gisprio.compute.scoring.reasons import why_sentence
 from gisprio.contracts.findings import findings_from
-from gisprio.contracts.layers import BANK_MEASURES, BANK_SETBACKS, BANKS, CONSTRAINTS, GAP_PIECES, GAPS, REACHES, ROADS
+from gisprio.contracts.layers import (
+    BANK_MEASURES,
+    BANK_SETBACKS,
+    BANKS,
+    CONSTRAINTS,
+    FURTHER_SETBACKS,
+    GAP_PIECES,
+    GAPS,
+    REACHES,
+    ROADS,
+)
 from gisprio.contracts.schema import check, empty
 from makers import CRS
-from tables import bank_ground, network, settings
+from tables import bank_asked, bank_ground, network, settings
 
 
 def _tables(scores, kind="natural", apart=None):
@@ -48,6 +58,8 @@ def _tables(scores, kind="natural", apart=None):
         "reach_measures": core["reach_measures"],
         "bank_measures": check(layer, banks),
         "gap_pieces": empty(GAP_PIECES, CRS),
+        "bank_asked": bank_asked(banks),
+        "further_setbacks": empty(FURTHER_SETBACKS),
         "bank_ground": bank_ground(banks),
         "constraints": empty(CONSTRAINTS, CRS),
         "roads": empty(ROADS, CRS),

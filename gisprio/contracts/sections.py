@@ -1,0 +1,38 @@
+"""What the sections of the config are made of: the frozen model, and kinds of value."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic_core import PydanticCustomError
+
+Finite = Annotated[float, Field(allow_inf_nan=False)]
+Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+Weight = NotNegative
+Share = Annotated[float, Field(ge=0, le=1)]
+Text = Annotated[str, Field(min_length=1)]
+Paths = tuple[str, ...]
+
+
+def _iso_date(value: object) -> object:
+    """Take a date of TOML, or a text that is one."""
+    if isinstance(value, dt.date):
+        return value.isoformat()[:10]
+    try:
+        return dt.date.fromisoformat(str(value)).isoformat()
+    except ValueError:
+        raise PydanticCustomError("not_a_date", "not a date") from None
+
+
+IsoDate = Annotated[str, BeforeValidator(_iso_date)]
+Cover = Literal["woody", "herbaceous", "pasture", "crop", "bare", "developed", "wetland", "water", "other"]
+StreamKind = Literal["natural", "ditch", "piped", "lake_path", "tidal", "canal", "unconfirmed"]
+
+
+class Section(BaseModel):
+    """A section of the config: frozen, and unknown keys are refused."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", str_strip_whitespace=True)

@@ -207,7 +207,8 @@ def all_own(points: pd.DataFrame, owned_m: float = 33.0) -> pd.DataFrame:
 def bank_asked(banks: pd.DataFrame, **columns: object) -> pd.DataFrame:
     """Give what a rule of 30 m asks of banks, but for ``columns``."""
     none = {name: 0.0 for name in BANK_ASKED.names() if name.endswith("_length_m")}
-    return check(BANK_ASKED, banks[["reach_no", "side"]].assign(**{**none, "setback_m": 30.0, "exempt": None, **columns}))
+    table = banks[["reach_no", "side"]].assign(**{**none, "setback_m": 30.0, "exempt": None, **columns})
+    return check(BANK_ASKED, table)
 
 
 def bank_ground(banks: pd.DataFrame, **columns: object) -> pd.DataFrame:

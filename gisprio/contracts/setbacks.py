@@ -9,7 +9,7 @@ from __future__ import annotations
 from pathlib import PurePath
 from typing import Annotated, Any, Literal
 
-from pydantic import Discriminator, Field, Tag, model_validator
+from pydantic import Discriminator, Field, Tag, TypeAdapter, model_validator
 from pydantic_core import PydanticCustomError
 
 from gisprio.contracts.sections import Cover, IsoDate, NotNegative, Positive, Section, Share, StreamKind, Text
@@ -46,6 +46,18 @@ class SlopeStep(Section):
         if (self.from_ is None) == (self.above is None):
             raise PydanticCustomError("one_limit", "one of from, above")
         return self
+
+
+_MEASURES = {"bankfull_width_m": ("width", " m"), "drainage_area_km2": ("area", " km2")}
+"""Measures that classes go by, in words, and their unit."""
+
+
+def _limit(step: Step | SlopeStep) -> str:
+    return f"from {step.from_:g}" if step.from_ is not None else f"above {step.above:g}"
+
+
+def _steps_told(what: str, unit: str, steps: tuple[Step, ...]) -> str:
+    return ", ".join(f"{what} {_limit(step)}{unit} {step.width_m:g} m" for step in steps)
 
 
 class Exempt(Section):
@@ -132,6 +144,11 @@ class Rule(Section):
         return bool(self.exempt.land_use) or self.exempt.property_ha is not None
 
     @property
+    def told(self) -> str:
+        """The widths it asks for, in words."""
+        raise NotImplementedError
+
+    @property
     def widest_m(self) -> float:
         """The widest strip that this rule, one of its zones, or a further rule may look at [m]."""
         return max([self.most_m, *(rule.most_m for rule in (*self.zone.values(), *self.also.values()))])
@@ -149,6 +166,11 @@ class FixedWidth(Rule):
     width_m: Positive = 30.0
 
     @property
+    def told(self) -> str:
+        """The width."""
+        return f"{self.width_m:g} m"
+
+    @property
     def most_m(self) -> float:
         """The width."""
         return self.width_m
@@ -159,6 +181,11 @@ class ByStreamOrder(Rule):
 
     rule: Literal["by_stream_order"]
     steps: Annotated[tuple[Step, ...], Field(min_length=1)]
+
+    @property
+    def told(self) -> str:
+        """A width for each order."""
+        return _steps_told("order", "", self.steps)
 
     @property
     def most_m(self) -> float:
@@ -177,6 +204,13 @@ class Classed(Rule):
     width_m: NotNegative = 0.0
 
     @property
+    def base_told(self) -> str:
+        """The widths by class, in words."""
+        words = [f"{word} {width:g} m" for word, width in self.widths_m.items()]
+        words += [_steps_told(*_MEASURES[self.by], self.steps)] if self.by in _MEASURES else []
+        return ", ".join([*words, f"else {self.width_m:g} m"]) if words else f"{self.width_m:g} m"
+
+    @property
     def most_base_m(self) -> float:
         """The widest of them [m]."""
         return max([self.width_m, *self.widths_m.values(), *(step.width_m for step in self.steps)])
@@ -187,6 +221,11 @@ class ByClass(Classed):
 
     rule: Literal["by_class"]
     by: Literal["class", "kind", "bankfull_width_m", "drainage_area_km2"]
+
+    @property
+    def told(self) -> str:
+        """A width for each class."""
+        return self.base_told
 
     @property
     def most_m(self) -> float:
@@ -206,6 +245,18 @@ class BySlope(Classed):
     """Slope beyond which nothing more is added [own]."""
     bank_over_m: NotNegative | None = None
     """Steps count only where the bank is higher than this."""
+
+    @property
+    def told(self) -> str:
+        """The base, and what slope adds."""
+        words = [self.base_told]
+        if self.slope_steps:
+            words.append("and more " + ", ".join(f"{_limit(one)} %: {one.add_m:g} m" for one in self.slope_steps))
+        if self.bank_over_m is not None:
+            words.append(f"where the bank is over {self.bank_over_m:g} m high")
+        if self.add_per_percent_m:
+            words.append(f"and {self.add_per_percent_m:g} m for each percent of slope above {self.above_percent:g}")
+        return ", ".join(words)
 
     @property
     def asks_slope(self) -> bool:
@@ -228,6 +279,11 @@ class TwoZone(Rule):
     outer_counts: tuple[Cover, ...]
 
     @property
+    def told(self) -> str:
+        """Both widths."""
+        return f"{self.inner_m:g} m and beyond them {self.outer_m:g} m where {', '.join(self.outer_counts)} count too"
+
+    @property
     def most_m(self) -> float:
         """Both strips."""
         return self.inner_m + self.outer_m
@@ -240,6 +296,11 @@ class Average(Classed):
     least_m: NotNegative
     counted_m: Positive | None = None
     """Width beyond which cover adds nothing to the average; when absent twice the average [own]."""
+
+    @property
+    def told(self) -> str:
+        """Average and least."""
+        return f"{self.base_told} on average, nowhere under {self.least_m:g} m"
 
     @property
     def most_m(self) -> float:
@@ -255,9 +316,20 @@ class CoverShare(Rule):
     least_share: Share
 
     @property
+    def told(self) -> str:
+        """Width and share."""
+        return f"{self.width_m:g} m, of which {self.least_share:.0%} must be covered"
+
+    @property
     def most_m(self) -> float:
         """The width."""
         return self.width_m
+
+
+def rule_of(data: dict[str, Any]) -> Rule:
+    """Give a rule back from what run.json holds of it; an older run may lack keys."""
+    rule: Rule = TypeAdapter(AnyRule).validate_python(data)
+    return rule
 
 
 def rule_form(data: Any) -> str:

@@ -12,7 +12,7 @@ from typing import Any
 from pydantic import BaseModel, ValidationError
 
 from gisprio.contracts.errors import InputError, SettingsError
-from gisprio.contracts.setbacks import FORMS
+from gisprio.contracts.setbacks import FORMS, Rule
 from gisprio.contracts.settings import Hydraulics, OwnFactor, Settings
 from gisprio.contracts.shipped import shipped
 from gisprio.inputs.faults import Fault, nearest, quoted, raise_faults
@@ -230,7 +230,11 @@ def _model_at(place: tuple[str | int, ...]) -> type[BaseModel] | None:
 
 
 def _keys(model: type[BaseModel]) -> list[str]:
-    return [field.alias or name for name, field in model.model_fields.items() if name not in ("folder", "own_curve")]
+    """Name the keys of a section, those of a rule's own form first."""
+    fields = model.model_fields
+    if issubclass(model, Rule):
+        fields = {**{name: fields[name] for name in fields if name not in Rule.model_fields}, **fields}
+    return [field.alias or name for name, field in fields.items() if name not in ("folder", "own_curve")]
 
 
 def _unknown_key(place: tuple[str | int, ...], model: type[BaseModel]) -> Fault:

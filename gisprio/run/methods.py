@@ -8,11 +8,13 @@ from typing import Any
 
 from gisprio import __version__
 from gisprio.compute.network.curves import Curve, Power, curve_names, read_curve
-from gisprio.compute.setbacks import SETBACK_RULES
+from gisprio.compute.setbacks import form_of
+from gisprio.compute.setbacks.findings import LINE_WORDS
 from gisprio.contracts.cards import ERROR_NOT_KNOWN, Error, Stage
 from gisprio.contracts.constants import Constant
 from gisprio.contracts.decisions import Decision
 from gisprio.contracts.references import NO_SOURCE, Reference, cited, in_order, keys_in
+from gisprio.contracts.setbacks import Rule, rule_of
 from gisprio.contracts.words import CAUTION
 from gisprio.run.lines import wrapped
 from gisprio.run.ran import CARDS, Ran, constant, everything, of_run, written
@@ -165,14 +167,31 @@ def _power(power: Power) -> str:
 
 
 def _setback_lines(ran: Ran) -> Iterator[str]:
-    setback = ran.settings["setback"]
-    rule = next((rule.says for rule in SETBACK_RULES if rule.name == setback["rule"]), "")
-    yield from wrapped(
-        f"Setback: rule {setback['rule']}, {written(setback['width_m'])} m, kind: {setback['kind']}. {rule} "
-        f"Counts as cover: {written(setback['counts'])}; natural without trees: {written(setback['natural'])}.",
-        3,
-        5,
-    )
+    rule = rule_of(ran.settings["setback"])
+    yield from wrapped(f"Setback: {_rule_told(rule)}", 3, 5)
+    for zone, one in rule.zone.items():
+        yield from wrapped(f"In zone {zone}: {_rule_told(one)}", 5, 7)
+    for name, one in rule.also.items():
+        yield from wrapped(f"Judged beside it, {name}: {_rule_told(one)}", 5, 7)
+
+
+def _rule_told(rule: Rule) -> str:
+    """Tell a rule: form, widths, what counts, where it asks for nothing, where it comes from."""
+    form, about = form_of(getattr(rule, "rule", "")), rule.about
+    words = [
+        f"rule {rule.name}, {rule.told}, kind: {rule.kind}. {form.says} Counts as cover: {written(rule.counts)}; "
+        f"natural without trees: {written(rule.natural)}."
+    ]
+    if rule.reference_line is not None:
+        words.append(f"Measured from {LINE_WORDS[rule.reference_line]}, {rule.measure.replace('_', ' ')}.")
+    if rule.exempt.given():
+        given = rule.exempt.model_dump(exclude_defaults=True).items()
+        words.append(f"Asks for nothing where: {'; '.join(f'{key} {written(value)}' for key, value in given)}.")
+    if rule.rule_file:
+        source = ", ".join(part for part in (about.source, about.section) if part) or "source not named"
+        standing = f"status {about.status}, as of {about.as_of or 'a day not named'}, numbers {about.verified}"
+        words.append(f"{about.title} ({about.place}): {source}; {standing}. Check with the local authority.")
+    return " ".join(words)
 
 
 def _factor_lines(ran: Ran) -> Iterator[str]:

@@ -103,18 +103,22 @@ def test_a_section_hangs_on_its_own_classes():
 
 EDITS = {
     "a remark": ("compute/banks/cover.py", "THIRDS = (0.5, 0.3, 0.2)", "THIRDS = (0.5, 0.3, 0.2)  # remark", set()),
-    "shares of the strip": ("compute/banks/cover.py", "THIRDS = (0.5, 0.3", "THIRDS = (0.4, 0.4", {"cover"}),
+    "shares of the strip": (
+        "compute/banks/cover.py", "THIRDS = (0.5, 0.3", "THIRDS = (0.4, 0.4", {"cover", "further_rules"},
+    ),
     "a word of a reason": ("compute/scoring/reasons.py", '"a ditch"', '"a drain"', {"ranks"}),
     "sum of a property": ("compute/land/ranks.py", "* 1000)", "* 100)", {"property_ranks", "draws"}),
     "width of the smoothing": (
-        "compute/banks/stations.py", "_WIDTHS = 2.0", "_WIDTHS = 3.0", {"stations", "bank_lines", "ownership", "gaps"},
+        "compute/banks/stations.py", "_WIDTHS = 2.0", "_WIDTHS = 3.0",
+        {"stations", "bank_lines", "ownership", "gaps", "further_rules"},
     ),
     "a card's phrase": (
         "compute/factors/subsoil_fines.py", "a subsoil of only", "subsoil of only", {"side_scores", "ranks", "draws"},
     ),
     "order of streams": ("compute/network/order.py", "\ndef ", "\nSPARE = 1\n\n\ndef ", set()),
     "a default of the works": (
-        "contracts/settings.py", "cover_after_y: Positive = 10.0", "cover_after_y: Positive = 9.0", {"works", "ground"},
+        "contracts/settings.py", "cover_after_y: Positive = 10.0", "cover_after_y: Positive = 9.0",
+        {"works", "ground", "further_rules"},
     ),
 }  # fmt: skip
 

@@ -180,8 +180,8 @@ CURVE = """
        config, the file given: given by the user]
 """
 SETBACK = """
-   Setback: rule fixed_width, 12.5 m, kind: statute. One width for every bank, horizontal, from
-     the bank line outward. Counts as cover: woody, wetland; natural without trees: bare, other.
+   Setback: rule fixed_width, 12.5 m, kind: statute. One width for every bank, from the bank
+     line outward. Counts as cover: woody, wetland; natural without trees: bare, other.
 """
 
 

@@ -41,7 +41,7 @@ from gisprio.run.record import (
     table_rows,
 )
 from gisprio.run.shelf import Shelf
-from gisprio.run.stages import RESULT_TABLES, STAGES, STATION_TABLE, promised, with_own_layers
+from gisprio.run.stages import RESULT_TABLES, STAGES, STATION_TABLE, promised, with_own_layers, with_work
 from gisprio.run.store import STORE, Store, read_json, write_json
 
 STATIONS = "stations.parquet"
@@ -156,7 +156,7 @@ def run(
                 progress=progress or Unwatched(),
                 crew=crew,
                 started=started,
-                stages=with_own_layers(STAGES, inputs.tables, inputs.rasters),
+                stages=with_work(with_own_layers(STAGES, inputs.tables, inputs.rasters), settings),
             )
             return run_job(job)
 

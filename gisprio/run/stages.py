@@ -178,7 +178,7 @@ STAGES: tuple[Stage, ...] = (
         "ownership",
         "gisprio.compute.banks.ownership:share_ground",
         "piece",
-        reads=("stations", "bank_points", "side_setbacks"),
+        reads=("stations", "bank_points"),
         halo=("segments", "reach_measures"),
         as_is=("stretches",),
         sections=("setback",),
@@ -245,7 +245,6 @@ STAGES: tuple[Stage, ...] = (
         "gisprio.compute.banks.mirrors:sum_mirrors",
         "piece",
         reads=("stations", "bank_points", "side_setbacks", "side_cover", "valleys"),
-        sections=("setback",),
         writes=("mirrors",),
         says="Sums up how the strip of one bank goes with that of the other, reach by reach.",
     ),
@@ -262,7 +261,7 @@ STAGES: tuple[Stage, ...] = (
         "own_layers",
         "gisprio.compute.banks.own_layers:measure_own_layers",
         "piece",
-        reads=("bank_points", "side_setbacks"),
+        reads=("bank_points",),
         sections=("factor", "setback"),
         writes=("side_own_values",),
         says="Measures the layers of the user's own factors at each bank point.",
@@ -459,6 +458,11 @@ def with_own_layers(stages: Sequence[Stage], tables: Collection[str], grids: Col
     return tuple(
         replace(stage, as_is=features, sources=rasters) if stage.name == "own_layers" else stage for stage in stages
     )
+
+
+def with_work(stages: Sequence[Stage], settings: Settings) -> tuple[Stage, ...]:
+    """Give a stage table without the stages that have nothing to do under these settings; their tables are empty."""
+    return tuple(stage for stage in stages if stage.name != "further_rules" or settings.setback.also)
 
 
 def needs_compiling(stage: Stage) -> bool:

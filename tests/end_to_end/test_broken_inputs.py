@@ -57,7 +57,7 @@ code,name,cover,c_factor.
   Do: write woody if that is what you meant.
 """,
     "key_misspelt": """SettingsError: tiny.toml, [setback] with_m: there is no such key.
-  Wanted: one of rule, width_m, kind, counts, natural, canopy_m, opening_m, shortest_gap_m.
+  Wanted: one of rule, width_m, kind, counts, natural, canopy_m, opening_m, shortest_gap_m, measure, reference_line, slope_within_m, exempt, about, rule_file, also, zones, zone.
   Do: write width_m if that is what you meant, else take the key out.
 """,
     "not_toml": """SettingsError: tiny.toml is not valid TOML: """,
@@ -74,7 +74,7 @@ code,name,cover,c_factor.
   Do: give a folder of its own in [run] output or --out.
 """,
     "rule_unknown": """SettingsError: tiny.toml, [setback] rule: there is no rule "fixed_with".
-  Wanted: one of fixed_width.
+  Wanted: one of fixed_width, by_stream_order, by_class, by_slope, two_zone, average, cover_share.
   Do: write fixed_width if that is what you meant.
 """,
 }

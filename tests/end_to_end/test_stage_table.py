@@ -45,6 +45,8 @@ class SeenSettings:
 def asked(tmp_path_factory) -> dict[str, dict[str, set[str]]]:
     """Run a tiny world; give, by stage, what it asked of each of its arguments."""
     config = straight_valley().write(tmp_path_factory.mktemp("stages"))
+    with config.open("a") as file:  # rules that look at the ground, and one beside
+        file.write('[setback]\nmeasure = "along_slope"\n[setback.also.wide]\nmeasure = "along_slope"\n')
     noted = {stage.name: {"reads": set(), "halo": set(), "sources": set(), "sections": set()} for stage in STAGES}
     real = making.stage_function
 

@@ -69,6 +69,6 @@ def bank_sums(judged: Tables) -> pd.DataFrame:
     lengths = (gaps["to_m"] - gaps["from_m"]).rename("gap_length_m")
     lacking = pd.concat([gaps[BANK_KEY], lengths, gaps["area_m2"].rename("gap_area_m2")], axis=1)
     sums = lacking.groupby(BANK_KEY).sum().reindex(wide.index, fill_value=0.0)
-    sums = sums.where(np.isfinite(wide.to_numpy(float))[:, None])
+    sums[wide.isna().to_numpy()] = np.nan
     table = sums.join(wide).reset_index()
     return table.merge(judged["bank_asked"][[*BANK_KEY, "setback_m"]], on=BANK_KEY, validate="one_to_one")

@@ -29,7 +29,7 @@ def sum_mirrors(core: Tables, halo: Tables, sources: Sources, settings: Settings
     halo, sources
         None.
     settings
-        Section ``setback``.
+        None.
 
     Returns
     -------

@@ -57,7 +57,8 @@ code,name,cover,c_factor.
   Do: write woody if that is what you meant.
 """,
     "key_misspelt": """SettingsError: tiny.toml, [setback] with_m: there is no such key.
-  Wanted: one of rule, width_m, kind, counts, natural, canopy_m, opening_m, shortest_gap_m, measure, reference_line, slope_within_m, exempt, about, rule_file, also, zones, zone.
+  Wanted: one of rule, width_m, kind, counts, natural, canopy_m, opening_m, shortest_gap_m, measure, \
+reference_line, slope_within_m, exempt, about, rule_file, also, zones, zone.
   Do: write width_m if that is what you meant, else take the key out.
 """,
     "not_toml": """SettingsError: tiny.toml is not valid TOML: """,

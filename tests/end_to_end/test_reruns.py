@@ -114,7 +114,8 @@ RERUNS = {
     "a property": (edit_property, {"passages": 1, "setbacks": 1, "frontages": 1, "property_ranks": 1, "draws": 1}),
     "water": (
         edit_water,
-        {"reaches": 1, "passages": 1, "bank_lines": 1, "setbacks": 1, "ownership": 1, "gaps": 1} | AFTER_BANK_LINES | AFTER_BANKS,
+        {"reaches": 1, "passages": 1, "bank_lines": 1, "setbacks": 1, "ownership": 1, "gaps": 1}
+        | AFTER_BANK_LINES | AFTER_BANKS,
     ),
     "a stream line": (  # whose ground is whose is asked of both streams
         edit_stream,
@@ -124,12 +125,13 @@ RERUNS = {
     "heights": (  # what is read from the file itself runs on both tiles: it is one file
         edit_heights,
         {"routing_grid": 1, "channels": 1, "network": 1, "catchments": 1, "delivery": 1, "reaches": 1}
-        | {"bank_lines": 2, "bank_heights": 2, "setbacks": 2, "valleys": 1, "supply": 1, "side_scores": 1} | AFTER_BANKS,
+        | {"bank_lines": 2, "bank_heights": 2, "setbacks": 2, "valleys": 1, "supply": 1, "side_scores": 1}
+        | AFTER_BANKS,
     ),
     "the setback": (
         edit_setting,
-        {"bank_lines": 2, "setbacks": 2, "ownership": 2, "gaps": 2} | dict.fromkeys(AFTER_BANK_LINES.keys() - {"soils", "scars"}, 2)
-        | AFTER_BANKS,
+        {"bank_lines": 2, "setbacks": 2, "ownership": 2, "gaps": 2}
+        | dict.fromkeys(AFTER_BANK_LINES.keys() - {"soils", "scars"}, 2) | AFTER_BANKS,
     ),
 }  # fmt: skip
 """What is changed; the stages that run again and on how many of the two tiles."""

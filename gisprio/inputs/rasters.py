@@ -395,10 +395,20 @@ class RasterSource:
             if dataset.mask_flag_enums[0] == [MaskFlags.all_valid]:
                 numbers = dataset.read(1, window=window)
                 return numbers, np.ones(numbers.shape, bool)
+            if self._no_land(number, dataset):
+                numbers = dataset.read(1, window=window)
+                return numbers, ~_nearly(numbers, dataset.nodata)
             got = dataset.read(1, window=window, masked=True)
         except RasterioError:
             raise _not_read(self.files[number]) from None
         return got.data, ~np.ma.getmaskarray(got)
+
+    def _no_land(self, number: int, dataset: Any) -> bool:
+        """Say whether "no data" of a file of heights is one number far from all land; its mask need not be read."""
+        if self.kind != "heights" or dataset.mask_flag_enums[0] != [MaskFlags.nodata]:
+            return False
+        metres = (dataset.nodata * self.files[number].scale + self.files[number].offset) * self.unit_m
+        return bool(math.isfinite(metres) and not 2 * LOWEST_M < metres < 2 * HIGHEST_M)
 
     def _heights(
         self, file: RasterFile, numbers: NDArray[Any], ok: NDArray[np.bool_]
@@ -446,6 +456,19 @@ class RasterSource:
             self._opened.append(opened[number])
         opened.move_to_end(number)
         return opened[number]
+
+
+def _nearly(numbers: NDArray[Any], nodata: float) -> NDArray[np.bool_]:
+    """Say which numbers GDAL takes for a "no data" number: of single precision also its nearest neighbours."""
+    equal: NDArray[np.bool_] = numbers == nodata
+    if numbers.dtype != np.float32:
+        return equal
+    odd = ~equal & (np.abs(numbers) > min(abs(nodata) * 0.99, 1e30))
+    if odd.any():
+        near, wanted = numbers[odd], np.float32(nodata)
+        with np.errstate(over="ignore"):  # beyond single precision all is near, as it is for GDAL
+            equal[odd] = np.abs(near - wanted) < np.finfo(np.float32).eps * np.abs(near + wanted) * np.float32(2)
+    return equal
 
 
 def _numbers(file: RasterFile, numbers: NDArray[Any], ok: NDArray[np.bool_]) -> tuple[NDArray[Any], NDArray[np.bool_]]:

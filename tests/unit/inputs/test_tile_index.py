@@ -513,3 +513,32 @@ def test_a_run_that_is_refused_leaves_no_folder(world):
     with pytest.raises(InputError):
         engine.run(world.settings())
     assert not (world.folder / "out").exists()
+
+
+@pytest.mark.parametrize("nodata", [-9999.0, -32768.0, -3.4028234663852886e38, 1e20])
+def test_no_data_far_from_land_is_what_gdal_takes_for_it(world, nodata):
+    """GDAL takes the nearest neighbours of a number of single precision for the number itself."""
+    near = [np.float32(nodata)]
+    for _ in range(8):
+        near.append(np.nextafter(near[-1], np.float32(0)))
+    values = np.array([[*near, 100, np.nan, -1e36, 1e36]], "float32")
+    path = world.raster("a.tif", values, 1.0, nodata=nodata)
+    with rasterio.open(path) as file:
+        held = file.read_masks(1)[0] > 0
+    assert 2 <= held.sum() < 12
+    source = RasterSource([TileIndex().head("dem", Place(str(path)))], UTM, "heights")
+    stored, got = source._stored(0, rasterio.windows.Window(0, 0, 13, 1))
+    assert source._no_land(0, source._dataset(0))
+    np.testing.assert_array_equal(stored, values)
+    assert got[0].tolist() == held.tolist()
+    assert source.window((500_009.5, 5_000_599.5, 500_009.6, 5_000_599.6)).values.tolist() == [[100.0]]
+
+
+@pytest.mark.parametrize("nodata", [0.0, -999.0, float("nan")])
+def test_no_data_that_could_be_land_is_asked_of_the_mask(world, nodata):
+    path = world.raster("a.tif", np.array([[nodata, 100]], "float32"), 1.0, nodata=nodata)
+    source = RasterSource([TileIndex().head("dem", Place(str(path)))], UTM, "heights")
+    assert not source._no_land(0, source._dataset(0))
+    grid = source.window((500_000.5, 5_000_599.5, 500_001.5, 5_000_599.6))
+    assert np.isnan(grid.values).tolist() == [[True, False]]
+    assert source.impossible == {}

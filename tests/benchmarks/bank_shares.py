@@ -2,7 +2,7 @@
 
 Measured: reading the raster (`rasterio.open(path, num_threads=2).read(1)`) and
 `gisprio.compute.banks.shares.strip_shares` with a station each 5 m. Beside it, without a goal, the whole stage
-`measure_cover` on the same stations, which gives widths, what is missing, errors and more. Anchor:
+`measure_cover` on the same stations, once, which gives widths, what is missing, errors and more. Anchor:
 `exact_extract(path, strips, ["unique", "frac"], strategy="raster-sequential", output="pandas")`. Stations and strips
 are at hand on either side.
 
@@ -27,7 +27,7 @@ from affine import Affine
 from numpy.typing import NDArray
 
 from gisprio.contracts.grids import ArraySource, Grid, Lattice
-from tests.benchmarks.fresh import Measured, best_of_turns, timed
+from tests.benchmarks.fresh import Measured, best_of_turns, in_own_process, timed
 from tests.benchmarks.lines import CRS, LENGTH_M, WIDTH_M, strips, winding_reaches
 from tests.benchmarks.rows import Part, Row
 from tests.benchmarks.worlds import between, noise
@@ -172,9 +172,9 @@ def compared(session: Session, world: dict[str, str | float | int], cell_m: floa
     own, exact = (str(session.folder / f"{name}_{cell_m:g}.npy") for name in ("own", "exact"))
     best = best_of_turns(
         own=("bank_shares:by_transects", {**world, "out": own}),
-        stage=("bank_shares:by_stage", world),
         exact=("bank_shares:by_exactextract", {**world, "out": exact}),
     )
+    best["stage"] = in_own_process("bank_shares:by_stage", **world)
     session.say(f"  {best}")
     error = float(np.abs(np.load(own) - np.load(exact)).mean())
     of = f"{2 * int(world['reaches']):,} strips, cells of {cell_m:g} m"

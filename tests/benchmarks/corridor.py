@@ -8,7 +8,7 @@ of the same file in rows with rasterio, 64 MiB of cache. Beside it, without a go
 the share of tiles done, is printed.
 
 Goals: windows at most 1.5 times the anchor, under 1.5 GB. Cells of 0.8 m along 200 reaches (3.6e7 cells); with
-`--large` along 5,000 reaches (9e8 cells, about 2 GB on disk).
+`--large` along 5,000 reaches (9e8 cells, about 2 GB on disk; least of 2).
 """
 
 from __future__ import annotations
@@ -175,6 +175,7 @@ def rows(session: Session) -> Sequence[Row]:
     session.say("  " + ", ".join(f"{share:.0%} {mb} MB" for share, mb in walked["curve"][::step]))
     lidar = str(world.with_name("lidar.tif"))
     best = best_of_turns(
+        2 if reaches == LARGE else 3,
         windows=("corridor:read_windows", {"config": config, "windows": windows}),
         rows=("corridor:read_rows", {"path": lidar}),
     )

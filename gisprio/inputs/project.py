@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -35,6 +35,9 @@ from gisprio.inputs.vectors import VectorFile, attribute_columns, column_faults,
 
 _REGION_MARGIN_M = 2000.0
 """Land cover of another system is drawn this far beyond the DEM."""
+
+_MUCH_BYTES = 10**9
+"""From so much on it is said that rasters are read."""
 
 NO_CANOPY = ArraySource(Grid(np.empty((0, 0), np.float32), Lattice(0.0, 0.0, 1.0)))
 """The canopy where none is given: as a layer that is not given has no rows, it has no cells."""
@@ -77,7 +80,6 @@ class Inputs:
             if isinstance(source, (RasterSource, PolygonSource)):
                 source.close()
 
-
     def remember(self) -> None:
         """Keep what is known of the raster files for later runs, where :func:`read_inputs` was told to.
 
@@ -91,7 +93,7 @@ class Inputs:
         keep_trees(trees)
 
 
-def read_inputs(settings: Settings, memory: Path | None = None) -> Inputs:
+def read_inputs(settings: Settings, memory: Path | None = None, note: Callable[[str], None] | None = None) -> Inputs:
     """Read all layers of a config.
 
     Parameters
@@ -101,6 +103,8 @@ def read_inputs(settings: Settings, memory: Path | None = None) -> Inputs:
     memory
         Folder with what earlier runs knew of raster files; nothing is written to it before
         :meth:`Inputs.remember`. None: all are read.
+    note
+        Told when so much is to be read that it takes a while.
 
     Returns
     -------
@@ -120,6 +124,8 @@ def read_inputs(settings: Settings, memory: Path | None = None) -> Inputs:
     index = TileIndex(memory)
     rasters, vectors, findings = _open_all(places, index)
     _refuse_columns(settings, vectors)
+    if note is not None:
+        _tell_reading(index.unread(file for files in rasters.values() for file in files), note)
     dem = rasters["dem"]
     extents = [one for one in (_extent(dem), _extent(vectors.get("streams", ()))) if one is not None]
     crs = working_crs(settings.run.crs, extents)
@@ -154,6 +160,13 @@ def read_inputs(settings: Settings, memory: Path | None = None) -> Inputs:
     findings += own.findings
     extents_of = dict(_extents_in_degrees({**rasters, **vectors, **own.files}))
     return Inputs(crs, tables | own.tables, sources | own.rasters, findings, digests | own.digests, extents_of, index)
+
+
+def _tell_reading(sizes: Sequence[int], note: Callable[[str], None]) -> None:
+    """Say how much is to be read where it is much."""
+    if sum(sizes) >= _MUCH_BYTES:
+        many = f"{len(sizes)} raster files that are" if len(sizes) > 1 else "a raster file that is"
+        note(f"Reading {many} new or changed, {sum(sizes) / 1e9:.1f} GB; later runs need not ...")
 
 
 def _open_all(

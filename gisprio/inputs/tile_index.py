@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import os
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import astuple
 from pathlib import Path
 from typing import Any
@@ -87,11 +87,21 @@ class TileIndex:
         """
         stamp = _stamp(path)
         known = self._used["digests"].get(path) or self._known["digests"].get(path)
-        if known is None or known["stamp"] != stamp or not _settled([stamp], known["seen_ns"]):
+        if known is None or not self._digest_known(path, stamp):
             seen_ns = time.time_ns()
             known = {"digest": file_digest(path), "stamp": stamp, "seen_ns": seen_ns}
         self._used["digests"][path] = known
         return str(known["digest"])
+
+    def unread(self, files: Iterable[RasterFile]) -> list[int]:
+        """Give the sizes of the files of this machine whose bytes are not known [bytes], of each once."""
+        paths = dict.fromkeys(path for file in files for path in file.beside)
+        stamps = {path: _stamp(path) for path in paths}
+        return [stamp[1] or 0 for path, stamp in stamps.items() if not self._digest_known(path, stamp)]
+
+    def _digest_known(self, path: str, stamp: Stamp) -> bool:
+        known = self._used["digests"].get(path) or self._known["digests"].get(path)
+        return known is not None and known["stamp"] == stamp and _settled([stamp], known["seen_ns"])
 
     def surveys(self, key: str, find: Callable[[], Surveys]) -> Surveys:
         """Give the surveys of a DEM, found only if they are not known.

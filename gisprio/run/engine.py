@@ -140,7 +140,7 @@ def run(
     if folder.exists():
         finish_publishing(folder)
     with machine_faults(nearest(folder)):
-        inputs = read_inputs(settings, None if fresh else folder / STORE / "index")
+        inputs = read_inputs(settings, None if fresh else folder / STORE / "index", (progress or Unwatched()).note)
         with closing(inputs):
             findings = [*inputs.findings, *check_inputs(inputs, settings)]
             refuse_errors(findings)

@@ -542,3 +542,21 @@ def test_no_data_that_could_be_land_is_asked_of_the_mask(world, nodata):
     grid = source.window((500_000.5, 5_000_599.5, 500_001.5, 5_000_599.6))
     assert np.isnan(grid.values).tolist() == [[True, False]]
     assert source.impossible == {}
+
+
+def test_it_is_said_when_much_is_to_be_read(world, tmp_path, monkeypatch):
+    from gisprio.inputs import project
+
+    said: list[str] = []
+    age(world.folder)
+    read_inputs(world.settings(), tmp_path / "index", said.append).remember()
+    assert said == []
+    monkeypatch.setattr(project, "_MUCH_BYTES", 1)
+    read_inputs(world.settings(), None, said.append)
+    read_inputs(world.settings(), tmp_path / "index", said.append)
+    os.utime(world.folder / "dem.tif", (LONG_AGO + 9, LONG_AGO + 9))
+    read_inputs(world.settings(), tmp_path / "index", said.append)
+    assert said == [
+        "Reading 2 raster files that are new or changed, 0.0 GB; later runs need not ...",
+        "Reading a raster file that is new or changed, 0.0 GB; later runs need not ...",
+    ]

@@ -26,7 +26,7 @@ from affine import Affine
 from rasterio.windows import Window
 
 from gisprio.contracts.grids import ArraySource, Bounds, Grid, GridSource, Lattice, survey_cells, surveyed_window
-from tests.benchmarks.fresh import ROOT, Measured, best_of_turns, in_own_process, resident_bytes, timed
+from tests.benchmarks.fresh import ROOT, Measured, best_of_turns, gigabytes, in_own_process, resident_bytes, timed
 from tests.benchmarks.rows import Part, Row
 from tests.benchmarks.worlds import CRS, DEM_M, X0, Y0, between, lay_country
 
@@ -184,10 +184,10 @@ def rows(session: Session) -> Sequence[Row]:
     own, bare = best["windows"]["seconds"], best["rows"]["seconds"]
     of = f"{cells:.1e} cells".replace("e+0", "e")
     anchor = "all its blocks in rows by rasterio"
-    memory = max(walked["peak_mb"], mean["peak_mb"]) / 1024
+    memory = gigabytes(max(walked["peak_mb"], mean["peak_mb"]))
     return [
         Row(f"windows along the streams of {of}", own / bare, f"{anchor}: {own:.2f} against {bare:.2f} s", GOAL_TIMES),
-        Row(f"memory of the stages that read {of}", memory, "VmHWM", GOAL_GB, "GiB"),
+        Row(f"memory of the stages that read {of}", memory, "VmHWM", GOAL_GB, "GB"),
         Row(f"means of 10 m of all {of}", mean["seconds"] / bare, f"{anchor}: {mean['seconds']:.1f} s"),
     ]
 

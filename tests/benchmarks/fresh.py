@@ -32,7 +32,7 @@ def timed(work: Callable[[], Any]) -> tuple[float, Any]:
 
 
 def in_own_process(function: str, **arguments: object) -> Measured:
-    """Call a function in a fresh process; give what it gives, and ``peak_mb``.
+    """Call a function in a fresh process; give what it gives, and ``peak_mb`` [MiB].
 
     ``peak_mb`` is the highest resident memory of the process and of those it started, each by its own VmHWM, summed up:
     at least as much as they held at any one moment.
@@ -79,6 +79,11 @@ def family(pid: int) -> list[int]:
 def resident_bytes(pid: int | str = "self") -> int:
     """Give the highest resident memory of a process so far."""
     return 1024 * int(Path(f"/proc/{pid}/status").read_text().split("VmHWM:")[1].split()[0])
+
+
+def gigabytes(peak_mb: float) -> float:
+    """Give GB (1e9 bytes) of MiB, in which peaks are told."""
+    return peak_mb * 2**20 / 1e9
 
 
 def main() -> int:

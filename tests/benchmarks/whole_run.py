@@ -17,7 +17,7 @@ from pathlib import Path
 from time import perf_counter
 from typing import TYPE_CHECKING
 
-from tests.benchmarks.fresh import Measured, in_own_process, timed
+from tests.benchmarks.fresh import Measured, gigabytes, in_own_process, timed
 from tests.benchmarks.rows import Part, Row
 
 if TYPE_CHECKING:
@@ -123,7 +123,7 @@ def rows(session: Session) -> Sequence[Row]:
             GOAL_TIMES,
         ),
         Row(f"the same with all products, {about}", whole["seconds"], "wall time", goal_s, "s"),
-        Row(f"memory of it, {about}", whole["peak_mb"] / 1024, "VmHWM of three processes, summed", goal_gb, "GiB"),
+        Row(f"memory of it, {about}", gigabytes(whole["peak_mb"]), "VmHWM of three processes, summed", goal_gb, "GB"),
     ]
 
 

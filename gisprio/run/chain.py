@@ -95,9 +95,10 @@ class Chain:
             Workers were lost again and again.
         """
         runs: list[StageRun] = []
-        for scope, some in groupby(stages, key=lambda stage: stage.scope):
-            listed = tuple(some)
-            runs += self._run_pieces(listed) if scope == "piece" else [self._run_whole(stage) for stage in listed]
+        with self.crew.ready([stage for stage in stages if stage.scope == "piece"]):
+            for scope, some in groupby(stages, key=lambda stage: stage.scope):
+                listed = tuple(some)
+                runs += self._run_pieces(listed) if scope == "piece" else [self._run_whole(stage) for stage in listed]
         return runs, [finding for entry in self.entries() for finding in entry.findings]
 
     def entries(self) -> list[Entry]:

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Iterator, Sequence
-from contextlib import ExitStack
+from contextlib import AbstractContextManager, ExitStack, nullcontext
 from typing import Any
 
+from gisprio.contracts.cards import Stage
 from gisprio.contracts.errors import MissingPart, RunError
 from gisprio.run.crews import MOST_LOSSES, do_tile
 from gisprio.run.making import Made, TileWork
@@ -43,6 +44,10 @@ class Cluster:
         self._address = address
         self._workers = workers
         self._dask = dask_distributed()
+
+    def ready(self, stages: Sequence[Stage]) -> AbstractContextManager[object]:
+        """Do nothing: workers elsewhere are there already."""
+        return nullcontext()
 
     def each(self, work: TileWork, tiles: Sequence[Tile]) -> Iterator[list[Made]]:
         """Give what each stage made of each tile, in the order of the tiles.

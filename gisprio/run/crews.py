@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import multiprocessing
+import os
 import signal
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from typing import Protocol
 
+from gisprio.compute.terrain.cells import THREADS, threads_at_hand
+from gisprio.contracts.cards import Stage
 from gisprio.contracts.errors import RunError
 from gisprio.run.making import Made, TileWork
 from gisprio.run.orders import Order, work_of, write_order
+from gisprio.run.stages import stage_function
 from gisprio.run.tiles import Tile
 
 MOST_LOSSES = 3
@@ -20,6 +25,10 @@ MOST_LOSSES = 3
 
 class Crew(Protocol):
     """Takes tiles through the piece stages, and gives what came out in the order of the tiles."""
+
+    def ready(self, stages: Sequence[Stage]) -> AbstractContextManager[object]:
+        """Get ready for tiles of some piece stages while the run goes on; what waits in vain is ended."""
+        ...
 
     def each(self, work: TileWork, tiles: Sequence[Tile]) -> Iterator[list[Made]]:
         """Give what each stage made of each tile.
@@ -36,6 +45,10 @@ class Crew(Protocol):
 
 class Alone:
     """Does all the work in the process itself."""
+
+    def ready(self, stages: Sequence[Stage]) -> AbstractContextManager[object]:
+        """Do nothing."""
+        return nullcontext()
 
     def each(self, work: TileWork, tiles: Sequence[Tile]) -> Iterator[list[Made]]:
         """Give what each stage made of each tile, one after another."""
@@ -59,16 +72,33 @@ class Processes:
 
     def __init__(self, workers: int) -> None:
         self._workers = workers
+        self._waiting: ProcessPoolExecutor | None = None
+
+    @contextmanager
+    def ready(self, stages: Sequence[Stage]) -> Iterator[None]:
+        """Start the workers, so that they import what they need while the process itself runs the first stages."""
+        self._waiting = self._pool(self._workers)
+        with few_threads(self._workers):
+            for _ in range(self._workers):
+                self._waiting.submit(import_stages, tuple(stages))
+        try:
+            yield
+        finally:
+            if self._waiting is not None:
+                stop(self._waiting, finished=False)
+                self._waiting = None
 
     def each(self, work: TileWork, tiles: Sequence[Tile]) -> Iterator[list[Made]]:
         """Give what each stage made of each tile; what a lost worker had begun is begun again."""
         order = write_order(work)
         done, losses = 0, 0
         while done < len(tiles):
-            pool = self._pool(min(self._workers, len(tiles) - done))
+            pool = self._waiting or self._pool(min(self._workers, len(tiles) - done))
+            self._waiting = None
             begun = done
-            jobs = [pool.submit(do_tile, order, tile) for tile in tiles[done:]]
             try:
+                with few_threads(self._workers):
+                    jobs = [pool.submit(do_tile, order, tile) for tile in tiles[done:]]
                 for job in jobs:
                     made = job.result()
                     done += 1
@@ -102,6 +132,26 @@ def crew_of(workers: int, scheduler: str | None) -> Crew:
 def do_tile(order: Order, tile: Tile) -> list[Made]:
     """Take a tile through the piece stages, in a worker."""
     return work_of(order).on(tile)
+
+
+def import_stages(stages: Sequence[Stage]) -> None:
+    """Import what some stages need, in a worker."""
+    for stage in stages:
+        stage_function(stage)
+
+
+@contextmanager
+def few_threads(workers: int) -> Iterator[None]:
+    """Let processes that are started meanwhile share the threads of this one."""
+    before = os.environ.get(THREADS)
+    os.environ[THREADS] = str(max(1, threads_at_hand() // workers))
+    try:
+        yield
+    finally:
+        if before is None:
+            del os.environ[THREADS]
+        else:
+            os.environ[THREADS] = before
 
 
 def leave_interrupts() -> None:

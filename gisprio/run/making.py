@@ -11,6 +11,7 @@ from gisprio.contracts.cards import Stage
 from gisprio.contracts.digests import table_digest
 from gisprio.contracts.grids import FramedSource
 from gisprio.contracts.settings import Settings
+from gisprio.run.compiling import compiled_once
 from gisprio.run.fingerprints import Parts, key_of, section_digests
 from gisprio.run.pieces import Surroundings, core_rows
 from gisprio.run.promises import held_to_promise
@@ -124,7 +125,9 @@ class Maker:
         entry = None if self.fresh else self.store.find(stage.name, key)
         ran = entry is None
         if entry is None:
-            outcome, findings = held_to_promise(stage, call(), self.shelf.crs, self.settings)
+            with compiled_once(stage):
+                given = call()
+            outcome, findings = held_to_promise(stage, given, self.shelf.crs, self.settings)
             entry = self.store.keep(stage.name, key, outcome, findings, perf_counter() - began)
         return Made(entry, parts, ran, perf_counter() - began)
 

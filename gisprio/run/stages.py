@@ -159,6 +159,7 @@ STAGES: tuple[Stage, ...] = (
         sources=("dem", "survey"),
         sections=("dem", "streams"),
         writes=("side_heights",),
+        kernels="gisprio.compute.banks.bank_profiles:compiled_before",
         references=("usgs_lidar_spec",),
         says="Measures bank height and angle where the heights are fine enough; else says why not.",
     ),

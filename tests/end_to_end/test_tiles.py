@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import geopandas as gpd
 import pandas as pd
 import pytest
 import shapely
 
 import gisprio
+from end_to_end.test_reruns import APART_M, LENGTH_M, PLACE, two_valleys
+from gisprio.run import engine
 from gisprio.run.engine import run as engine_run
+from makers import frame
 
 LAYERS = ("reaches", "banks", "bank_setbacks", "gaps", "properties", "flow_points", "findings")
 
@@ -25,6 +30,51 @@ def _digests(folder):
                 if c in table.columns]
         found[name] = table_digest(table.sort_values(keys, kind="stable", ignore_index=True))
     return found
+
+
+def _four_streams():
+    """Two valleys, a side stream in each: six segments that end in four tiles of 1 km."""
+    world = two_valleys()
+    lines = [PLACE.line((u, v), (u + along, v + across)) for v in (0.0, APART_M)
+             for u, along, across in ((0.0, 350.0, 0.0), (350.0, LENGTH_M - 350.0, 0.0), (350.0, 150.0, 200.0))]
+    return replace(world, layers=world.layers | {"streams": frame(lines)})
+
+
+@pytest.fixture(scope="module")
+def four_streams(tmp_path_factory):
+    """Settings of a small world, the layers of its results with tiles of 4 km by one worker, and its number of tiles."""
+    settings = gisprio.read_settings(_four_streams().write(tmp_path_factory.mktemp("four")))
+    return settings, _run(settings, settings.output(), 4_000.0)[0]
+
+
+def _run(settings, folder, tile_m, **crew):
+    """Run, write the layers alone; give their digests, and the tiles."""
+    run = settings.run.model_copy(update={"tile_m": tile_m, "output": str(folder)})
+    write = engine.write_products
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(engine, "write_products", lambda products, *rest: write(products[:1], *rest))
+        record = engine_run(settings.model_copy(update={"run": run}), **crew)
+    return _digests(folder), max(stage["ran"] for stage in record.stages)
+
+
+WAYS = {
+    "tiles of 1 km": (1_000.0, {}, 4),
+    "one tile": (1_000_000.0, {}, 1),
+    "tiles of 1 km by 2 workers": (1_000.0, {"workers": 2}, 4),
+    "tiles of 1 km by 4 workers": (1_000.0, {"workers": 4}, 4),
+    "tiles of 1 km by 2 workers of Dask": (1_000.0, {"workers": 2, "scheduler": "local"}, 4),
+}
+"""Side of a tile, who does the work, tiles there are."""
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("way", WAYS)
+def test_every_way_of_sharing_the_work_gives_equal_layers(way, four_streams, tmp_path):
+    tile_m, crew, tiles = WAYS[way]
+    if "scheduler" in crew:
+        pytest.importorskip("distributed")
+    settings, wanted = four_streams
+    assert _run(settings, tmp_path / "results", tile_m, **crew) == (wanted, tiles)
 
 
 @pytest.mark.slow

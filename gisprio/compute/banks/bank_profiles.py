@@ -10,6 +10,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from gisprio.compute.terrain.routing import has_index
 from gisprio.contracts.words import HEIGHT_CODES
 
 Floats = NDArray[np.float64]
@@ -247,3 +248,8 @@ def read_profiles(
             drop = steepest(z[i], edge, top, step) * cell - np.sqrt(2.0) * error
             angle[i] = np.degrees(np.arctan(max(0.0, drop) / cell))
     return height, angle, edges, tops, codes
+
+
+def compiled_before() -> bool:
+    """Say whether the kernels were compiled on this machine before."""
+    return has_index(read_profiles)

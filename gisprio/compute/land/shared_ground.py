@@ -9,7 +9,9 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-THREADS = 2
+from gisprio.compute.terrain.cells import threads_at_hand
+
+THREADS = min(2, threads_at_hand())
 """GEOS lets go of the interpreter while it cuts, so that two threads take half the time. They change no result."""
 STRIPS_AT_ONCE = 500
 """Strips of one job. No geometry is prepared here: two threads that ask one prepared geometry end the process."""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -13,6 +12,7 @@ from numpy.typing import NDArray
 from gisprio.compute.scoring import chance
 from gisprio.compute.scoring.errors import ErrorModel
 from gisprio.compute.scoring.keys import log_table
+from gisprio.compute.terrain.cells import threads_at_hand
 
 Floats = NDArray[np.float64]
 Whole = NDArray[np.int64]
@@ -20,7 +20,7 @@ EXACT_RANKS = 512
 """Ranks up to this are counted one by one; beyond, in bins that widen with the rank, by under one percent of it."""
 BINS = 1024
 _CHUNK = 32
-_THREADS = min(os.cpu_count() or 1, 8)
+_THREADS = min(threads_at_hand(), 8)
 
 
 @dataclass(frozen=True, slots=True)

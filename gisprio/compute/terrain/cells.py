@@ -29,7 +29,17 @@ STRIPS = 4
 """Strips of rows a large grid is cut into: more than threads, as some hold little ground."""
 SMALL_CELLS = 200_000
 """A grid so small is one strip, and its arrays come from the allocator."""
-WORKERS = min(STRIPS, os.cpu_count() or 1)
+THREADS = "OMP_NUM_THREADS"
+"""Variable of the environment that says how many threads a process may use; OpenBLAS and Arrow heed it too."""
+
+
+def threads_at_hand() -> int:
+    """Give how many threads this process may use: as the environment says, else one a processor."""
+    given = os.environ.get(THREADS, "")
+    return int(given) if given.isdigit() and int(given) else os.cpu_count() or 1
+
+
+WORKERS = min(STRIPS, threads_at_hand())
 """Threads."""
 
 Strip = tuple[int, int]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+import gisprio.compute.banks.bank_profiles as bank_profiles
 import gisprio.compute.terrain.delivery as delivery
 import gisprio.compute.terrain.routing as routing
 from gisprio import read_settings
@@ -39,5 +40,6 @@ def test_a_run_says_once_that_it_compiles_and_only_where_it_has_to(compiled, sai
 
 def test_stages_without_kernels_need_no_compiling(monkeypatch):
     monkeypatch.setattr(routing, "compiled_before", lambda: False)
-    monkeypatch.setattr(delivery, "compiled_before", lambda: True)
+    for module in (delivery, bank_profiles):
+        monkeypatch.setattr(module, "compiled_before", lambda: True)
     assert [stage.name for stage in STAGES if needs_compiling(stage)] == ["channels"]

@@ -5,14 +5,16 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+import time
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from gisprio.compute.terrain.cells import THREADS, threads_at_hand
 from gisprio.contracts.digests import table_digest
 from gisprio.contracts.errors import MissingPart, RunError
-from gisprio.run.crews import Alone, Processes, crew_of
+from gisprio.run.crews import Alone, Processes, crew_of, few_threads
 from gisprio.run.engine import run_job
 from gisprio.run.store import last_table
 from unit.run import fake_chain as fake
@@ -80,6 +82,62 @@ def test_a_fault_of_a_stage_in_a_worker_is_told_as_it_is(tmp_path, monkeypatch):
         go(tmp_path, Processes(2))
 
 
+def threads_here() -> tuple[int, ...]:
+    """Give the process, and how many threads gisprio, OpenBLAS and Arrow may use in it."""
+    import pyarrow as pa
+
+    from gisprio.compute.terrain import cells
+
+    return os.getpid(), cells.WORKERS, int(os.environ[THREADS]), pa.cpu_count()
+
+
+def test_workers_share_the_threads_of_the_run(monkeypatch):
+    monkeypatch.setenv(THREADS, "6")
+    crew = Processes(2)
+    with crew.ready([]):
+        here, *threads = crew._waiting.submit(threads_here).result()
+    assert here != os.getpid()
+    assert threads == [3, 3, 3]
+    for given, workers, share in (("6", 2, "3"), ("4", 3, "1"), ("1", 4, "1")):
+        monkeypatch.setenv(THREADS, given)
+        with few_threads(workers):
+            assert os.environ[THREADS] == share
+        assert os.environ[THREADS] == given
+
+
+def test_threads_are_those_of_the_environment_or_one_a_processor(monkeypatch):
+    for given, wanted in (("3", 3), ("", os.cpu_count()), ("0", os.cpu_count()), ("4,2", os.cpu_count())):
+        monkeypatch.setenv(THREADS, given)
+        assert threads_at_hand() == wanted
+    monkeypatch.delenv(THREADS)
+    with few_threads(1):
+        assert os.environ[THREADS] == str(os.cpu_count())
+    assert THREADS not in os.environ
+
+
+def test_workers_start_while_whole_stages_run_and_end_with_a_run_that_fails(tmp_path, monkeypatch):
+    import multiprocessing
+
+    before = set(multiprocessing.active_children())
+    seen = []
+    plain = fake.join
+    monkeypatch.setattr(fake, "join", lambda *all_of_it: seen.append(started()) or plain(*all_of_it))
+
+    def started() -> int:
+        return len(set(multiprocessing.active_children()) - before)
+
+    go(tmp_path, Processes(2))
+    monkeypatch.setattr(fake, "join", lambda *_: 1 / 0)
+    with pytest.raises(ZeroDivisionError):
+        go(tmp_path, Processes(2), "others")
+    assert seen == [2]
+    for _ in range(100):
+        if not started():
+            break
+        time.sleep(0.05)
+    assert started() == 0
+
+
 def test_one_worker_is_this_process():
     assert isinstance(crew_of(1, None), Alone)
     assert isinstance(crew_of(2, None), Processes)
@@ -127,7 +185,6 @@ def scheduler(tmp_path):
 
 def address_in(about: Path) -> str:
     import json
-    import time
 
     for _ in range(600):
         if about.is_file() and about.stat().st_size:

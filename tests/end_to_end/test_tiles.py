@@ -42,7 +42,7 @@ def _four_streams():
 
 @pytest.fixture(scope="module")
 def four_streams(tmp_path_factory):
-    """Settings of a small world, the layers of its results with tiles of 4 km by one worker, and its number of tiles."""
+    """Give settings of a small world, and the digests of its layers with tiles of 4 km by one worker."""
     settings = gisprio.read_settings(_four_streams().write(tmp_path_factory.mktemp("four")))
     return settings, _run(settings, settings.output(), 4_000.0)[0]
 

@@ -45,6 +45,7 @@ def _column_bytes(column: pd.Series) -> Iterable[bytes]:
             kind = "?" if pd.api.types.is_bool_dtype(column.dtype) else column.dtype.kind + "8"  # type: ignore[union-attr]
             yield np.ascontiguousarray(known.to_numpy(kind)).tobytes()
         else:
-            yield json.dumps([str(value) for value in known]).encode()
+            words = known.to_numpy(object).tolist()
+            yield json.dumps(words if isinstance(known.dtype, pd.StringDtype) else [str(word) for word in words]).encode()
         return
     yield np.ascontiguousarray(column.to_numpy()).tobytes()

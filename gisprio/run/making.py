@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
 from time import perf_counter
 from typing import Any
+
+import pandas as pd
 
 from gisprio.contracts.cards import Stage
 from gisprio.contracts.digests import table_digest
@@ -41,6 +43,74 @@ class Made:
     parts: Parts
     ran: bool
     seconds: float
+
+
+class TileTables:
+    """Tables of one tile: cut out of whole tables or made on it, each cut, read and digested once.
+
+    Parameters
+    ----------
+    shelf
+        Whole tables.
+    tile
+        The tile.
+    around
+        Finds what is near it.
+
+    Notes
+    -----
+    What is handed out is a shallow copy: a column that a stage adds to it is seen by that stage alone.
+    """
+
+    def __init__(self, shelf: Shelf, tile: Tile, around: Surroundings) -> None:
+        self.frame = around.frame(tile)
+        self._shelf, self._tile, self._around = shelf, tile, around
+        self._made: dict[str, Entry] = {}
+        self._frames: dict[tuple[str, str], pd.DataFrame] = {}
+        self._digests: dict[tuple[str, str], str] = {}
+
+    def add(self, entry: Entry) -> None:
+        """Add what a stage gave on the tile."""
+        self._made.update(dict.fromkeys(entry.digests, entry))
+
+    def forget_all_but(self, names: Collection[str]) -> None:
+        """Let go of the tables that no later stage reads."""
+        self._frames = {key: frame for key, frame in self._frames.items() if key[1] in names}
+
+    def core(self, name: str) -> pd.DataFrame:
+        """Give the rows of a table that belong to the tile."""
+        return self._once(("core", name), self._core).copy(deep=False)
+
+    def halo(self, name: str) -> pd.DataFrame:
+        """Give the rows of a whole table near the tile."""
+        return self._once(("halo", name), self._halo).copy(deep=False)
+
+    def core_digest(self, name: str) -> str:
+        """Give the digest of the rows that belong to the tile."""
+        return self._made[name].digests[name] if name in self._made else self._digest(("core", name), self._core)
+
+    def halo_digest(self, name: str) -> str:
+        """Give the digest of the rows near the tile."""
+        return self._digest(("halo", name), self._halo)
+
+    def _core(self, name: str) -> pd.DataFrame:
+        if name in self._made:
+            return self._made[name].table(name)
+        reaches = self._shelf.table("reach_measures") if self._shelf.has("reach_measures") else None
+        return core_rows(name, self._shelf.table(name), self._tile, reaches)
+
+    def _halo(self, name: str) -> pd.DataFrame:
+        return self._around.rows(name, self._shelf.table(name), self._tile)
+
+    def _once(self, key: tuple[str, str], make: Callable[[str], pd.DataFrame]) -> pd.DataFrame:
+        if key not in self._frames:
+            self._frames[key] = make(key[1])
+        return self._frames[key]
+
+    def _digest(self, key: tuple[str, str], make: Callable[[str], pd.DataFrame]) -> str:
+        if key not in self._digests:
+            self._digests[key] = table_digest(self._once(key, make))
+        return self._digests[key]
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,32 +161,26 @@ class Maker:
 
         return self._kept_or_run(stage, parts, call)
 
-    def piece(self, stage: Stage, tile: Tile, around: Surroundings, made: Mapping[str, Entry]) -> Made:
-        """Make what a piece stage gives on a tile; ``made`` holds what earlier stages gave on it, by table.
+    def piece(self, stage: Stage, tables: TileTables) -> Made:
+        """Make what a piece stage gives on a tile.
 
         Raises
         ------
         ContractError
             The stage broke its promise.
         """
-        reaches = self.shelf.table("reach_measures") if self.shelf.has("reach_measures") else None
-        ready = {
-            name: core_rows(name, self.shelf.table(name), tile, reaches) for name in stage.reads if name not in made
-        }
-        near = {name: around.rows(name, self.shelf.table(name), tile) for name in stage.halo}
-        digests = {f"table {name}": made[name].digests[name] for name in stage.reads if name in made}
-        digests |= {f"table {name}": table_digest(frame) for name, frame in ready.items()}
+        digests = {f"table {name}": tables.core_digest(name) for name in stage.reads}
         digests |= {f"table {name}": self.shelf.digest(name) for name in stage.as_is}
-        digests |= {f"halo {name}": table_digest(frame) for name, frame in near.items()}
+        digests |= {f"halo {name}": tables.halo_digest(name) for name in stage.halo}
 
         def call() -> dict[str, Any]:
-            core = {name: made[name].table(name) if name in made else ready[name] for name in stage.reads}
-            halo = near | {name: self.shelf.table(name) for name in stage.as_is}
-            sources = {name: FramedSource(self.shelf.source(name), frame) for name in stage.sources}
+            core = {name: tables.core(name) for name in stage.reads}
+            halo = {name: tables.halo(name) for name in stage.halo}
+            halo |= {name: self.shelf.table(name) for name in stage.as_is}
+            sources = {name: FramedSource(self.shelf.source(name), tables.frame) for name in stage.sources}
             return stage_function(stage)(core, halo, sources, self.settings.part(stage.sections))
 
-        frame = around.frame(tile)
-        digests |= {f"source {name}": self.shelf.window_digest(name, frame) for name in stage.sources}
+        digests |= {f"source {name}": self.shelf.window_digest(name, tables.frame) for name in stage.sources}
         return self._kept_or_run(stage, self._parts(stage, digests), call)
 
     def _kept_or_run(self, stage: Stage, parts: Parts, call: Callable[[], dict[str, Any]]) -> Made:
@@ -162,9 +226,15 @@ class TileWork:
         ContractError
             A stage broke its promise.
         """
-        tables: dict[str, Entry] = {}
+        tables = TileTables(self.maker.shelf, tile, self.around)
         made: list[Made] = []
-        for stage in self.stages:
-            made.append(self.maker.piece(stage, tile, self.around, tables))
-            tables.update(dict.fromkeys(made[-1].entry.digests, made[-1].entry))
+        for stage, later in zip(self.stages, self._read_later(), strict=True):
+            made.append(self.maker.piece(stage, tables))
+            tables.add(made[-1].entry)
+            tables.forget_all_but(later)
         return made
+
+    def _read_later(self) -> list[set[str]]:
+        """Name the tables that stages after each stage read."""
+        readers = [{*stage.reads, *stage.halo} for stage in self.stages]
+        return [set().union(*readers[place:]) for place in range(1, len(readers) + 1)]

@@ -8,6 +8,7 @@ import shapely
 from numpy.typing import NDArray
 
 from gisprio.compute.banks.constraints import clear_area, constraint_words, ground_taken
+from gisprio.compute.banks.runs import Rows, columns_of, cut, runs
 from gisprio.compute.banks.sides import NO_BANK, SIDE_KEY, station_sides
 from gisprio.compute.setbacks.asked import strip_depth
 from gisprio.contracts.cards import Sources, Tables
@@ -19,6 +20,7 @@ Shapes = NDArray[np.object_]
 BANK_KEY = ["reach_no", "side"]
 MOST = 0.5
 """A bank is planted where more than this share of its gaps is [own]."""
+NO_WORKS = {"done_kind": None, "done_year": pd.NA}
 
 
 def measure_ground(core: Tables, halo: Tables, sources: Sources, settings: Settings) -> dict[str, pd.DataFrame]:
@@ -49,13 +51,15 @@ def measure_ground(core: Tables, halo: Tables, sources: Sources, settings: Setti
     young = young_planting(halo["done"], settings.works.cover_after_y, settings.setback.most_m)
     taken = ground_taken(halo["constraints"], halo["roads"], halo["water"], settings.works.clear_m)
     gaps = _gap_ground(core["gap_pieces"], np.concatenate([taken, young]), young)
-    banked = sides[~(sides["kind"].isin(NO_BANK) | sides["crossing"] | sides["island"]).to_numpy(bool)]
     inner = (sides["length_m"] * sides["island"]).groupby([sides[name] for name in BANK_KEY]).sum()
     inner = inner / sides.groupby(BANK_KEY)["length_m"].sum() > MOST
-    own = dict(list(banked.groupby(BANK_KEY)))
+    banked = sides[~(sides["kind"].isin(NO_BANK) | sides["crossing"] | sides["island"]).to_numpy(bool)]
+    works, columns = _works(banked), columns_of(banked)
+    own = {_key(columns, rows): cut(columns, rows) for rows in runs(columns["reach_no"], columns["side"])}
+    none = cut(columns, slice(0))
     rows = [
-        _bank(key, own.get(key, banked.iloc[:0]), gaps.get(key, (0.0, 0.0, 0.0)))
-        for key in sorted(set(zip(sides["reach_no"], sides["side"], strict=True)))
+        _bank(key, own.get(key, none), gaps.get(key, (0.0, 0.0, 0.0))) | works.get(key, NO_WORKS)
+        for key in sorted(set(zip(sides["reach_no"].tolist(), sides["side"].tolist(), strict=True)))
     ]
     table = pd.DataFrame(rows).assign(island=inner.to_numpy()).astype({"done_year": "Int64", "planted_year": "Int64"})
     order = sides.sort_values(SIDE_KEY, ignore_index=True)
@@ -82,32 +86,37 @@ def _gap_ground(gaps: pd.DataFrame, taken: Shapes, young: Shapes) -> dict[tuple[
     return sums
 
 
-def _bank(key: tuple[int, int], bank: pd.DataFrame, gaps: tuple[float, float, float]) -> dict[str, object]:
-    length = bank["length_m"].to_numpy()
-    told = bank["constraint"].notna().to_numpy()
-    kinds = sorted({kind for words in bank.loc[told, "constraint"] for kind in words.split(", ")})
+def _key(columns: Rows, rows: slice) -> tuple[int, int]:
+    return int(columns["reach_no"][rows.start]), int(columns["side"][rows.start])
+
+
+def _bank(key: tuple[int, int], bank: Rows, gaps: tuple[float, float, float]) -> dict[str, object]:
+    length, words = bank["length_m"], bank["constraint"]
+    told = np.array([isinstance(each, str) for each in words], bool)
+    kinds = sorted({kind for each in set(words[told]) for kind in each.split(", ")})
     ground, plantable, planted = gaps
-    young = bank["planted"].to_numpy(bool)
+    young = bank["planted"].astype(bool)
     most = planted > MOST * ground if ground else length[young].sum() > MOST * max(length.sum(), 1e-9)
-    kind, year = _works(bank)
-    planted_year = bank.loc[young, "done_year"].max() if most else pd.NA
+    years = [year for year in bank["done_year"][young] if not pd.isna(year)]
     return {
-        "reach_no": int(key[0]),
-        "side": int(key[1]),
+        "reach_no": key[0],
+        "side": key[1],
         "constrained_length_m": float(length[told].sum()),
         "constraint": ", ".join(kinds) or None,
         "plantable_area_m2": float(plantable),
-        "done_kind": kind,
-        "done_year": year,
-        "planted_year": 0 if most and pd.isna(planted_year) else planted_year,
+        "planted_year": max(years, default=0) if most else pd.NA,
     }
 
 
-def _works(bank: pd.DataFrame) -> tuple[str | None, object]:
-    """Name kind and year of the works along most of a bank; of equal ones the newest."""
-    told = bank[bank["done_kind"].notna() | bank["done_year"].notna()]
-    if not len(told):
-        return None, pd.NA
-    by = told.groupby(["done_kind", "done_year"], dropna=False)["length_m"].sum().reset_index()
-    best = by.sort_values(["length_m", "done_year", "done_kind"], ascending=[False, False, True]).iloc[0]
-    return (best["done_kind"] if isinstance(best["done_kind"], str) else None), best["done_year"]
+def _works(banked: pd.DataFrame) -> dict[tuple[int, int], dict[str, object]]:
+    """Name kind and year of the works along most of each bank that has any; of equal ones the newest."""
+    told = banked[banked["done_kind"].notna() | banked["done_year"].notna()]
+    by = told.groupby([*BANK_KEY, "done_kind", "done_year"], dropna=False)["length_m"].sum().reset_index()
+    by = by.sort_values(["length_m", "done_year", "done_kind"], ascending=[False, False, True])
+    best = by.drop_duplicates(BANK_KEY)
+    kinds = [kind if isinstance(kind, str) else None for kind in best["done_kind"]]
+    banks = zip(best["reach_no"].tolist(), best["side"].tolist(), strict=True)
+    return {
+        bank: {"done_kind": kind, "done_year": year}
+        for bank, kind, year in zip(banks, kinds, best["done_year"], strict=True)
+    }

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 import geopandas as gpd
 import numpy as np
@@ -134,7 +135,10 @@ def _banks(sides: pd.DataFrame, core: Tables, settings: Settings, factors: Facto
     """Roll station sides up to banks, a bank being the neighbouring rows of one reach and side."""
     if not len(sides):
         return empty(layer_with_factors(BANK_MEASURES, factors), getattr(core["reach_measures"], "crs", None))
-    arrays = columns_of(sides)
+    ranked = sides["has_bank"] & sides["kind"].isin(settings.priority.ranked_kinds)
+    bases = {one.card.basis_column: Words.of(sides[one.card.basis_column]) for one in factors}
+    arrays = columns_of(sides.assign(ranked=ranked)) | {name: words.codes for name, words in bases.items()}
+    scales = _Scales.of(settings.priority, factors, bases)
     covers = Words.of(sides["adjacent_cover"])
     lines_from = Words.of(sides["bank_line_basis"])
     gaps = _gap_sums(core["gap_pieces"])
@@ -151,7 +155,7 @@ def _banks(sides: pd.DataFrame, core: Tables, settings: Settings, factors: Facto
             row["bank_line_basis"] = lines_from.most(bank_rows, bank["length_m"] * bank["has_bank"])
             row["adjacent_cover"] = covers.most(bank_rows, _lacking(bank))
             row |= bank_height(bank, settings.dem)
-            row |= _scores(bank, settings.priority, factors)
+            row |= _scores(bank, scales)
             rows.append(row | {"bank_angle_says": angle_says(row)})
     table = gpd.GeoDataFrame(rows, geometry="geometry", crs=core["reach_measures"].crs)
     return table.sort_values(["reach_no", "side"], ignore_index=True)
@@ -207,29 +211,63 @@ def _share_of(length: Floats, some: NDArray[np.bool_]) -> float:
     return float(length[some].sum() / length.sum()) if length.sum() > 0 else np.nan
 
 
-def _scores(bank: Rows, priority: Priority, factors: Factors) -> dict[str, object]:
+@dataclass(frozen=True)
+class _Scales:
+    """What all banks are scored with.
+
+    Parameters
+    ----------
+    priority
+        Section of the settings.
+    cards
+        Cards of the factors, by key.
+    weights
+        Parts of each group's weight, by group and factor.
+    bases
+        Words of the basis columns, whose codes stand in the rows.
+    """
+
+    priority: Priority
+    cards: dict[str, Factor]
+    weights: dict[str, dict[str, int]]
+    bases: dict[str, Words]
+
+    @classmethod
+    def of(cls, priority: Priority, factors: Factors, bases: dict[str, Words]) -> _Scales:
+        cards = {one.card.key: one.card for one in factors}
+        shared = {group: shared_weights(getattr(priority, group), cards) for group in _GROUPS}
+        return cls(priority, cards, {group: whole_weights(shared[group], FULL) for group in _GROUPS}, bases)
+
+    def columns(self) -> list[str]:
+        """Name the columns that scores are read from."""
+        own = [name for card in self.cards.values() for name in (card.value_column, card.score_column)]
+        return ["from_m", "to_m", "length_m", "reach_from_m", *own, *self.bases]
+
+
+def _scores(bank: Rows, scales: _Scales) -> dict[str, object]:
     """Score a bank by its worst stretches: one that all factors share, and the worst of each group by itself."""
-    cards = {one.card.key: one.card for one in factors}
-    own = {name: values[_judged(bank, priority)] for name, values in bank.items()}
+    cards, priority, judged = scales.cards, scales.priority, _judged(bank)
+    own = {name: bank[name][judged] for name in scales.columns()}
     apart = np.concatenate([[False], np.abs(own["from_m"][1:] - own["to_m"][:-1]) > TOUCH_M])[: len(own["length_m"])]
     windows = Windows.along_bank(own["length_m"], priority.worst_m, apart)
-    weighed = {group: _group(own, getattr(priority, group), cards) for group in _GROUPS}
+    weighed = {group: _group(own, scales.weights[group], cards) for group in _GROUPS}
     observed = {group: _observed(own, group, cards) for group in _GROUPS}
     groups = {group: np.maximum(windows.means(weighed[group]), windows.means(observed[group])) for group in _GROUPS}
     shared = worst(combined(groups["erosion"], groups["gap"], priority))
+    alone = {group: worst(groups[group]) for group in _GROUPS}
     row: dict[str, object] = _place(own, windows, shared)
-    for card in cards.values():
-        row |= _factor(own, card, windows, shared, worst(groups[card.group]))
+    means = windows.means(np.stack([_seen(own, card) for card in cards.values()]))
+    for card, each in zip(cards.values(), means, strict=True):
+        row |= _factor(own, card, windows, each, shared, alone[card.group], scales.bases[card.basis_column])
     for group in _GROUPS:
         score = np.maximum(weighed[group], observed[group])
         row[f"{group}_above_share"] = _above(own["length_m"], score, priority.need_at)
     return row
 
 
-def _judged(bank: Rows, priority: Priority) -> NDArray[np.bool_]:
+def _judged(bank: Rows) -> NDArray[np.bool_]:
     """Mark the stations a bank is judged by: where it is of two kinds, those of the kinds that are ranked."""
-    ranked = bank["has_bank"] & np.isin(bank["kind"].astype(str), priority.ranked_kinds)
-    return np.asarray(ranked if ranked.any() else bank["has_bank"])
+    return np.asarray(bank["ranked"] if bank["ranked"].any() else bank["has_bank"])
 
 
 def combined(erosion: Floats, gap: Floats, priority: Priority) -> Floats:
@@ -242,10 +280,10 @@ def combined(erosion: Floats, gap: Floats, priority: Priority) -> Floats:
     return np.exp(a * np.log(np.maximum(erosion, least)) + b * np.log(np.maximum(gap, least)))
 
 
-def _group(own: Rows, weights: Mapping[str, float], cards: Mapping[str, Factor]) -> Floats:
+def _group(own: Rows, weights: Mapping[str, int], cards: Mapping[str, Factor]) -> Floats:
     """Give the weighted score of one group at stations, 0..1000; what is missing counts as neutral."""
     total = np.zeros(len(own["length_m"]))
-    for key, weight in whole_weights(shared_weights(weights, cards), FULL).items():
+    for key, weight in weights.items():
         score = own[cards[key].score_column]
         total += weight / FULL * np.where(np.isnan(score), cards[key].neutral * FULL, score)
     return total
@@ -272,11 +310,18 @@ def _place(own: Rows, windows: Windows, one: int) -> dict[str, object]:
     }
 
 
-def _factor(own: Rows, card: Factor, windows: Windows, shared: int, alone: int) -> dict[str, object]:
+def _seen(own: Rows, card: Factor) -> Floats:
+    """Give a factor's scores at stations; where it was observed on a part of the bank, the rest counts as 0."""
+    score = own[card.score_column]
+    return np.nan_to_num(score) if card.floors and not np.isnan(score).all() else score
+
+
+def _factor(
+    own: Rows, card: Factor, windows: Windows, means: Floats, shared: int, alone: int, bases: Words
+) -> dict[str, object]:
     """Give a bank's value, basis and score (0..100) by one factor, and its score where its group is worst."""
     score, length = own[card.score_column], own["length_m"]
     known = ~np.isnan(score)
-    means = windows.means(np.nan_to_num(score) if card.floors and known.any() else score)
     least = 0.0 if card.floors else KNOWN_LEAST  # what was seen on a part of the bank was seen
     if not known.any() or length[known].sum() < least * length.sum() or np.isnan(means[shared]):
         gone = dict.fromkeys((card.value_column, card.score_column, card.worst_column), np.nan)
@@ -284,11 +329,11 @@ def _factor(own: Rows, card: Factor, windows: Windows, shared: int, alone: int) 
     looked = worst(np.nan_to_num(means, nan=-1.0)) if card.floors else shared  # what was seen, wherever it was
     values = own[card.value_column][windows.inside(looked) & known]
     told = values[~np.isnan(values)]
-    bases, counts = np.unique(own[card.basis_column][known].astype(str), return_counts=True)
+    basis = int(np.bincount(own[card.basis_column][known]).argmax())
     apart = means[alone] if not np.isnan(means[alone]) else card.neutral * FULL
     return {
         card.value_column: float(told.min() if card.value_of == "least" else told.mean()) if len(told) else np.nan,
-        card.basis_column: str(bases[counts.argmax()]),
+        card.basis_column: bases.names[basis],
         card.score_column: _percent(means[shared]),
         card.worst_column: _percent(apart),
     }

@@ -101,12 +101,25 @@ class Windows:
         return cls(along, np.concatenate([s for s, _ in found]), np.concatenate([e for _, e in found]))
 
     def sums(self, values: Floats) -> Floats:
-        """Integrate station values (n,) over each stretch; (k,) [value x m]."""
-        total = np.concatenate([[0.0], np.cumsum(np.diff(self.along) * values)])
-        return np.interp(self.end, self.along, total) - np.interp(self.start, self.along, total)
+        """Integrate station values, (n,) or rows of them, over each stretch; (k,) or rows of them [value x m]."""
+        total = np.zeros((*values.shape[:-1], len(self.along)))
+        np.cumsum(np.diff(self.along) * values, axis=-1, out=total[..., 1:])
+        return self._between(self.end, total) - self._between(self.start, total)
+
+    def _between(self, at: Floats, total: Floats) -> Floats:
+        """Interpolate rows of values at the borders, as ``numpy.interp`` does with one; ``at`` lies inside."""
+        if len(self.along) == 1:
+            return np.repeat(total, len(at), axis=-1)
+        low = np.clip(np.searchsorted(self.along, at, side="right") - 1, 0, len(self.along) - 2)
+        slope = np.diff(total, axis=-1)[..., low] / np.diff(self.along)[low]
+        inside = slope * (at - self.along[low]) + total[..., low]
+        return np.where(at == self.along[-1], total[..., -1:], inside)
 
     def means(self, values: Floats) -> Floats:
-        """Give the length-weighted mean of station values (n,) over each stretch, of what is known; (k,)."""
+        """Give the length-weighted mean of station values (n,) over each stretch, of what is known; (k,).
+
+        Rows of values, (m, n), give rows of means, (m, k).
+        """
         known = ~np.isnan(values)
         length = self.sums(known.astype(float))
         with np.errstate(invalid="ignore", divide="ignore"):

@@ -46,6 +46,8 @@ def _column_bytes(column: pd.Series) -> Iterable[bytes]:
             yield np.ascontiguousarray(known.to_numpy(kind)).tobytes()
         else:
             words = known.to_numpy(object).tolist()
-            yield json.dumps(words if isinstance(known.dtype, pd.StringDtype) else [str(word) for word in words]).encode()
+            yield json.dumps(
+                words if isinstance(known.dtype, pd.StringDtype) else [str(word) for word in words]
+            ).encode()
         return
     yield np.ascontiguousarray(column.to_numpy()).tobytes()

@@ -91,7 +91,8 @@ def check(layer: Layer, frame: pd.DataFrame) -> pd.DataFrame:
     """
     faults = list(_column_faults(layer, frame))
     if not faults:
-        faults = [fault for column in layer.columns for fault in _value_faults(column, frame[column.name])]
+        plain = pd.DataFrame(frame)  # columns come out of a GeoDataFrame slowly
+        faults = [fault for column in layer.columns for fault in _value_faults(column, plain[column.name])]
         if layer.key and frame.duplicated(list(layer.key)).any():
             faults.append(f"key {', '.join(layer.key)} is not unique")
         faults += _geometry_faults(layer, frame)
@@ -101,11 +102,11 @@ def check(layer: Layer, frame: pd.DataFrame) -> pd.DataFrame:
             wanted="what contracts/layers.py promises",
             do="report this as a fault of gisprio, with run.log.",
         )
-    typed = {column.name: _typed(column, frame[column.name]) for column in layer.columns}
+    typed = {column.name: _typed(column, plain[column.name]) for column in layer.columns}
     if layer.geometry == "none":
         return pd.DataFrame(typed)
     assert isinstance(frame, gpd.GeoDataFrame)
-    return gpd.GeoDataFrame(typed, geometry=frame.geometry, crs=frame.crs)
+    return gpd.GeoDataFrame(typed | {"geometry": frame.geometry}, geometry="geometry")
 
 
 def empty(layer: Layer, crs: object = None) -> pd.DataFrame:
@@ -132,7 +133,8 @@ def _column_faults(layer: Layer, frame: pd.DataFrame) -> list[str]:
 
 def _value_faults(column: Column, values: pd.Series) -> list[str]:
     faults = []
-    known = values.dropna()
+    missing = values.isna().to_numpy(bool)
+    known = values[~missing] if missing.any() else values
     if not column.null and len(known) < len(values):
         faults.append(f"{column.name} has {len(values) - len(known)} nulls")
     if column.kind == "text":
@@ -170,10 +172,10 @@ def _geometry_faults(layer: Layer, frame: pd.DataFrame) -> list[str]:
 
 
 def _typed(column: Column, values: pd.Series) -> pd.Series:
-    if column.kind == "text":
-        return values.astype("str")
-    if column.kind == "float":
-        return values.astype("float64")
-    if column.kind == "bool":
-        return values.astype("boolean" if column.null else "bool")
-    return values.astype("Int64" if column.null else "int64")
+    if column.kind in ("text", "float"):
+        wanted = "str" if column.kind == "text" else "float64"
+    elif column.kind == "bool":
+        wanted = "boolean" if column.null else "bool"
+    else:
+        wanted = "Int64" if column.null else "int64"
+    return values if values.dtype == wanted else values.astype(wanted)

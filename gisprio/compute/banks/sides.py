@@ -35,9 +35,31 @@ def station_sides(core: Tables, *measures: str) -> pd.DataFrame:
     DataFrame
         Sorted along each side of each segment; ``x`` and ``y`` are those of the bank point.
     """
-    sides = core["bank_points"].merge(core["stations"].drop(columns=["x", "y"]), on=STATION_KEY, validate="many_to_one")
-    for name in measures:
-        by_side = "side" in core[name].columns
-        key, rule = (SIDE_KEY, "one_to_one") if by_side else (STATION_KEY, "many_to_one")
-        sides = sides.merge(core[name], on=key, validate=rule)
-    return sides.sort_values(["segment_no", "side", "station_no"], ignore_index=True)
+    points = core["bank_points"]
+    points = points.iloc[np.lexsort([points[name] for name in ("station_no", "side", "segment_no")])]
+    tables = [core["stations"].drop(columns=["x", "y"]), *(core[name] for name in measures)]
+    rows = [_rows_of(points, table) for table in tables]
+    told = np.logical_and.reduce([row >= 0 for row in rows])
+    columns = {name: points[name].array[told] for name in points.columns}
+    for table, row in zip(tables, rows, strict=True):
+        columns |= {name: table[name].array.take(row[told]) for name in table.columns if name not in SIDE_KEY}
+    return pd.DataFrame(columns)
+
+
+def _rows_of(points: pd.DataFrame, table: pd.DataFrame) -> NDArray[np.int64]:
+    """Give the row of each station side in a table keyed by station side or by station; -1 where it has none.
+
+    Raises
+    ------
+    pandas.errors.InvalidIndexError
+        A key stands in the table twice.
+    """
+    key = SIDE_KEY if "side" in table.columns else STATION_KEY
+    sizes = [
+        max(int(points[name].max()), int(table[name].max())) + 1 if len(points) and len(table) else 1 for name in key
+    ]
+
+    def number(frame: pd.DataFrame) -> pd.Index:
+        return pd.Index(np.ravel_multi_index([frame[name].to_numpy(np.int64) for name in key], sizes))
+
+    return np.asarray(number(table).get_indexer(number(points)), np.int64)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 import geopandas as gpd
 import numpy as np
@@ -238,6 +239,7 @@ class _Scales:
         shared = {group: shared_weights(getattr(priority, group), cards) for group in _GROUPS}
         return cls(priority, cards, {group: whole_weights(shared[group], FULL) for group in _GROUPS}, bases)
 
+    @cached_property
     def columns(self) -> list[str]:
         """Name the columns that scores are read from."""
         own = [name for card in self.cards.values() for name in (card.value_column, card.score_column)]
@@ -247,12 +249,13 @@ class _Scales:
 def _scores(bank: Rows, scales: _Scales) -> dict[str, object]:
     """Score a bank by its worst stretches: one that all factors share, and the worst of each group by itself."""
     cards, priority, judged = scales.cards, scales.priority, _judged(bank)
-    own = {name: bank[name][judged] for name in scales.columns()}
+    own = bank if judged.all() else {name: bank[name][judged] for name in scales.columns}
     apart = np.concatenate([[False], np.abs(own["from_m"][1:] - own["to_m"][:-1]) > TOUCH_M])[: len(own["length_m"])]
     windows = Windows.along_bank(own["length_m"], priority.worst_m, apart)
     weighed = {group: _group(own, scales.weights[group], cards) for group in _GROUPS}
     observed = {group: _observed(own, group, cards) for group in _GROUPS}
-    groups = {group: np.maximum(windows.means(weighed[group]), windows.means(observed[group])) for group in _GROUPS}
+    both = windows.means(np.stack([*weighed.values(), *observed.values()]))
+    groups = dict(zip(_GROUPS, np.maximum(both[:2], both[2:]), strict=True))
     shared = worst(combined(groups["erosion"], groups["gap"], priority))
     alone = {group: worst(groups[group]) for group in _GROUPS}
     row: dict[str, object] = _place(own, windows, shared)

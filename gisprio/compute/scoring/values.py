@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
@@ -53,7 +54,7 @@ def whole(scores: Floats) -> Floats:
     return np.floor(np.asarray(scores, float) * FULL + 0.5)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Windows:
     """Stretches of one length that may be laid along a bank; a shorter bank is one stretch.
 
@@ -104,16 +105,18 @@ class Windows:
         """Integrate station values, (n,) or rows of them, over each stretch; (k,) or rows of them [value x m]."""
         total = np.zeros((*values.shape[:-1], len(self.along)))
         np.cumsum(np.diff(self.along) * values, axis=-1, out=total[..., 1:])
-        return self._between(self.end, total) - self._between(self.start, total)
+        low, beyond, step = self._ends
+        steps = np.diff(total, axis=-1, append=total[..., -1:])
+        at = steps[..., low] / step * beyond + total[..., low]  # as numpy.interp does with one row
+        return np.asarray(at[..., len(self.start) :] - at[..., : len(self.start)])
 
-    def _between(self, at: Floats, total: Floats) -> Floats:
-        """Interpolate rows of values at the borders, as ``numpy.interp`` does with one; ``at`` lies inside."""
-        if len(self.along) == 1:
-            return np.repeat(total, len(at), axis=-1)
-        low = np.clip(np.searchsorted(self.along, at, side="right") - 1, 0, len(self.along) - 2)
-        slope = np.diff(total, axis=-1)[..., low] / np.diff(self.along)[low]
-        inside = slope * (at - self.along[low]) + total[..., low]
-        return np.where(at == self.along[-1], total[..., -1:], inside)
+    @cached_property
+    def _ends(self) -> tuple[NDArray[np.int64], Floats, Floats]:
+        """Of starts, then ends: the border below, how far beyond it they lie, and how far the next one lies [m]."""
+        ends = np.concatenate([self.start, self.end])
+        low = np.searchsorted(self.along, ends, side="right") - 1
+        step = np.diff(self.along, append=np.inf)
+        return low, ends - self.along[low], step[low]
 
     def means(self, values: Floats) -> Floats:
         """Give the length-weighted mean of station values (n,) over each stretch, of what is known; (k,).

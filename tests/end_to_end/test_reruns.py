@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import shutil
+from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import geopandas as gpd
@@ -12,6 +15,7 @@ import rasterio
 import shapely
 
 import gisprio
+from gisprio.run.code import stage_digests
 from makers import HEAD_M, PASTURE, SIDE_SLOPE, SLOPE, VALLEY_HALF_M, WATER, WOODY, Place, World, frame
 
 pytestmark = pytest.mark.slow
@@ -143,3 +147,106 @@ def test_only_what_changed_runs_again(change, plain, tmp_path):
     folder = Path(shutil.copytree(plain, tmp_path / "again"))
     edit(folder)
     assert ran(folder) == wanted
+
+
+def add_to_config(folder: Path, text: str) -> None:
+    config = folder / "tiny.toml"
+    config.write_text(config.read_text() + text)
+
+
+def touch_files(folder: Path) -> None:
+    for path in folder.glob("*.*"):
+        os.utime(path, (1e9, 1e9))
+
+
+def rename_files(folder: Path) -> None:
+    config = folder / "tiny.toml"
+    for name in ("cover.tif", "water.gpkg", "dem.tif"):
+        (folder / name).rename(folder / f"new_{name}")
+        config.write_text(config.read_text().replace(f"{name}", f"new_{name}"))
+
+
+def turn_rows(folder: Path) -> None:
+    for name in ("properties", "water", "streams"):
+        layer = gpd.read_file(folder / f"{name}.gpkg")
+        (folder / f"{name}.gpkg").unlink()
+        layer.iloc[::-1].to_file(folder / f"{name}.gpkg", driver="GPKG")
+
+
+def edit_cover_cell(folder: Path) -> None:
+    """Let one cell of pasture beside stream b be wooded."""
+    with rasterio.open(folder / "cover.tif", "r+") as file:
+        row, column = file.index(*PLACE.on_map(600.0, APART_M + 20.0))
+        window = rasterio.windows.Window(column, row, 1, 1)
+        assert file.read(1, window=window).tolist() == [[PASTURE]]
+        file.write(np.full((1, 1), WOODY, np.uint8), 1, window=window)
+
+
+def give_soils(folder: Path) -> None:
+    """Give soils along stream b."""
+    soils = frame([PLACE.box(-100, APART_M - 200, LENGTH_M + 100, APART_M + 200)], k=[0.4])
+    soils.to_file(folder / "soils.gpkg", driver="GPKG")
+    config = folder / "tiny.toml"
+    text = config.read_text().replace("[columns]", 'soils = "soils.gpkg"\n[columns]\nsoils.k = "k"')
+    config.write_text(text)
+
+
+MORE_RERUNS = {
+    "files touched": (touch_files, {}),
+    "files renamed": (rename_files, {}),
+    "rows in another order": (  # what reads such a layer whole reads it again and gives the same
+        turn_rows, {"channels": 1, "network": 1, "reaches": 1, "passages": 1, "property_ranks": 1},
+    ),
+    "one cell of the cover": (  # what is read from the file itself runs on both tiles: it is one file
+        edit_cover_cell,
+        {"delivery": 1, "cover": 2, "gaps": 1, "mirrors": 1, "supply": 1, "side_scores": 1, "frontages": 1} | AFTER_BANKS,
+    ),
+    "soils": (give_soils, {"delivery": 1, "soils": 1, "supply": 1, "side_scores": 1} | AFTER_BANKS),
+    "the seed of the draws": (partial(add_to_config, text="seed = 7\n"), {"draws": 1}),
+    "weights": (partial(add_to_config, text="[priority.weights]\nerosion = 70\ngap = 30\n"), {"side_scores": 2, "ranks": 1, "property_ranks": 1, "draws": 1}),
+}  # fmt: skip
+"""As in the table above, for further changes."""
+
+
+@pytest.mark.parametrize("change", MORE_RERUNS)
+def test_only_what_must_runs_again(change, plain, tmp_path):
+    edit, wanted = MORE_RERUNS[change]
+    folder = Path(shutil.copytree(plain, tmp_path / "again"))
+    edit(folder)
+    assert ran(folder) == wanted
+
+
+CODE = {
+    "a comment and a docstring": ("compute/scoring/keys.py", '    """', '    # A remark.\n    """More. ', {}),
+    "a formula two imports away": ("compute/scoring/keys.py", "np.log", "2 * np.log", {"ranks": 1, "draws": 1}),
+}
+"""File of gisprio, what is written in it and what instead; the stages that run again and on how many of the tiles."""
+
+
+@pytest.mark.parametrize("change", CODE)
+def test_code_that_changed_runs_again(change, plain, tmp_path, monkeypatch):
+    """Only the digests are of the code that changed, so results stay and nothing follows."""
+    file, old, new, wanted = CODE[change]
+    leave = shutil.ignore_patterns("__pycache__", "assets", "configs")
+    copy = Path(shutil.copytree(Path(gisprio.__file__).parent, tmp_path / "gisprio", ignore=leave))
+    text = (copy / file).read_text("utf-8")
+    assert old in text
+    (copy / file).write_text(text.replace(old, new, 1), "utf-8")
+    monkeypatch.setattr("gisprio.run.engine.stage_digests", partial(stage_digests, root=copy))
+    assert ran(Path(shutil.copytree(plain, tmp_path / "again"))) == wanted
+
+
+def edit_fine_heights(folder: Path) -> None:
+    edit_cells(folder, "b", 0.5)
+
+
+def test_of_several_files_of_heights_the_one_replaced_is_read_where_it_reaches(tmp_path):
+    box = (-100.0, -100.0, LENGTH_M, 100.0)
+    files = {"a.tif": box, "b.tif": (box[0], APART_M + box[1], box[2], APART_M + box[3])}
+    world = replace(two_valleys(), finer={name: (at, 5.0, height) for name, at in files.items()})
+    folder = world.write(tmp_path / "several").parent
+    ran(folder)
+    edit_fine_heights(folder)
+    before = {"routing_grid": 1, "channels": 1, "network": 1, "catchments": 1, "delivery": 1, "reaches": 1}
+    on_one_tile = {"bank_lines": 1, "bank_heights": 1, "setbacks": 1, "valleys": 1, "supply": 1, "side_scores": 1}
+    assert ran(folder) == before | on_one_tile | AFTER_BANKS

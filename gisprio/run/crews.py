@@ -67,9 +67,10 @@ class Processes:
     -----
     Processes, not threads: the piece stages spend their time in pandas and numpy code that holds Python's lock. On the
     sample in 17 tiles two threads took 200 s where one took 248 s, both side by side on a busy machine with two
-    processors, which gives two threads the larger share: 1.24 times at most. What does let go of the lock, kernels and cuts of polygons, has threads of its own inside the stages. Processes
-    are spawned, so that none inherits a half-used GDAL, and they share no GDAL dataset. A job is a tile's number;
-    what a stage makes of it goes to the store, and its place there comes back.
+    processors, which gives two threads the larger share: 1.24 times at most. What does let go of the lock, kernels and
+    cuts of polygons, has threads of its own inside the stages. Processes are spawned, so that none inherits a half-used
+    GDAL, and they share no GDAL dataset. A job is a tile's number; what a stage makes of it goes to the store, and its
+    place there comes back.
     """
 
     def __init__(self, workers: int) -> None:

@@ -199,11 +199,15 @@ MORE_RERUNS = {
     ),
     "one cell of the cover": (  # what is read from the file itself runs on both tiles: it is one file
         edit_cover_cell,
-        {"delivery": 1, "cover": 2, "gaps": 1, "mirrors": 1, "supply": 1, "side_scores": 1, "frontages": 1} | AFTER_BANKS,
+        {"delivery": 1, "cover": 2, "gaps": 1, "mirrors": 1, "supply": 1, "side_scores": 1, "frontages": 1}
+        | AFTER_BANKS,
     ),
     "soils": (give_soils, {"delivery": 1, "soils": 1, "supply": 1, "side_scores": 1} | AFTER_BANKS),
     "the seed of the draws": (partial(add_to_config, text="seed = 7\n"), {"draws": 1}),
-    "weights": (partial(add_to_config, text="[priority.weights]\nerosion = 70\ngap = 30\n"), {"side_scores": 2, "ranks": 1, "property_ranks": 1, "draws": 1}),
+    "weights": (
+        partial(add_to_config, text="[priority.weights]\nerosion = 70\ngap = 30\n"),
+        {"side_scores": 2, "ranks": 1, "property_ranks": 1, "draws": 1},
+    ),
 }  # fmt: skip
 """As in the table above, for further changes."""
 

@@ -180,7 +180,7 @@ class ByStreamOrder(Rule):
     """A width for each Strahler order."""
 
     rule: Literal["by_stream_order"]
-    steps: Annotated[tuple[Step, ...], Field(min_length=1)]
+    steps: tuple[Step, ...]
 
     @property
     def told(self) -> str:
@@ -190,7 +190,7 @@ class ByStreamOrder(Rule):
     @property
     def most_m(self) -> float:
         """The widest step."""
-        return max(step.width_m for step in self.steps)
+        return max((step.width_m for step in self.steps), default=0.0)
 
 
 class Classed(Rule):

@@ -17,6 +17,7 @@ from gisprio.faces.watching import PipeConsole
 from gisprio.faces.words import counted, finding_lines
 from gisprio.run.record import RunRecord, stage_line
 from gisprio.run.results import open_results
+from gisprio.run.rules import rules_side_by_side
 
 MOST = 10
 _WHY_LETTERS = 60
@@ -47,6 +48,8 @@ def print_closing(record: RunRecord, *, verbose: bool) -> None:
         console.print(properties_table(results.properties))
     elif len(results.properties):
         console.print(Text(f"{len(results.properties)} properties, none of them ranked: the findings say why."))
+    if results.bank_setbacks["rule"].nunique() > 1:
+        console.print(rules_table(results.bank_setbacks, results.banks["setback_rule"].iloc[0]))
     sys.stdout.flush()
     click.echo(f"Results: {record.folder}")
     click.echo(f"Findings: {counted(record.findings)}; all of them in run.log and layer findings.")
@@ -92,6 +95,20 @@ def properties_table(properties: pd.DataFrame) -> Table:
     for row in first_rows(properties, "property_id"):
         numbers = (_whole(row["frontage_m"]), _whole(row["gap_length_m"]), _decimals(row["priority"]))
         table.add_row(*_cells(_whole(row["rank"]), row["property_id"], *numbers))
+    return table
+
+
+def rules_table(bank_setbacks: pd.DataFrame, ranks: str) -> Table:
+    """Make the table of the rules that were judged, side by side."""
+    table = Table(title="Setback rules side by side; the first one ranks", title_justify="left")
+    for name in ("rule", "setback m", "banks asked", "with a gap", "gap km", "gap ha", "not known"):
+        table.add_column(name, justify="left" if name == "rule" else "right")
+    for row in rules_side_by_side(bank_setbacks, ranks).to_dict("records"):
+        low, high = (f"{row[name]:.1f}" for name in ("setback_least_m", "setback_most_m"))
+        width = "" if not row["banks"] else low if low == high else f"{low} to {high}"
+        counts = (str(row[name]) for name in ("banks", "banks_with_gap"))
+        sums = (f"{row['gap_km']:.1f}", f"{row['gap_ha']:.1f}", str(row["not_known"]))
+        table.add_row(*_cells(row["rule"], width, *counts, *sums))
     return table
 
 

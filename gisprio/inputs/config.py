@@ -17,7 +17,7 @@ from gisprio.contracts.settings import Hydraulics, OwnFactor, Settings
 from gisprio.contracts.shipped import shipped
 from gisprio.inputs.faults import Fault, nearest, quoted, raise_faults
 from gisprio.inputs.own_factors import is_value_function, own_factor_faults
-from gisprio.inputs.setback_rules import rule_faults, with_rule_files
+from gisprio.inputs.setback_rules import from_rule_file, rule_faults, with_rule_files
 
 CONFIG_NAME = "gisprio.toml"
 TEMPLATE = "template.toml"
@@ -59,7 +59,7 @@ def read_settings(path: str | Path, known: Mapping[str, Collection[str]] | None 
     try:
         settings = Settings.model_validate({**_tuples(data), "folder": path.resolve().parent}, strict=True)
     except ValidationError as error:
-        faults += [_fault(one) for one in error.errors() if not _is_not_finite(one["input"])]
+        faults += [_fault(one, data) for one in error.errors() if not _is_not_finite(one["input"])]
     if "folder" in data:
         faults.append(_unknown_key(("folder",), Settings))
     if isinstance(data.get("hydraulics"), dict) and "own_curve" in data["hydraulics"]:
@@ -237,7 +237,7 @@ def _keys(model: type[BaseModel]) -> list[str]:
     return [field.alias or name for name, field in fields.items() if name not in ("folder", "own_curve")]
 
 
-def _unknown_key(place: tuple[str | int, ...], model: type[BaseModel]) -> Fault:
+def _unknown_key(place: tuple[str | int, ...], model: type[BaseModel], where: str = "") -> Fault:
     dotted = ".".join(str(part) for part in place)
     if dotted in _NOT_YET:
         return Fault(
@@ -251,7 +251,7 @@ def _unknown_key(place: tuple[str | int, ...], model: type[BaseModel]) -> Fault:
     do = f"take the {what} out."
     if like:
         do = f"write {like} if that is what you meant, else {do}"
-    return Fault(f"{_written(place)}: there is no such {what}.", f"one of {', '.join(keys)}.", do)
+    return Fault(f"{where or _written(place)}: there is no such {what}.", f"one of {', '.join(keys)}.", do)
 
 
 _BOUNDS = {
@@ -282,12 +282,12 @@ _REQUIRED = {
 }
 
 
-def _fault(error: Any) -> Fault:
-    """Put one complaint of the models into our own words."""
+def _fault(error: Any, data: Mapping[str, Any]) -> Fault:
+    """Put one complaint of the models about the data into our own words."""
     place, kind, value = _untagged(tuple(error["loc"])), error["type"], error["input"]
-    where = _written(place)
+    where = _written(place) + from_rule_file(place, data)
     if kind == "extra_forbidden":
-        return _unknown_key(place, _model_at(tuple(error["loc"])[:-1]) or Settings)
+        return _unknown_key(place, _model_at(tuple(error["loc"])[:-1]) or Settings, where)
     if kind == "union_tag_invalid":
         word = value.get("rule")
         return _unknown_name(f"{where} rule: there is no rule {quoted(word)}.", str(word), list(FORMS))

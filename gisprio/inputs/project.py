@@ -222,6 +222,7 @@ def _refuse_columns(settings: Settings, vectors: Mapping[str, list[VectorFile]])
         ("properties", "id", settings.columns.properties.id, "the parcel's number"),
         ("inflows", "area_km2", settings.columns.inflows.area_km2, "the drainage area in km2"),
         ("land_cover", "code", settings.columns.land_cover.code, "the code of the cover"),
+        ("setback_zones", "name", settings.columns.setback_zones.name, "the zone's name"),
     )
     for layer, key, column, what in needed:
         if layer in vectors and column is None:

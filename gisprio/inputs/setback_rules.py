@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -54,6 +54,15 @@ def _with_file(rule: Any, where: str, folder: Path, read: Callable[[Path], dict[
     if not isinstance(name, str) or not name:
         return rule
     return {**read(rule_path(name, where, folder)), **rule}
+
+
+def from_rule_file(place: tuple[str | int, ...], data: Mapping[str, Any]) -> str:
+    """Name the rule file of the rule that a place lies in, to be put behind the place; empty where there is none."""
+    rule: Any = data.get("setback") if place[:1] == ("setback",) else None
+    if place[1:2] and place[1] in _TABLES and isinstance(rule, dict):
+        rule = rule.get(place[1], {}).get(place[2]) if len(place) > 2 else None
+    name = rule.get("rule_file") if isinstance(rule, dict) else None
+    return f" (rule file {name})" if name else ""
 
 
 def rule_path(name: str, where: str, folder: Path) -> Path:

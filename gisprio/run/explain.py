@@ -19,6 +19,7 @@ from gisprio.run.changes import change_lines, rank_lines
 from gisprio.run.lines import wrapped
 from gisprio.run.record import stage_line
 from gisprio.run.results import OpenedResults, open_results
+from gisprio.run.rules import rule_lines
 from gisprio.run.store import last_table
 
 _GROUPS = ("erosion", "gap")
@@ -107,6 +108,7 @@ def bank_text(bank: pd.Series, results: OpenedResults) -> str:
         f"  buffer width {_number(bank['buffer_width_m'], 1, 'm')} (median), "
         f"gap {_number(bank['gap_length_m'], 0, 'm')}, {_number(bank['gap_area_m2'], 0, 'm2')}, "
         f"adjacent cover: {_text(bank['adjacent_cover'], 'unknown')}",
+        *rule_lines(bank["bank_id"], results.bank_setbacks, bank["setback_rule"]),
         *retreat_lines(bank),
     ]
     factors = results.record["factors"]

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import math
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from decimal import ROUND_HALF_EVEN, Decimal
 from pathlib import Path
+from typing import Any
 
 import geopandas as gpd
-import numpy as np
 import pandas as pd
 
 from gisprio.contracts.cards import Results
@@ -108,20 +109,28 @@ def _quoted(cell: str) -> str:
 
 def _cells(name: str, values: pd.Series) -> list[str]:
     """Give the cells of one column as text, empty where null."""
+    write = _writer_of(name, values)
+    known = values.notna().to_numpy().tolist()
+    plain = values.to_numpy(object).tolist()  # one by one out of the series takes five times as long
+    return [write(value) if there else "" for value, there in zip(plain, known, strict=True)]
+
+
+def _writer_of(name: str, values: pd.Series) -> Callable[[Any], str]:
+    """Give what turns a value of a column into text."""
     if pd.api.types.is_bool_dtype(values.dtype):
-        return ["" if pd.isna(v) else str(bool(v)).lower() for v in values]
+        return lambda value: str(bool(value)).lower()
     if pd.api.types.is_integer_dtype(values.dtype):
-        return ["" if pd.isna(v) else str(int(v)) for v in values]
+        return lambda value: str(int(value))
     if pd.api.types.is_float_dtype(values.dtype):
-        return ["" if pd.isna(v) else _plain(float(v), digits_of(name)) for v in values]
-    return ["" if pd.isna(v) else guard(str(v)) for v in values]
+        unit = Decimal(1).scaleb(-digits_of(name))
+        return lambda value: _plain(float(value), unit)
+    return lambda value: guard(str(value))
 
 
-def _plain(value: float, digits: int) -> str:
-    """Give a number without exponent and without trailing zeros after the point."""
-    if not np.isfinite(value):
+def _plain(value: float, unit: Decimal) -> str:
+    """Give a number to a unit such as 0.01, without exponent and without trailing zeros after the point."""
+    if not math.isfinite(value):
         raise ValueError(f"{value} cannot stand in a table")
-    rounded = Decimal(repr(value)).quantize(Decimal(1).scaleb(-digits), rounding=ROUND_HALF_EVEN)
-    text = f"{rounded:f}"
+    text = f"{Decimal(repr(value)).quantize(unit, rounding=ROUND_HALF_EVEN):f}"
     text = text.rstrip("0").rstrip(".") if "." in text else text
     return "0" if text in ("-0", "") else text

@@ -112,27 +112,33 @@ def stream_table(segments: pd.DataFrame) -> pd.DataFrame:
     """
     length, down = segments["length_m"].to_numpy(float), segments["downstream_no"].to_numpy()
     ids, names = segments["segment_id"].to_numpy(object), segments["name"].to_numpy(object)
-    table = pd.DataFrame(
-        {"stream_id": None, "stream_name": None, "joins_stream_id": None, "offset_m": 0.0, "mouth_m": 0.0},
-        index=range(len(segments)),
-    ).astype(dict.fromkeys(("stream_id", "stream_name", "joins_stream_id"), object))
+    stream, name, joins = (np.full(len(down), None, object) for _ in range(3))
+    offset = np.zeros(len(down))
     paths = main_paths(segments)
     for path in paths:
-        table.loc[path, "stream_id"] = ids[path[0]]
-        table.loc[path, "stream_name"] = _longest_name(names[path], length[path])
-        table.loc[path, "offset_m"] = path_offsets(path, length)
-    below = down[[path[0] for path in paths]]
-    for path, into in zip(paths, below.tolist(), strict=True):
-        table.loc[path, "joins_stream_id"] = table.at[into, "stream_id"] if into >= 0 else None
-    from_outlet = _from_outlet(length, down)
-    table["mouth_m"] = from_outlet - table["offset_m"]
-    return table
+        stream[path] = ids[path[0]]
+        name[path] = _longest_name(names[path], length[path])
+        offset[path] = path_offsets(path, length)
+    for path in paths:
+        into = down[path[0]]
+        joins[path] = stream[into] if into >= 0 else None
+    return pd.DataFrame(
+        {
+            "stream_id": pd.Series(stream, dtype=object),
+            "stream_name": pd.Series(name, dtype=object),
+            "joins_stream_id": pd.Series(joins, dtype=object),
+            "offset_m": offset,
+            "mouth_m": _from_outlet(length, down) - offset,
+        }
+    )
 
 
 def _longest_name(names: NDArray[np.object_], length_m: Floats) -> object:
     """Give the name held by most of a stream, of equal ones the first; None where it has none."""
+    if pd.isna(names).all():
+        return None
     total = pd.Series(length_m).groupby(pd.Series(names, dtype=object)).sum()
-    return min(total.index, key=lambda name: (-total[name], name)) if len(total) else None
+    return min(total.index, key=lambda name: (-total[name], name))
 
 
 def _from_outlet(length_m: Floats, down: NDArray[np.int64]) -> Floats:

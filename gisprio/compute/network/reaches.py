@@ -225,7 +225,8 @@ def _slopes(
 ) -> pd.DataFrame:
     """Fit the slope of every reach that is a stream."""
     found = []
-    for number, own in reaches.groupby("segment_no", sort=False):
+    places = reaches[["segment_no", "reach_no", "from_m", "to_m", "kind"]]
+    for number, own in places.groupby("segment_no", sort=False):
         path = flow_path(int(number), segments, profiles, areas.below_km2, areas.above_km2, faces)
         for row in own.itertuples():
             none = row.kind in ("lake_path", "piped")

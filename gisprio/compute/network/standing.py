@@ -48,11 +48,12 @@ def stretches_of(
     """
     standing = standing_places(segments, water, width_m)
     rows = []
-    by_segment = dict(list(source_parts.groupby("segment_no")))
-    for segment in segments.itertuples(index=False):
-        parts = by_segment[segment.segment_no].sort_values("from_m")
-        drawn = list(parts[["from_m", "to_m", "kind"]].itertuples(index=False, name=None))
-        rows += laid_over(segment.segment_no, drawn, standing.get(segment.segment_no, []), "lake_path", NOT_PIPED)
+    drawn: dict[int, list[Part]] = {}
+    parts = source_parts.sort_values(["segment_no", "from_m"])
+    for number, *part in zip(*(parts[name].tolist() for name in ("segment_no", "from_m", "to_m", "kind")), strict=True):
+        drawn.setdefault(number, []).append(tuple(part))
+    for number in segments["segment_no"].tolist():
+        rows += laid_over(number, drawn[number], standing.get(number, []), "lake_path", NOT_PIPED)
     return pd.DataFrame(rows, columns=["segment_no", "from_m", "to_m", "kind"])
 
 

@@ -161,6 +161,8 @@ class Dem(Section):
     vertical_unit: Literal["m", "ft", "us-ft", "cm"] = "m"
     vertical_error_m: Positive | None = None
     """Standard error of one height; when absent it is read off the scatter along each long profile."""
+    routing_cell_m: Positive = 10.0
+    """Flow is routed on cells of at most this side [own]; larger ones need less memory and time."""
     bank_cell_m: Positive = 2.0
     """Banks are measured where the heights have cells of at most this [own]."""
     lidar_error_m: Positive = 0.1
@@ -169,6 +171,10 @@ class Dem(Section):
     """Lower banks cannot be told from the error of the heights: two standard errors of a difference of two."""
     most_bank_m: Positive = 6.0
     """A face higher than this is a hillslope, not a bank [own]."""
+
+    def routing_block(self, cell_m: float) -> int:
+        """Give how many cells of a DEM lie along the side of a routing cell: at least one."""
+        return max(1, int(self.routing_cell_m / cell_m + 1e-6))
 
 
 class LandCover(Section):

@@ -19,6 +19,7 @@ from gisprio.contracts.grids import GridSource
 from gisprio.contracts.settings import Settings
 from gisprio.products import PRODUCTS
 from gisprio.products.stations import StationWriter
+from gisprio.run.budget import budget, is_unchanged
 from gisprio.run.chain import Chain, Progress, StageRun
 from gisprio.run.code import stage_digests
 from gisprio.run.crews import Alone, Crew, crew_of
@@ -155,6 +156,7 @@ def run(
                 fresh=fresh,
                 progress=progress or Unwatched(),
                 crew=crew,
+                workers=workers,
                 started=started,
                 stages=with_work(with_own_layers(STAGES, inputs.tables, inputs.rasters), settings),
             )
@@ -183,6 +185,8 @@ class Job:
         Whoever watches.
     crew
         Who takes tiles through the piece stages.
+    workers
+        How many that are on this machine.
     started
         When the run began.
     stages
@@ -199,6 +203,7 @@ class Job:
     fresh: bool = False
     progress: Progress = Unwatched()  # noqa: RUF009 - it holds nothing
     crew: Crew = Alone()  # noqa: RUF009 - it holds nothing
+    workers: int = 1
     started: str = ""
     stages: tuple[Stage, ...] = STAGES
     products: tuple[Product, ...] = PRODUCTS
@@ -224,16 +229,33 @@ def run_job(job: Job) -> RunRecord:
         crs = CRS.from_user_input(job.inputs.crs)
         shelf = Shelf(job.inputs.tables, job.inputs.rasters, job.inputs.digests, crs)
         store = Store(job.folder, crs)
+        code, libraries = stage_digests(job.stages, job.inputs.rasters), libraries_digest()
+        needs = say_budget(job, store, code, libraries)
         with StationFile(new / STATIONS, crs.to_wkt(), job.settings) as stations:
-            code = stage_digests(job.stages, job.inputs.rasters)
-            maker = Maker(job.settings, store, shelf, code, libraries_digest(), job.fresh)
+            maker = Maker(job.settings, store, shelf, code, libraries, job.fresh)
             chain = Chain(maker, job.crew, job.progress, stations.take)
             runs, noticed = chain.run(job.stages)
         findings = findings_from(findings_table([*job.findings, *noticed]))
         refuse_errors(findings)
-        record = _write_results(job, shelf, runs, findings, notes, stations.count)
+        record = _write_results(job, shelf, runs, findings, notes, stations.count, needs)
         store.drop_all_but(chain.entries())
         return record
+
+
+def say_budget(job: Job, store: Store, code: Mapping[str, str], libraries: str) -> dict[str, int]:
+    """Say what a run needs before it begins, and give it for run.json.
+
+    Raises
+    ------
+    RunError
+        Memory or disk are too small.
+    """
+    earlier = None if job.fresh else read_record(job.folder)
+    kept = is_unchanged(earlier, store, settings_as_config(job.settings), job.inputs.digests, code, libraries)
+    needs, says = budget(job.inputs, job.settings, job.workers, job.folder, unchanged=kept)
+    if says:
+        job.progress.note(says)
+    return needs
 
 
 class StationFile:
@@ -274,6 +296,7 @@ def _write_results(
     findings: Sequence[Finding],
     notes: Sequence[str],
     stations: int,
+    needs: Mapping[str, int],
 ) -> RunRecord:
     """Write all files of the results beside, then publish them."""
     new = job.folder / STORE / "new"
@@ -296,6 +319,7 @@ def _write_results(
         robustness=robustness[0] if robustness else {},
         sensitivity=sensitivity,
         references=references_of(factors, [*methods, *job.references]),
+        budget=dict(needs),
     )
     results = Results(tables, shelf.source("elevation"), job.settings, record.as_json(), record.crs)
     names = [STATIONS, *write_products(job.products, results, new, job.progress), LOG]

@@ -4,19 +4,26 @@ from __future__ import annotations
 
 import errno
 import os
+import re
 import shutil
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from gisprio.contracts.errors import RunError, SettingsError
+from gisprio.contracts.errors import GisprioError, RunError, SettingsError
 from gisprio.contracts.settings import Settings
 from gisprio.run.store import STORE
 
 _FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 _REFUSED = (errno.EACCES, errno.EPERM, errno.EROFS)
 _LEAST_FREE = 2**20
+_SHORT = re.compile(
+    r"bad_alloc|(?:^|\s)[\w.]*MemoryError\b|out of memory|cannot allocate memory|failed to map segment"
+    r"|can't start new thread",
+    re.IGNORECASE,
+)
+"""What libraries say when memory is short."""
 _OWN_FOLDER = "give a folder of its own in [run] output or --out."
 
 
@@ -103,23 +110,47 @@ def machine_faults(folder: Path) -> Iterator[None]:
     """
     try:
         yield
-    except MemoryError as error:
+    except Exception as error:  # libraries tell of short memory by errors of many kinds; all others go on
+        if not memory_gave_out(error):
+            _raise_disk_fault(error, folder)
+            raise
         raise RunError(
             "the memory gave out.",
             wanted="more memory, or less at a time.",
             do="set a smaller [run] tile_m, or close other programs. Earlier results are whole, "
             "finished stages are kept.",
         ) from error
-    except OSError as error:
+
+
+def memory_gave_out(error: BaseException) -> bool:
+    """Say whether an error, or one that led to it, tells that memory is short.
+
+    Notes
+    -----
+    Python, numpy and Arrow raise a MemoryError; GEOS and GDAL hand the words of C++ on in errors of their own, the
+    system's loader in an ImportError. What led to an error in a worker process comes as the text of its traceback.
+    """
+    met: set[int] = set()
+    one: BaseException | None = error
+    while one is not None and id(one) not in met:
+        met.add(id(one))
+        if isinstance(one, MemoryError) or (isinstance(one, OSError) and one.errno == errno.ENOMEM):
+            return True
+        if not isinstance(one, GisprioError) and _SHORT.search(str(one)):
+            return True
+        one = one.__cause__ or one.__context__
+    return False
+
+
+def _raise_disk_fault(error: Exception, folder: Path) -> None:
+    """Raise what an error means where it tells of a full or a refused disk."""
+    if isinstance(error, OSError):
         if error.errno in _FULL:
             raise _disk_full(folder) from error
         if error.errno in _REFUSED and _lies_in(error.filename, folder):
             raise not_writable(folder) from error
-        raise
-    except (RuntimeError, sqlite3.Error) as error:  # GDAL and SQLite do not say that the disk is full
-        if shutil.disk_usage(folder).free < _LEAST_FREE:
-            raise _disk_full(folder) from error
-        raise
+    elif isinstance(error, RuntimeError | sqlite3.Error) and shutil.disk_usage(folder).free < _LEAST_FREE:
+        raise _disk_full(folder) from error  # GDAL and SQLite do not say that the disk is full
 
 
 def _disk_full(folder: Path) -> RunError:

@@ -55,6 +55,8 @@ class RunRecord:
         What changes the ten most urgent banks: layer ``sensitivity``.
     files
         Digest (sha256) of each file of the results, but run.json.
+    budget
+        What the whole run was expected to need: bytes of memory and disk, seconds. Rough.
     """
 
     folder: Path
@@ -72,6 +74,7 @@ class RunRecord:
     robustness: dict[str, Any] = field(default_factory=dict)
     sensitivity: list[dict[str, Any]] = field(default_factory=list)
     files: dict[str, str] = field(default_factory=dict)
+    budget: dict[str, int] = field(default_factory=dict)
 
     def as_json(self) -> dict[str, Any]:
         """Give the content of run.json."""

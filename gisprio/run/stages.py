@@ -24,6 +24,7 @@ STAGES: tuple[Stage, ...] = (
         "whole",
         reads=(),
         sources=("dem",),
+        sections=("dem",),
         writes=("elevation", "survey", "lowest"),
         says="Lays one grid of heights in metres over the area, the finest heights first, each of one survey.",
     ),

@@ -126,7 +126,7 @@ def test_lines_drawn_on_the_sample_lie_on_its_streams(sample_config):
     settings = gisprio.read_settings(sample_config)
     inputs = read_inputs(settings)
     try:
-        grid = lay_routing_grid({}, {"dem": inputs.rasters["dem"]}, settings.part(()))["elevation"]
+        grid = lay_routing_grid({}, {"dem": inputs.rasters["dem"]}, settings.part(("dem",)))["elevation"]
         given, watershed = inputs.tables["streams"], inputs.tables["watershed"]
     finally:
         inputs.close()

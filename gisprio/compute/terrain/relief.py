@@ -1,4 +1,4 @@
-"""The routing grid: one grid of raw heights for the whole area, 10 m or the DEM's own cell where that is coarser.
+"""The routing grid: one grid of raw heights for the whole area, of cells of [dem] routing_cell_m or the DEM's own.
 
 Heights and slopes are read from it as it is; only a working copy is ever lowered under the streams.
 """
@@ -22,8 +22,6 @@ from gisprio.contracts.grids import (
 )
 from gisprio.contracts.settings import Settings
 
-CELL_M = 10.0
-"""Side of a routing cell."""
 STRIP_CELLS = 2_000_000
 """Cells of the DEM read at once."""
 
@@ -38,7 +36,7 @@ def lay_routing_grid(tables: Tables, sources: Sources, settings: Settings) -> Ou
     sources
         ``dem``: heights [m], NaN where there are none.
     settings
-        None.
+        ``[dem] routing_cell_m``: the largest side of a routing cell [m].
 
     Returns
     -------
@@ -49,14 +47,14 @@ def lay_routing_grid(tables: Tables, sources: Sources, settings: Settings) -> Ou
 
     Notes
     -----
-    A DEM finer than 10 m is averaged over whole blocks of its own cells, the largest block that is not over 10 m:
+    A DEM finer than ``routing_cell_m`` is averaged over whole blocks of its own cells, the largest not over it:
     exact means of the cells that have data, never overviews. A coarser DEM is taken as it is, and so are the cells of
     a coarser file beside a finer one where they are whole blocks of its lattice. Surveys may lie above each other, so
     no mean mixes them: where a block holds cells of several, it is the mean of the one that has the most, of equal
     ones the first. Every height is thus of one survey.
     """
     dem = sources["dem"]
-    block = max(1, int(np.floor(CELL_M / dem.lattice.cell_m + 1e-6)))
+    block = settings.dem.routing_block(dem.lattice.cell_m)
     elevation, survey, lowest = block_means(dem, block)
     return {"elevation": elevation, "survey": survey, "lowest": lowest}
 

@@ -216,6 +216,7 @@ def greedy(core, halo, sources, settings):
 """
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("_same_code")
 def test_memory_short_in_a_worker_leaves_earlier_results_whole(tmp_path, monkeypatch):
     (tmp_path / "greedy.py").write_text(SHORT.format(tests=str(TREE / "tests")))

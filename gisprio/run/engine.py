@@ -133,6 +133,7 @@ def run(
     from gisprio.compute.scoring.weights import with_judged_weights
     from gisprio.inputs.checks import check_inputs
     from gisprio.inputs.project import read_inputs
+    from gisprio.run.unchanged import marks_now, record_if_unchanged
 
     started = now()
     crew = crew_of(workers, scheduler)
@@ -141,6 +142,10 @@ def run(
     if folder.exists():
         finish_publishing(folder)
     with machine_faults(nearest(folder)):
+        marks = marks_now(settings)
+        record = None if fresh else record_if_unchanged(folder, marks, started)
+        if record is not None:
+            return record
         inputs = read_inputs(settings, None if fresh else folder / STORE / "index", (progress or Unwatched()).note)
         with closing(inputs):
             findings = [*inputs.findings, *check_inputs(inputs, settings)]
@@ -160,7 +165,10 @@ def run(
                 started=started,
                 stages=with_work(with_own_layers(STAGES, inputs.tables, inputs.rasters), settings),
             )
-            return run_job(job)
+            record = run_job(job)
+            if marks is not None:
+                marks.keep(folder, [*record.files, RECORD])
+            return record
 
 
 @dataclass(frozen=True, slots=True)

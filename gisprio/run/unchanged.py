@@ -8,6 +8,7 @@ marks before it reads a layer. Where one differs, or may not be trusted, all is 
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, fields
 from importlib.metadata import version
@@ -32,6 +33,7 @@ YOUNG_NS = 2_000_000_000
 LOG = "run.log"
 _ELSEWHERE = (".vrt", ".txt", ".gti")
 """Files that name others: what those hold is not seen beside them."""
+_PARTS = re.compile(r"[.-]")
 _PACKAGE = Path(__file__).resolve().parent.parent
 
 Marked = dict[str, list[int]]
@@ -82,9 +84,9 @@ def marks_now(settings: Settings) -> Marks | None:
         return None  # the run itself says what is wrong
     if any(not path.is_absolute() or path.suffix.lower() in _ELSEWHERE for path in paths):
         return None
-    files = marked(beside for path in paths for beside in _beside(path))
+    files = marked(beside(paths))
     young = time_ns() - YOUNG_NS
-    if not all(files.get(str(path), [0, young])[1] < young for path in paths if not path.is_dir()):
+    if any(date >= young for _, date in files.values()):
         return None
     versions = {name: version(name) for name in LIBRARIES}
     asked = text_digest(f"{settings.model_dump_json()} {versions}")
@@ -108,17 +110,22 @@ def _path(place: Place) -> Path:
     return Path(place.path) if place.is_local else Path("elsewhere")
 
 
-def _beside(path: Path) -> Iterator[Path]:
-    """Give a file and all whose names begin like its own; of a folder all files below it."""
-    if path.is_dir():
-        yield from (Path(home) / name for home, _, names in os.walk(path) for name in names)
-        return
-    yield from path.parent.glob(_literally(path.stem) + ".*")
-    yield from path.parent.glob(_literally(path.name) + "*")
+def beside(paths: Iterable[Path]) -> Iterator[Path]:
+    """Give files and all in their folders whose names begin like their own; of a folder all files below it.
 
-
-def _literally(name: str) -> str:
-    return "".join(f"[{letter}]" if letter in "*?[" else letter for letter in name)
+    The index of a shapefile, the header of a raster and the journal of a database lie so beside their file.
+    """
+    homes: dict[Path, set[str]] = {}
+    for path in paths:
+        if path.is_dir():
+            yield from (Path(home) / name for home, _, names in os.walk(path) for name in names)
+        else:
+            homes.setdefault(path.parent, set()).update((path.stem, path.name))
+    for home, wanted in homes.items():
+        for name in os.listdir(home) if home.is_dir() else ():
+            begins = [name[: at.start()] for at in _PARTS.finditer(name)]
+            if name in wanted or not wanted.isdisjoint(begins):
+                yield home / name
 
 
 def _own_files() -> Iterator[Path]:

@@ -25,6 +25,8 @@ class Run(Section):
     as_of: IsoDate | None = None
     """Day the run looks back from; when absent the newest date of the layer, never the clock."""
     tile_m: Positive = 4000.0
+    store_limit_gb: Positive = 5.0
+    """Most that is kept for later runs, of this run and earlier ones [own]."""
 
 
 class Layers(Section):

@@ -246,7 +246,9 @@ def run_job(job: Job) -> RunRecord:
         findings = findings_from(findings_table([*job.findings, *noticed]))
         refuse_errors(findings)
         record = _write_results(job, shelf, runs, findings, notes, stations.count, needs)
-        store.drop_all_but(chain.entries())
+        given_up = store.settle(chain.entries(), 1e9 * job.settings.run.store_limit_gb)
+        if given_up:
+            job.progress.note(given_up)
         return record
 
 

@@ -126,13 +126,52 @@ class Store:
         assert entry is not None
         return entry
 
-    def drop_all_but(self, entries: list[Entry]) -> None:
-        """Remove what a finished run did not use, and note what it did use."""
-        used = {entry.folder for entry in entries}
-        for stage in sorted((self.place / "kept").glob("*")):
-            for folder in sorted(stage.iterdir()):
-                if folder not in used:
-                    shutil.rmtree(folder, ignore_errors=True)
+    def settle(self, entries: list[Entry], limit_b: float) -> str:
+        """Note what a finished run used, and hold the store within its limit.
+
+        Parameters
+        ----------
+        entries
+            What the run used.
+        limit_b
+            Most that the entries may take [bytes].
+
+        Returns
+        -------
+        str
+            What was given up of the run itself, in words; empty where all of it is kept.
+
+        Notes
+        -----
+        What earlier runs used goes first, the longest unused before the others, so that a setting may be turned to
+        and fro. Where the run itself takes more, its largest entries go.
+        """
+        used = {entry.folder: entry for entry in entries}
+        for folder in used:
+            os.utime(folder)
+        there = [folder for stage in (self.place / "kept").glob("*") for folder in stage.iterdir()]
+        for part in [folder for folder in there if ".part" in folder.name]:  # of a run that was killed
+            shutil.rmtree(part, ignore_errors=True)
+            there.remove(part)
+        size = {folder: sum(path.stat().st_size for path in folder.iterdir()) for folder in there}
+        over, given_up = sum(size.values()) - limit_b, 0
+        oldest = sorted(set(there) - set(used), key=lambda folder: (folder.stat().st_mtime_ns, folder))
+        for folder in [*oldest, *sorted(used, key=lambda folder: (-size[folder], folder))]:
+            if over <= 0:
+                break
+            shutil.rmtree(folder, ignore_errors=True)
+            over -= size[folder]
+            given_up += folder in used
+        self._note_run([entry for entry in entries if entry.folder.is_dir()])
+        if not given_up:
+            return ""
+        whole = sum(size[folder] for folder in used) / 1e9
+        return (
+            f"What the stages gave takes {whole:.1f} GB, more than [run] store_limit_gb allows: {given_up} of "
+            f"{len(used)} parts were given up and are made again in the next run."
+        )
+
+    def _note_run(self, entries: list[Entry]) -> None:
         tables: dict[str, list[str]] = {}
         for entry in entries:
             for name in entry.digests:

@@ -105,5 +105,5 @@ def make_results_folder(
             frontage_m=[100.0, 100.0, 80.0], gap_length_m=[0.0, 120.0, 0.0],
         )  # fmt: skip
         kept = {"reach_measures": reaches, "frontages": frontages}
-        store.drop_all_but([store.keep(name, "k", {name: table}, [], 0.0) for name, table in kept.items()])
+        store.settle([store.keep(name, "k", {name: table}, [], 0.0) for name, table in kept.items()], 1e9)
     return results

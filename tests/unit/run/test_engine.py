@@ -6,6 +6,7 @@ import json
 import os
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import geopandas as gpd
 import numpy as np
@@ -15,7 +16,7 @@ import pytest
 from gisprio.contracts.digests import table_digest
 from gisprio.contracts.errors import ContractError, InputError, RunError
 from gisprio.contracts.findings import Finding
-from gisprio.run.engine import refuse_errors, run_job
+from gisprio.run.engine import Unwatched, refuse_errors, run_job
 from gisprio.run.store import last_table
 from unit.run import fake_chain as fake
 
@@ -40,11 +41,11 @@ def _same_code(monkeypatch):
     monkeypatch.setattr("gisprio.run.engine.stage_digests", lambda stages, _: {s.name: "code" for s in stages})
 
 
-def go(tmp_path, *, inputs=None, fresh=False, folder="results", **sections):
+def go(tmp_path, *, inputs=None, fresh=False, folder="results", progress=None, **sections):
     settings = fake.make_settings(tmp_path, **sections)
     inputs = inputs or fake.make_inputs()
     place = tmp_path / folder
-    return run_job(fake.job(inputs, settings, place, fresh=fresh))
+    return run_job(replace(fake.job(inputs, settings, place, fresh=fresh), progress=progress or Unwatched()))
 
 
 def bytes_of(folder: Path) -> dict[str, bytes]:
@@ -163,14 +164,45 @@ def test_what_is_kept_gives_the_same_bytes(tmp_path):
         assert bytes_of(tmp_path / "results")[name] == first[name] == bytes_of(tmp_path / "other")[name]
 
 
-def test_store_holds_what_the_last_run_used(tmp_path):
+def kept_entries(folder: Path) -> dict[str, int]:
+    kept = folder / "results" / ".gisprio" / "kept"
+    return {stage.name: len(list(stage.iterdir())) for stage in kept.iterdir() if list(stage.iterdir())}
+
+
+USED = {"routing_grid": 1, "network": 1, "ponds": 8, "doubles": 8, "ranks": 1, "property_ranks": 1, "draws": 1}
+
+
+def test_a_setting_may_be_turned_to_and_fro(tmp_path, calls):
     go(tmp_path)
     go(tmp_path, inputs=fake.make_inputs((1,)))
-    kept = tmp_path / "results" / ".gisprio" / "kept"
-    assert {stage.name: len(list(stage.iterdir())) for stage in kept.iterdir()} == {
-        "routing_grid": 1, "network": 1, "ponds": 8, "doubles": 8, "ranks": 1, "property_ranks": 1, "draws": 1,
-    }  # fmt: skip
+    assert kept_entries(tmp_path)["ranks"] == 2
+    calls()
+    go(tmp_path)
+    assert calls() == ["banks.csv ", "sums.txt "]  # products alone
     assert not list((tmp_path / "results" / ".gisprio").rglob("*.pkl"))
+
+
+def test_what_earlier_runs_left_goes_first_where_the_store_is_full(tmp_path):
+    go(tmp_path)
+    one = sum(path.stat().st_size for path in (tmp_path / "results" / ".gisprio" / "kept").rglob("*") if path.is_file())
+    dead = tmp_path / "results" / ".gisprio" / "kept" / "ranks" / "x.part99"
+    dead.mkdir()
+    go(tmp_path, inputs=fake.make_inputs((1,)), run={"store_limit_gb": 1.02 * one / 1e9})
+    assert kept_entries(tmp_path) == USED
+    assert not dead.exists()
+
+
+def test_a_run_that_is_larger_than_the_store_says_so(tmp_path):
+    told: list[str] = []
+    watcher = SimpleNamespace(step=lambda *_: None, note=told.append)
+    go(tmp_path, run={"store_limit_gb": 1e-6}, progress=watcher)
+    parts = sum(USED.values())
+    assert told[-1] == (
+        f"What the stages gave takes 0.0 GB, more than [run] store_limit_gb allows: {parts} of {parts} parts were "
+        "given up and are made again in the next run."
+    )
+    assert kept_entries(tmp_path) == {}
+    assert go(tmp_path).counts["banks"] > 0
 
 
 def test_a_store_of_another_format_is_set_aside(tmp_path, calls):

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import ctypes
+import fcntl
 import json
 import os
 import shutil
 import subprocess
 import sys
+import threading
 from importlib import import_module
 from pathlib import Path
 
@@ -15,7 +17,7 @@ import pytest
 from numba.core.dispatcher import Dispatcher
 
 import gisprio
-from gisprio.run import making
+from gisprio.run import compiling, making
 from gisprio.run.engine import run_job
 from unit.run import fake_chain as fake
 
@@ -46,6 +48,32 @@ def test_stages_run_behind_the_lock_of_the_compiler(tmp_path, monkeypatch):
     monkeypatch.setattr("gisprio.run.engine.stage_digests", lambda stages, _: {s.name: "code" for s in stages})
     run_job(fake.job(fake.make_inputs(), fake.make_settings(tmp_path), tmp_path / "results"))
     assert set(behind) == {stage.name for stage in fake.STAGES}
+
+
+def test_who_has_to_compile_waits_for_the_lock_and_lets_go_of_it_where_another_compiled(tmp_path, monkeypatch):
+    compiled, entered, leave = (threading.Event() for _ in range(3))
+    monkeypatch.setattr(compiling, "lock_path", lambda: tmp_path / "lock")
+    monkeypatch.setattr(compiling, "needs_compiling", lambda _: not compiled.is_set())
+
+    def work() -> None:
+        with compiling.compiled_once(fake.STAGES[0]):
+            entered.set()
+            leave.wait(20)
+
+    other = compiling.open_lock()
+    fcntl.flock(other, fcntl.LOCK_EX)
+    worker = threading.Thread(target=work)
+    worker.start()
+    try:
+        assert not entered.wait(0.3)
+        compiled.set()
+        fcntl.flock(other, fcntl.LOCK_UN)
+        assert entered.wait(20)
+        fcntl.flock(other, fcntl.LOCK_EX | fcntl.LOCK_NB)  # the worker is inside, and holds it no more
+    finally:
+        os.close(other)
+        leave.set()
+        worker.join(20)
 
 
 SUM_DOWN = """

@@ -121,6 +121,7 @@ def by_stage(path: str, side_m: float, reaches: int) -> Measured:
     key = points[["segment_no", "station_no", "side"]]
     core = {
         "bank_points": points,
+        "side_setbacks": key.assign(setback_m=WIDTH_M, counted_m=WIDTH_M, inner_m=np.nan),
         "side_ground": key.assign(owned_m=np.nan),
         "side_works": key.assign(cover_from_m=np.nan, cover_to_m=np.nan, planted=False),
     }

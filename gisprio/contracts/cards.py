@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
@@ -213,6 +213,8 @@ class Results:
         The run record, as run.json holds it.
     crs
         The working system as WKT.
+    methods
+        Gives how the run was done, an item a line; blanks before an item say how deep it stands.
     """
 
     tables: Tables
@@ -220,6 +222,7 @@ class Results:
     settings: Settings
     record: Mapping[str, Any]
     crs: str
+    methods: Callable[[], Sequence[str]] = tuple
 
 
 @dataclass(frozen=True, slots=True)

@@ -309,6 +309,8 @@ def _write_results(
     needs: Mapping[str, int],
 ) -> RunRecord:
     """Write all files of the results beside, then publish them."""
+    from gisprio.run.methods import items_of_run
+
     new = job.folder / STORE / "new"
     tables = result_tables(shelf, findings)
     earlier = read_record(job.folder)
@@ -331,7 +333,8 @@ def _write_results(
         references=references_of(factors, [*methods, *job.references]),
         budget=dict(needs),
     )
-    results = Results(tables, shelf.source("elevation"), job.settings, record.as_json(), record.crs)
+    told = record.as_json()
+    results = Results(tables, shelf.source("elevation"), job.settings, told, record.crs, lambda: items_of_run(told))
     names = [STATIONS, *write_products(job.products, results, new, job.progress), LOG]
     (new / LOG).write_text(log_text(record.as_json(), notes, findings), "utf-8")
     record = replace(record, files=digests_of(new, names))

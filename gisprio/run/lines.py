@@ -3,9 +3,33 @@
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Iterable
 
 WIDTH = 96
 _TIED = "\N{NO-BREAK SPACE}"
+
+
+class Continued(str):
+    """A line that goes on with the item of the line before."""
+
+    __slots__ = ()
+
+
+def unwrapped(lines: Iterable[str]) -> list[str]:
+    """Put broken items together again: one line an item, with the blanks of its first line.
+
+    Examples
+    --------
+    >>> unwrapped([*wrapped("word " * 30, 2, 4), "end"])[1]
+    'end'
+    """
+    items: list[str] = []
+    for line in lines:
+        if isinstance(line, Continued):
+            items[-1] += f" {line.strip()}"
+        else:
+            items.append(line)
+    return items
 
 
 def wrapped(text: str, first: int = 0, then: int | None = None) -> list[str]:
@@ -31,4 +55,5 @@ def wrapped(text: str, first: int = 0, then: int | None = None) -> list[str]:
         break_long_words=False,
         break_on_hyphens=False,
     )
-    return [line.replace(_TIED, " ") for line in lines]
+    plain = [line.replace(_TIED, " ") for line in lines]
+    return [*plain[:1], *map(Continued, plain[1:])]

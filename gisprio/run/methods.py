@@ -16,7 +16,7 @@ from gisprio.contracts.decisions import Decision
 from gisprio.contracts.references import NO_SOURCE, Reference, cited, in_order, keys_in
 from gisprio.contracts.setbacks import Rule, rule_of
 from gisprio.contracts.words import CAUTION
-from gisprio.run.lines import wrapped
+from gisprio.run.lines import unwrapped, wrapped
 from gisprio.run.ran import CARDS, Ran, constant, everything, of_run, written
 from gisprio.run.results import open_results
 
@@ -46,13 +46,29 @@ def methods_text(folder: str | Path | None = None) -> str:
     return text_of(everything() if folder is None else of_run(open_results(folder).record))
 
 
+def items_of_run(record: Mapping[str, Any]) -> list[str]:
+    """Tell the methods of a run as items, one line each, for a page that breaks its lines itself.
+
+    Parameters
+    ----------
+    record
+        Content of run.json.
+    """
+    return unwrapped(lines_of(of_run(record)))
+
+
 def text_of(ran: Ran) -> str:
-    """Put the whole text together: heading, stages in order, sources, caution."""
+    """Put the whole text together, broken into lines for a terminal."""
+    return "\n".join(lines_of(ran))
+
+
+def lines_of(ran: Ran) -> list[str]:
+    """Give the lines of the text: heading, stages in order, sources, caution."""
     lines = list(_heading(ran))
     for number, stage in enumerate(ran.stages(), 1):
         lines += ["", f"{number}. {_title(stage.name)}", *_stage(ran, stage)]
     lines += ["", "Sources", *(line for source in sources(ran) for line in _source(source))]
-    return "\n".join([*lines, "", CAUTION])
+    return [*lines, "", CAUTION]
 
 
 def sources(ran: Ran) -> list[Reference]:

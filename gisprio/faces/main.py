@@ -7,23 +7,27 @@
 3    an optional part is not installed
 4    the machine gave out: disk, memory; earlier results are whole
 130  interrupted
+143  told to end (SIGTERM), as batch systems and service managers do
 ==== ==================================================================
 """
 
 from __future__ import annotations
 
 import os
+import signal
 import sys
+import threading
 import traceback
 from collections.abc import Callable, Sequence
 from contextlib import suppress
-from types import TracebackType
+from types import FrameType, TracebackType
 
 import click
 
 from gisprio.contracts.errors import ContractError, GisprioError
 
 INTERRUPTED = 130
+TOLD_TO_END = 143
 PLEASE_REPORT = (
     "This is a fault in gisprio, not in your data. Please report it with the lines above, "
     "the command and, if there is one, run.log. Earlier results are whole."
@@ -44,11 +48,12 @@ def main(argv: Sequence[str] | None = None) -> int:
         The exit code. A fault in gisprio is not caught: it leaves the process with code 1, its traceback and
         the request to report it.
     """
-    from gisprio.faces.cli import cli
-
     sys.excepthook = report_fault
+    hear_sigterm()
     arguments = list(sys.argv[1:] if argv is None else argv)
     try:
+        from gisprio.faces.cli import cli
+
         with cli.make_context("gisprio", arguments) as context:
             code = cli.invoke(context)
         sys.stdout.flush()
@@ -57,6 +62,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         return _flushed(leave.exit_code)
     except click.ClickException as error:
         return _said(error.show, 2)
+    except ToldToEnd:
+        return _said(lambda: click.echo("Told to end; earlier results are whole.", err=True), TOLD_TO_END)
     except (click.Abort, KeyboardInterrupt):
         return _said(lambda: click.echo("Interrupted; earlier results are whole.", err=True), INTERRUPTED)
     except ContractError:
@@ -68,6 +75,20 @@ def main(argv: Sequence[str] | None = None) -> int:
         return _said(lambda: click.echo(text, err=True), error.exit_code)
     except BrokenPipeError:
         return _reader_gone()
+
+
+class ToldToEnd(SystemExit):
+    """The process was sent SIGTERM."""
+
+
+def hear_sigterm() -> None:
+    """Let SIGTERM end a command as Ctrl-C does: the lock is let go, workers are ended, what was finished is kept."""
+    if threading.current_thread() is threading.main_thread():
+        signal.signal(signal.SIGTERM, _end)
+
+
+def _end(number: int, frame: FrameType | None) -> None:
+    raise ToldToEnd(TOLD_TO_END)
 
 
 def report_fault(kind: type[BaseException], error: BaseException, trace: TracebackType | None) -> None:

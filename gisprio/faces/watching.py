@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -55,9 +56,12 @@ class Lines:
             self.note(f"{stage.replace('_', ' ')}: {seconds:.1f} s")
 
     def note(self, text: str) -> None:
-        """Print a line."""
-        sys.stderr.write(text + "\n")
-        sys.stderr.flush()
+        """Print a line; when nobody reads any more, the run goes on in silence."""
+        try:
+            sys.stderr.write(text + "\n")
+            sys.stderr.flush()
+        except BrokenPipeError:
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stderr.fileno())
 
 
 @contextmanager

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from contextlib import suppress
 from pathlib import Path
 
 from gisprio.run.lock import locked
@@ -39,7 +40,8 @@ def clean(folder: str | Path) -> int:
                 shutil.rmtree(path)
             else:
                 path.unlink()
-    (place / STORE).rmdir()
+    with suppress(OSError):  # a link to another place, or a mount point: it stays, empty
+        (place / STORE).rmdir()
     return freed
 
 

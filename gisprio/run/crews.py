@@ -5,8 +5,9 @@ from __future__ import annotations
 import multiprocessing
 import os
 import signal
+import threading
 from collections.abc import Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import AbstractContextManager, contextmanager, nullcontext
 from typing import Protocol
@@ -81,7 +82,7 @@ class Processes:
     def ready(self, stages: Sequence[Stage]) -> Iterator[None]:
         """Start the workers, so that they import what they need while the process itself runs the first stages."""
         self._waiting = self._pool(self._workers)
-        with few_threads(self._workers):
+        with few_threads(self._workers), interrupts_later():
             for _ in range(self._workers):
                 self._waiting.submit(import_stages, tuple(stages))
         try:
@@ -99,9 +100,10 @@ class Processes:
             pool = self._waiting or self._pool(min(self._workers, len(tiles) - done))
             self._waiting = None
             begun = done
+            jobs: list[Future[list[Made]]] = []
             try:
-                with few_threads(self._workers):
-                    jobs = [pool.submit(do_tile, order, tile) for tile in tiles[done:]]
+                with few_threads(self._workers), interrupts_later():
+                    jobs += [pool.submit(do_tile, order, tile) for tile in tiles[done:]]
                 for job in jobs:
                     made = job.result()
                     done += 1
@@ -114,7 +116,7 @@ class Processes:
                 stop(pool, finished=done == len(tiles))
 
     def _pool(self, workers: int) -> ProcessPoolExecutor:
-        return ProcessPoolExecutor(workers, multiprocessing.get_context("spawn"), leave_interrupts)
+        return ProcessPoolExecutor(workers, multiprocessing.get_context("spawn"), start_worker)
 
 
 def crew_of(workers: int, scheduler: str | None) -> Crew:
@@ -157,9 +159,30 @@ def few_threads(workers: int) -> Iterator[None]:
             os.environ[THREADS] = before
 
 
-def leave_interrupts() -> None:
-    """Let the first process alone hear of Ctrl-C: it ends the workers."""
+def start_worker() -> None:
+    """Let the first process alone hear of Ctrl-C, for it ends the workers; end when it is gone, also if killed."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_first, daemon=True).start()
+
+
+def _end_with_first() -> None:
+    first = multiprocessing.parent_process()
+    if first is not None:
+        first.join()
+        os._exit(1)
+
+
+@contextmanager
+def interrupts_later() -> Iterator[None]:
+    """Hold Ctrl-C back while workers are started: they would hear it before they know that it is not for them."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def stop(pool: ProcessPoolExecutor, *, finished: bool) -> None:

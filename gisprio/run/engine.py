@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from contextlib import closing
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import closing, contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from time import perf_counter
@@ -28,7 +28,7 @@ from gisprio.run.known import chosen_references
 from gisprio.run.lock import locked
 from gisprio.run.making import Maker
 from gisprio.run.places import machine_faults, make_results_folder, results_folder
-from gisprio.run.publish import RECORD, digests_of, finish_publishing, new_folder, publish
+from gisprio.run.publish import RECORD, digests_of, finish_publishing, new_folder, new_place, publish
 from gisprio.run.record import (
     RunRecord,
     counts_of,
@@ -43,6 +43,7 @@ from gisprio.run.record import (
 )
 from gisprio.run.shelf import Shelf
 from gisprio.run.stages import RESULT_TABLES, STAGES, STATION_TABLE, promised, with_own_layers, with_work
+from gisprio.run.still import StillFiles
 from gisprio.run.store import STORE, Store, read_json, write_json
 
 STATIONS = "stations.parquet"
@@ -141,7 +142,7 @@ def run(
     folder = results_folder(settings, out)
     if folder.exists():
         finish_publishing(folder)
-    with machine_faults(nearest(folder)):
+    with machine_faults(nearest(folder)), StillFiles(settings) as files:
         marks = marks_now(settings)
         record = None if fresh else record_if_unchanged(folder, marks, started)
         if record is not None:
@@ -164,6 +165,7 @@ def run(
                 workers=workers,
                 started=started,
                 stages=with_work(with_own_layers(STAGES, inputs.tables, inputs.rasters), settings),
+                files=files,
             )
             record = run_job(job)
             if marks is not None:
@@ -201,6 +203,8 @@ class Job:
         The stage table.
     products
         What is written from the results.
+    files
+        Looks whether the files of the layers stay as they are; None where the inputs are of no files.
     """
 
     inputs: Given
@@ -215,6 +219,7 @@ class Job:
     started: str = ""
     stages: tuple[Stage, ...] = STAGES
     products: tuple[Product, ...] = PRODUCTS
+    files: StillFiles | None = None
 
 
 def run_job(job: Job) -> RunRecord:
@@ -223,7 +228,7 @@ def run_job(job: Job) -> RunRecord:
     Raises
     ------
     InputError
-        Another run holds the folder, or a file that is not gisprio's stands where a result goes.
+        Another run holds the folder, a file that is not gisprio's stands where a result goes, or a layer changed.
     RunError
         The machine gave out.
     """
@@ -237,9 +242,15 @@ def run_job(job: Job) -> RunRecord:
         crs = CRS.from_user_input(job.inputs.crs)
         shelf = Shelf(job.inputs.tables, job.inputs.rasters, job.inputs.digests, crs)
         store = Store(job.folder, crs)
+        if store.dropped:
+            notes.append(store.dropped)
+            job.progress.note(store.dropped)
         code, libraries = stage_digests(job.stages, job.inputs.rasters), libraries_digest()
         needs = say_budget(job, store, code, libraries)
-        with StationFile(new / STATIONS, crs.to_wkt(), job.settings) as stations:
+        with (
+            honest_store(store, job),
+            StationFile(new / STATIONS, crs.to_wkt(), job.settings) as stations,
+        ):
             maker = Maker(job.settings, store, shelf, code, libraries, job.fresh)
             chain = Chain(maker, job.crew, job.progress, stations.take)
             runs, noticed = chain.run(job.stages)
@@ -266,6 +277,21 @@ def say_budget(job: Job, store: Store, code: Mapping[str, str], libraries: str) 
     if says:
         job.progress.note(says)
     return needs
+
+
+@contextmanager
+def honest_store(store: Store, job: Job) -> Iterator[None]:
+    """Drop what a ``with`` block kept if it ends early and grids changed: made of new cells, it has the key of old."""
+    before = set() if job.fresh else store.folders()
+    try:
+        yield
+        if job.files is not None:
+            job.files.refuse_changed()
+    except BaseException:
+        changed = job.files.changed() if job.files is not None else {}
+        if any(layer in job.inputs.rasters or layer.startswith("factor.") for layer, _ in changed):
+            store.drop(store.folders() - before)
+        raise
 
 
 class StationFile:
@@ -311,7 +337,7 @@ def _write_results(
     """Write all files of the results beside, then publish them."""
     from gisprio.run.methods import items_of_run
 
-    new = job.folder / STORE / "new"
+    new = new_place(job.folder)
     tables = result_tables(shelf, findings)
     earlier = read_record(job.folder)
     factors, robustness, sensitivity = (table_rows(tables[name]) for name in SMALL_TABLES)
@@ -339,6 +365,8 @@ def _write_results(
     (new / LOG).write_text(log_text(record.as_json(), notes, findings), "utf-8")
     record = replace(record, files=digests_of(new, names))
     write_json(new / RECORD, record.as_json())
+    if job.files is not None:
+        job.files.refuse_changed()
     publish(job.folder, [*names, RECORD], _gone(earlier, names))
     return record
 

@@ -46,8 +46,11 @@ def results_folder(settings: Settings, out: str | Path | None = None) -> Path:
     if folder.is_file():
         raise SettingsError(f"the results folder {folder} is a file.", wanted="a folder.", do=_OWN_FOLDER)
     there = folder
-    while not there.exists():
-        there = there.parent
+    try:
+        while not there.exists():
+            there = there.parent
+    except PermissionError:
+        raise not_writable(folder) from None
     if not there.is_dir():
         raise SettingsError(
             f"the results folder {folder} would lie inside {there}, which is a file.",
@@ -78,13 +81,19 @@ def make_results_folder(folder: Path) -> None:
     Raises
     ------
     SettingsError
-        It may not be written.
+        It may not be written, or something else has the store's name.
     """
     try:
         (folder / STORE).mkdir(parents=True, exist_ok=True)
     except OSError as error:
         if error.errno in _REFUSED:
             raise not_writable(folder) from error
+        if error.errno in (errno.EEXIST, errno.ENOTDIR):
+            raise SettingsError(
+                f"{folder / STORE}, where the store goes, is no folder, or a link to none.",
+                wanted="a folder, a link to one, or nothing of that name.",
+                do="remove it, or mount the disk that it leads to.",
+            ) from error
         raise
 
 

@@ -1,8 +1,8 @@
 """Puts finished results in place so that they are never a mixture of two runs.
 
-Files are written to ``.gisprio/new/``. A manifest with their digests, ``.gisprio/publish.json``, is put in
-place in one step; from then on the new results are what holds. Then each file replaces its old one,
-``run.json`` last, and the manifest goes. Whoever meets a manifest first finishes that step.
+Files are written to ``.gisprio/new/``, on the file system of the results. A manifest with their digests,
+``.gisprio/publish.json``, is put in place in one step; from then on the new results are what holds. Then each
+file replaces its old one, ``run.json`` last, and the manifest goes. Whoever meets a manifest first finishes that step.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ from typing import Any
 from gisprio.contracts.errors import InputError
 from gisprio.run.fingerprints import file_digest
 from gisprio.run.lock import held_by_another, locked, read_lock
+from gisprio.run.places import machine_faults
 from gisprio.run.store import STORE, write_json
 
 RECORD = "run.json"
@@ -34,7 +35,7 @@ def new_folder(folder: Path) -> Path:
     """
     if (folder / STORE / MANIFEST).exists():
         _carry_out(folder)
-    new = folder / STORE / "new"
+    new = new_place(folder)
     shutil.rmtree(new, ignore_errors=True)
     new.mkdir(parents=True)
     return new
@@ -72,11 +73,11 @@ def publish(folder: Path, names: list[str], gone: dict[str, str]) -> None:
     ordered = [*sorted(name for name in names if name != RECORD), RECORD]
     manifest = {
         "format": 1,
-        "files": [{"name": name, "sha256": digest} for name, digest in digests_of(_new(folder), ordered).items()],
+        "files": [{"name": name, "sha256": digest} for name, digest in digests_of(new_place(folder), ordered).items()],
         "gone": [{"name": name, "sha256": digest} for name, digest in sorted(gone.items())],
     }
     for name in ordered:
-        _to_disk(_new(folder) / name)
+        _to_disk(new_place(folder) / name)
     write_json(folder / STORE / MANIFEST, manifest, to_disk=True)
     _carry_out(folder)
 
@@ -90,6 +91,8 @@ def finish_publishing(folder: Path) -> bool:
     ------
     InputError
         Another run holds the folder, or a file of the new results is neither waiting nor in place.
+    RunError, SettingsError
+        The disk is full, or may not be written.
     """
     manifest = folder / STORE / MANIFEST
     until = monotonic() + _PATIENCE_S
@@ -98,7 +101,8 @@ def finish_publishing(folder: Path) -> bool:
         if holder is None or not holder.lives():
             with locked(folder, []):
                 if manifest.exists():
-                    _carry_out(folder)
+                    with machine_faults(folder):
+                        _carry_out(folder)
             return True
         if monotonic() > until:
             raise held_by_another(folder, holder)
@@ -133,16 +137,16 @@ def _carry_out(folder: Path) -> None:
         if old.is_file() and file_digest(old) == file["sha256"]:
             old.unlink()
     (folder / STORE / MANIFEST).unlink()
-    shutil.rmtree(_new(folder), ignore_errors=True)
+    shutil.rmtree(new_place(folder), ignore_errors=True)
 
 
 def _put_in_place(folder: Path, name: str, digest: str) -> None:
-    waiting, place = _new(folder) / name, folder / name
+    waiting, place = new_place(folder) / name, folder / name
     if not waiting.exists():
         if place.is_file() and file_digest(place) == digest:
             return
         raise InputError(
-            f"{place} is not the file the last run made, and the new one is not in {_new(folder)}.",
+            f"{place} is not the file the last run made, and the new one is not in {new_place(folder)}.",
             wanted="one of the two.",
             do=f"delete {folder / STORE / MANIFEST} and run again.",
         )
@@ -153,8 +157,11 @@ def _put_in_place(folder: Path, name: str, digest: str) -> None:
     os.replace(waiting, place)
 
 
-def _new(folder: Path) -> Path:
-    return folder / STORE / "new"
+def new_place(folder: Path) -> Path:
+    """Give where new results wait: in the store, or beside it where the store lies on another file system."""
+    store = folder / STORE
+    same = not store.exists() or store.stat().st_dev == folder.stat().st_dev
+    return store / "new" if same else folder / f"{STORE}-new"
 
 
 def _to_disk(path: Path) -> None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import os
 import shutil
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from contextlib import ExitStack
 from dataclasses import astuple, dataclass
 from pathlib import Path
@@ -92,7 +92,13 @@ class Store:
         self.crs = crs
         self.place.mkdir(parents=True, exist_ok=True)
         about = self.place / "store.json"
-        if read_json(about) != {"format": STORE_FORMAT}:
+        self.dropped = ""
+        """Says so when the store of another version was dropped."""
+        found = read_json(about)
+        if found != {"format": STORE_FORMAT}:
+            if (self.place / "kept").exists():
+                there = (found or {}).get("format", "unknown")
+                self.dropped = f"The store was of format {there}, not {STORE_FORMAT}: dropped, all is computed again."
             shutil.rmtree(self.place / "kept", ignore_errors=True)
             write_json(about, {"format": STORE_FORMAT})
 
@@ -177,6 +183,15 @@ class Store:
             for name in entry.digests:
                 tables.setdefault(name, []).append(entry.folder.relative_to(self.place).as_posix())
         write_json(self.place / "last_run.json", {"format": STORE_FORMAT, "crs": self.crs.to_wkt(), "tables": tables})
+
+    def folders(self) -> set[Path]:
+        """Give the folders of all entries."""
+        return set((self.place / "kept").glob("*/*"))
+
+    def drop(self, folders: Iterable[Path]) -> None:
+        """Remove entries."""
+        for folder in folders:
+            shutil.rmtree(folder, ignore_errors=True)
 
     def _folder(self, stage: str, key: str) -> Path:
         return self.place / "kept" / stage / key[:32]

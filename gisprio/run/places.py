@@ -43,14 +43,14 @@ def results_folder(settings: Settings, out: str | Path | None = None) -> Path:
         It is a file, lies inside a file, may not be written, or holds the config or the data.
     """
     folder = settings.output() if out is None else Path(out).expanduser().resolve()
-    if folder.is_file():
-        raise SettingsError(f"the results folder {folder} is a file.", wanted="a folder.", do=_OWN_FOLDER)
     there = folder
     try:
         while not there.exists():
             there = there.parent
     except PermissionError:
         raise not_writable(folder) from None
+    if folder.is_file():
+        raise SettingsError(f"the results folder {folder} is a file.", wanted="a folder.", do=_OWN_FOLDER)
     if not there.is_dir():
         raise SettingsError(
             f"the results folder {folder} would lie inside {there}, which is a file.",

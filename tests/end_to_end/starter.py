@@ -11,7 +11,6 @@ import signal
 import subprocess
 import sys
 import time
-import traceback
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -111,9 +110,7 @@ def serve() -> None:
     import gisprio.run.known
     import gisprio.run.results
 
-    gisprio.run.known.read_settings(
-        CHECKOUT / "configs" / "tansy-brook.toml"
-    )  # another user may not import what it needs
+    gisprio.run.known.read_settings(CHECKOUT / "configs" / "tansy-brook.toml")
     for line in sys.stdin:
         asked = json.loads(line)
         answer = _state(asked["poll"]) if "poll" in asked else _fork(asked)
@@ -130,29 +127,19 @@ def _fork(asked: dict) -> int:
     child = os.fork()
     if child:
         return child
-    code = 1
-    try:
-        os.setsid()
-        signal.signal(signal.SIGINT, signal.default_int_handler)
-        os.dup2(os.open(os.devnull, os.O_RDONLY), 0)
-        for number, name in ((1, "out"), (2, "err")):
-            os.dup2(_stream(Path(asked["folder"]) / f"{name}.txt", name in asked["closed"]), number)
-        if asked["uid"] is not None:
-            os.setgroups([])
-            os.setgid(asked["uid"])
-            os.setuid(asked["uid"])
-        exec(asked["first"], {})
-        from gisprio.faces.main import main
+    os.setsid()
+    signal.signal(signal.SIGINT, signal.default_int_handler)
+    os.dup2(os.open(os.devnull, os.O_RDONLY), 0)
+    for number, name in ((1, "out"), (2, "err")):
+        os.dup2(_stream(Path(asked["folder"]) / f"{name}.txt", name in asked["closed"]), number)
+    if asked["uid"] is not None:
+        os.setgroups([])
+        os.setgid(asked["uid"])
+        os.setuid(asked["uid"])
+    exec(asked["first"], {})
+    from gisprio.faces.main import main
 
-        code = main(asked["arguments"])
-        sys.stdout.flush()
-    except SystemExit as leave:
-        code = leave.code if isinstance(leave.code, int) else 1
-    except BaseException:  # noqa: BLE001 - whatever it is, this process must not go on as the first one
-        traceback.print_exc()
-        sys.stderr.flush()
-    finally:
-        os._exit(code)
+    sys.exit(main(asked["arguments"]))  # it ends as any Python does
 
 
 def _stream(path: Path, closed: bool) -> int:

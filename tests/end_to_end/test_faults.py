@@ -130,6 +130,7 @@ setattr(owner, {last!r}, struck)
 PAUSE = "os.kill(os.getpid(), signal.SIGSTOP)"
 BEFORE_TILES = "gisprio.run.chain:lay_tiles"
 BEFORE_PRODUCTS = "gisprio.run.engine:write_products"
+BEFORE_DIGESTS = "gisprio.run.engine:digests_of"
 BEFORE_PUBLISHING = "gisprio.run.engine:publish"
 EACH_TILE = "gisprio.run.making:TileWork.on"
 EACH_ENTRY = "gisprio.run.store:Store.keep"
@@ -493,7 +494,7 @@ FAULTS: dict[str, tuple[Callable[[Trial], Command], int]] = {
     "clock set back by years": (clock_set_back, 0),
     "layer edited, older date, same size": (older_date, 0),
     "layer edited during the run": (
-        changed_during("properties.gpkg", "changed", BEFORE_PUBLISHING, move_property), 2),
+        changed_during("properties.gpkg", "changed", BEFORE_DIGESTS, move_property), 2),
     "layer removed during the run": (
         changed_during("properties.gpkg", "is gone", BEFORE_PRODUCTS, remove_properties), 2),
     "heights edited during the run": (

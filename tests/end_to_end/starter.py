@@ -33,7 +33,7 @@ class Command:
         """Give the exit code, minus the signal's number where one ended it; None while it runs."""
         return self._starter.ask(poll=self.pid)
 
-    def wait(self, patience_s: float = 120.0) -> int:
+    def wait(self, patience_s: float = 600.0) -> int:
         while (code := self.poll()) is None:
             assert time.monotonic() - self._began < patience_s, f"still at work: {self.err}"
             time.sleep(0.01)

@@ -142,7 +142,7 @@ def test_0_closed_pipe_after_a_few_lines():
 def test_0_closed_pipe_while_progress_is_printed():
     read, write = os.pipe()
     os.close(read)
-    body = 'options["progress"].note("a line")'
+    body = 'options["progress"].note("a line"); options["progress"].note("another"); sys.exit(0)'
     try:
         process = start("-c", textwrap.dedent(DRIVER).format(body=body), stderr=write)
     finally:

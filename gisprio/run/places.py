@@ -19,11 +19,11 @@ _FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 _REFUSED = (errno.EACCES, errno.EPERM, errno.EROFS)
 _LEAST_FREE = 2**20
 _SHORT = re.compile(
-    r"bad_alloc|(?:^|\s)[\w.]*MemoryError\b|out of memory|cannot allocate memory|failed to map segment"
-    r"|can't start new thread",
-    re.IGNORECASE,
+    r"^(?:[\w.]*MemoryError\b"
+    r"|(?:\S.*)?(?:bad_alloc|out of memory|cannot allocate memory|failed to map segment|can't start new thread))",
+    re.IGNORECASE | re.MULTILINE,
 )
-"""What libraries say when memory is short."""
+"""What libraries say when memory is short; indented lines of a traceback are code and say nothing."""
 _OWN_FOLDER = "give a folder of its own in [run] output or --out."
 
 

@@ -283,6 +283,15 @@ _BANK_HEIGHTS = (
     C("bank_angle_says", "text", "Why the angle is null.", null=True),
 )
 
+_STRIP_MEANING = (
+    C("sediment_now_low_pct", "float", "Sediment of sheet flow that the counting cover now there traps, at least: the lower of two published lines at buffer_width_m.", "%", null=True, low=0, high=100),
+    C("sediment_now_high_pct", "float", "The same at most: the upper line. Concentrated flow passes by.", "%", null=True, low=0, high=100),
+    C("sediment_asked_low_pct", "float", "The same of a strip as wide as setback_m, at least; null where none is asked for.", "%", null=True, low=0, high=100),
+    C("sediment_asked_high_pct", "float", "The same at most.", "%", null=True, low=0, high=100),
+    C("shade_tree_low_m", "float", "Height of trees that shade 70 % of a stream of this bankfull width, at least: by its direction and their form.", "m", null=True, low=0),
+    C("shade_tree_high_m", "float", "The same at most.", "m", null=True, low=0),
+)
+
 _LEAST_RETREAT = C("least_retreat_m_y", "float", "Smallest retreat by year that bank lines of two dates could show here; null without two dates.", "m/y", null=True, low=0)
 
 _SIDE_KEY = (
@@ -663,6 +672,7 @@ BANKS = Layer(
         C("rank", "int", "By priority; 1 is the most urgent; equal ones share a rank.", null=True, low=1),
         C("erosion_rank", "int", "By erosion_worst_score.", null=True, low=1),
         C("gap_rank", "int", "By gap_worst_score.", null=True, low=1),
+        *_STRIP_MEANING,
         *_RANKS,
         C("why", "text", "How it came about, in one sentence."),
     ),

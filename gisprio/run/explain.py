@@ -21,6 +21,7 @@ from gisprio.run.record import stage_line
 from gisprio.run.results import OpenedResults, open_results
 from gisprio.run.rules import rule_lines
 from gisprio.run.store import last_table
+from gisprio.run.strip import strip_lines
 
 _GROUPS = ("erosion", "gap")
 _NEED_WORDS = {
@@ -110,6 +111,7 @@ def bank_text(bank: pd.Series, results: OpenedResults) -> str:
         f"adjacent cover: {_text(bank['adjacent_cover'], 'unknown')}",
         *rule_lines(bank["bank_id"], results.bank_setbacks, bank["setback_rule"]),
         *retreat_lines(bank),
+        *strip_lines(bank),
     ]
     factors = results.record["factors"]
     for group in _GROUPS:

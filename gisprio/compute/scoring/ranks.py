@@ -24,6 +24,7 @@ from gisprio.compute.scoring.keys import (
 )
 from gisprio.compute.scoring.observed import observed_least
 from gisprio.compute.scoring.reasons import why_not_ranked, why_sentence
+from gisprio.compute.scoring.strip_meaning import strip_meaning
 from gisprio.compute.scoring.values import FULL, nodes_of
 from gisprio.compute.setbacks.findings import rule_findings
 from gisprio.contracts.cards import Factor, Output, Sources, Tables
@@ -66,6 +67,9 @@ def rank_banks(tables: Tables, sources: Sources, settings: Settings) -> Output:
     banks = _named(measures, tables["reach_measures"], settings)
     ground = ground_columns(tables["bank_measures"], tables)
     banks[ground.columns] = ground
+    stream_width = banks["reach_no"].map(tables["reach_measures"].set_index("reach_no")["bankfull_width_m"])
+    meaning = strip_meaning(banks["buffer_width_m"], banks["setback_m"], stream_width)
+    banks[meaning.columns] = meaning
     banks["not_ranked"] = [
         why_not_ranked(kind, length, priority.ranked_kinds, outside=outside, planted=planted, island=island)
         for kind, length, outside, planted, island in zip(

@@ -111,7 +111,7 @@ def bank_text(bank: pd.Series, results: OpenedResults) -> str:
         f"adjacent cover: {_text(bank['adjacent_cover'], 'unknown')}",
         *rule_lines(bank["bank_id"], results.bank_setbacks, bank["setback_rule"]),
         *retreat_lines(bank),
-        *strip_lines(bank),
+        *strip_lines(bank, results.record.get("crs", "")),
     ]
     factors = results.record["factors"]
     for group in _GROUPS:

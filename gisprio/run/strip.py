@@ -7,7 +7,10 @@ from collections.abc import Mapping
 from typing import Any
 
 import pandas as pd
+import pyproj
+import shapely
 
+from gisprio.compute.scoring.strip_meaning import sun_side
 from gisprio.contracts.constants import (
     AMPHIBIANS_LEAST,
     AMPHIBIANS_MOST,
@@ -26,19 +29,21 @@ from gisprio.contracts.constants import (
 from gisprio.run.lines import wrapped
 
 
-def strip_lines(bank: Mapping[Any, Any]) -> list[str]:
+def strip_lines(bank: Mapping[Any, Any], crs: str = "") -> list[str]:
     """Tell what the strip of a bank does and would do; nothing where no strip is asked for, or by older results.
 
     Parameters
     ----------
     bank
         Row of layer ``banks``.
+    crs
+        System of its geometry, as WKT; empty unknown.
     """
     asked = _range(bank, "sediment_asked", "pct")
     if asked is None:
         return []
     width = float(bank["setback_m"])
-    told = [_sediment(bank, asked), _bypassed(bank), _shade(bank), _warmth(width), _nitrate(width), _others()]
+    told = [_sediment(bank, asked), _bypassed(bank), _shade(bank, crs), _warmth(width), _nitrate(width), _others()]
     head = (
         "What the strip would do, in ranges: assumes sheet flow; says nothing of bank erosion; width alone explains "
         f"about {WIDTH_EXPLAINS.value:.0f} % of how far studies of sediment differ (that share from memory)."
@@ -73,9 +78,23 @@ def _bypassed(bank: Mapping[Any, Any]) -> str:
     )
 
 
-def _shade(bank: Mapping[Any, Any]) -> str:
+def _shade(bank: Mapping[Any, Any], crs: str) -> str:
     heights = _range(bank, "shade_tree", "m")
-    return "" if heights is None else f"Shade on most of the stream (70 %): from trees of {heights} m."
+    if heights is None:
+        return ""
+    told = f"Shade on most of the stream (70 %): from trees of {heights} m."
+    if not crs:
+        return told
+    return f"{told} This bank lies {_side_of_sun(bank['geometry'], str(bank['side']), crs)}; the sun's side shades most."
+
+
+def _side_of_sun(line: shapely.Geometry, side: str, crs: str) -> str:
+    """Say where a bank lies to the midday sun, by the way from its upper to its lower end."""
+    ends = shapely.get_coordinates(line)[[0, -1]]
+    along = ends[1] - ends[0]
+    east = float(along[0] / max(math.hypot(*along), 1e-9))
+    to_degrees = pyproj.Transformer.from_crs(pyproj.CRS.from_user_input(crs), "EPSG:4326", always_xy=True)
+    return sun_side(east if side == "left" else -east, to_degrees.transform(*ends.mean(axis=0))[1])
 
 
 def _warmth(width_m: float) -> str:

@@ -10,17 +10,20 @@ import re
 import numpy as np
 import pandas as pd
 import pytest
+import shapely
 
 from gisprio.compute.scoring.strip_meaning import (
     MEANING_COLUMNS,
     shading_heights,
     strip_meaning,
+    sun_side,
     trapped_by_equation,
     trapped_by_review,
     trapped_range,
     width_by_equation,
 )
 from gisprio.run.strip import strip_lines
+from makers import CRS
 
 WIDTHS = np.arange(0.0, 100.0, 0.25)
 
@@ -128,3 +131,19 @@ def test_50_no_removal_is_told_as_a_single_number_or_with_decimals(now, setback)
     rest = text.replace("about 37 %", "").replace("(70 %)", "")
     assert rest.count("%") == len(re.findall(r"\b\d+ to \d+ %", rest)) >= 2
     assert not re.search(r"\d\.\d", text)
+
+
+def test_the_sun_stands_in_the_south_north_of_the_equator():
+    told = ("on the sun's side", "away from the sun", "beside the sun")
+    assert (sun_side(-1.0, 45.0), sun_side(1.0, 45.0), sun_side(0.0, 45.0)) == told
+    assert (sun_side(1.0, -45.0), sun_side(-1.0, -45.0), sun_side(0.4, -45.0)) == told
+
+
+@pytest.mark.parametrize(("side", "word"), [("left", "away from the sun"), ("right", "on the sun's side")])
+def test_a_bank_knows_its_side_of_the_sun(side, word):
+    """The stream flows east at 47 degrees north: its left bank is the northern one."""
+    line = shapely.LineString([(500_000, 5_300_000), (500_200, 5_300_000)])
+    bank = {"sediment_asked_low_pct": 85.0, "sediment_asked_high_pct": 91.0, "setback_m": 30.0, "side": side,
+            "shade_tree_low_m": 5.0, "shade_tree_high_m": 13.0, "geometry": line, "buffer_width_m": 0.0}  # fmt: skip
+    told = " ".join(" ".join(strip_lines(bank, CRS)).split())
+    assert f"from trees of 5 to 13 m. This bank lies {word}; the sun's side shades most." in told

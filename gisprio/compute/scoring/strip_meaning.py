@@ -30,6 +30,10 @@ MEANING_COLUMNS = (
 """Columns of ``banks`` that are made here."""
 
 
+SUNWARD = 0.5
+"""Cosine of the angle to the sun's side from which a bank counts as lying on it [own]."""
+
+
 def trapped_by_equation(width_m: ArrayLike) -> Floats:
     """Give the sediment of sheet flow that a strip traps, by the equation fitted to width alone.
 
@@ -118,6 +122,22 @@ def shading_heights(stream_width_m: ArrayLike) -> tuple[Floats, Floats]:
     """
     width = np.asarray(stream_width_m, float)
     return SHADE_RATIO_LEAST.value * width, SHADE_RATIO_MOST.value * width
+
+
+def sun_side(outward_north: float, latitude_deg: float) -> str:
+    """Say whether the trees of a bank stand between the water and the midday sun.
+
+    Parameters
+    ----------
+    outward_north
+        Northward part of the unit vector from the stream to the bank, -1 to 1.
+    latitude_deg
+        Of the place, south negative.
+    """
+    sunward = -outward_north if latitude_deg >= 0 else outward_north
+    if abs(sunward) < SUNWARD:
+        return "beside the sun"
+    return "on the sun's side" if sunward > 0 else "away from the sun"
 
 
 def strip_meaning(buffer_width_m: pd.Series, setback_m: pd.Series, stream_width_m: pd.Series) -> pd.DataFrame:

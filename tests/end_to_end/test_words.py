@@ -36,7 +36,7 @@ def text_of(path) -> str:
         return pd.read_parquet(path).drop(columns="geometry").to_csv()
     text = path.read_text("utf-8")
     packed = re.search(r'<script[^>]*id="payload"[^>]*>([A-Za-z0-9+/=\s]+)</script>', text)
-    if path.suffix == ".html":
+    if path.name == "map.html":
         assert packed, "the map has no payload"
         text += gzip.decompress(base64.b64decode(packed[1])).decode()
     return text

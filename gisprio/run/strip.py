@@ -85,7 +85,8 @@ def _shade(bank: Mapping[Any, Any], crs: str) -> str:
     told = f"Shade on most of the stream (70 %): from trees of {heights} m."
     if not crs:
         return told
-    return f"{told} This bank lies {_side_of_sun(bank['geometry'], str(bank['side']), crs)}; the sun's side shades most."
+    side = _side_of_sun(bank["geometry"], str(bank["side"]), crs)
+    return f"{told} This bank lies {side}; the sun's side shades most."
 
 
 def _side_of_sun(line: shapely.Geometry, side: str, crs: str) -> str:

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import subprocess
 import sys
+from html import unescape
 from pathlib import Path
 
 import pytest
@@ -130,6 +132,11 @@ def test_explain_the_run(results):
     assert lines[-1] == CAUTION
 
 
+def _words(text: str) -> list[str]:
+    """Give the words of the methods without marks of points, and without when: a run that kept all leaves the page."""
+    return re.sub(r"Started \S+ ?", "", text).replace(" - ", " ").split()
+
+
 def test_methods_of_the_run(results):
     said = gisprio("methods", results)
     assert (said.returncode, said.stderr) == (0, "")
@@ -140,6 +147,9 @@ def test_methods_of_the_run(results):
     from gisprio.contracts.references import references as listed
 
     assert [key for key in references if f"   {listed()[key].authors.split(', ')[0]}" not in said.stdout] == []
+    page = (results / "methods.html").read_text("utf-8")
+    page = re.sub(r"<style>.*?</style>|<title>.*?</title>|<[^>]+>", " ", page, flags=re.DOTALL)
+    assert _words(unescape(page)) == _words(said.stdout)
     nowhere = gisprio("methods", results / "nowhere")
     assert nowhere.returncode == 2
 

@@ -58,7 +58,6 @@ def _run(settings, folder, tile_m, **crew):
 
 
 WAYS = {
-    "tiles of 1 km": (1_000.0, {}, 4),
     "one tile": (1_000_000.0, {}, 1),
     "tiles of 1 km by 2 workers": (1_000.0, {"workers": 2}, 4),
     "tiles of 1 km by 4 workers": (1_000.0, {"workers": 4}, 4),

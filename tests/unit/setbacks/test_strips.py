@@ -1,4 +1,4 @@
-"""Rules on the ground: what is measured and drawn where widths change along a bank, zones differ, or nothing is asked."""
+"""Rules on the ground: what is measured where widths change along a bank, zones differ, or nothing is asked."""
 
 from __future__ import annotations
 

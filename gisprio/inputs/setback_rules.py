@@ -107,6 +107,12 @@ def rule_faults(settings: Settings) -> Iterator[Fault]:
                     "also, zones and zone under [setback] alone.",
                     "take them out there.",
                 )
+    if rule.name in rule.also:
+        yield Fault(
+            f"[setback.also.{rule.name}] has the name of the rule that ranks.",
+            "a name of its own for each rule: the results tell them apart by it.",
+            "choose another name.",
+        )
     if bool(rule.zones) != bool(rule.zone):
         has, lacks = ("zones", "zone.NAME") if rule.zones else ("zone.NAME", "zones")
         yield Fault(

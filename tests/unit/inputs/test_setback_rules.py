@@ -44,6 +44,10 @@ FAULTS = {
         "[setback] zone.NAME is given without zones.", "both: the polygons, and a rule for each name of a zone.",
         "add zones, or take zone.NAME out.",
     ),
+    "[setback.also.fixed_width]\nwidth_m = 5": (
+        "[setback.also.fixed_width] has the name of the rule that ranks.",
+        "a name of its own for each rule: the results tell them apart by it.", "choose another name.",
+    ),
     "[setback.also.a]\nwidth_m = 5\n[setback.also.a.also.b]\nwidth_m = 5": (
         "[setback.also.a] has rules or zones of its own.", "also, zones and zone under [setback] alone.",
         "take them out there.",

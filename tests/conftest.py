@@ -12,8 +12,8 @@ from pathlib import Path
 import pytest
 
 CHECKOUT = Path(__file__).resolve().parent.parent
-LONG = ("tests/unit/run/", "tests/properties/")
-"""Where the long files are that come late by name."""
+LONG = ("tests/end_to_end/", "tests/unit/run/", "tests/properties/")
+"""Where the long files are."""
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

@@ -168,7 +168,7 @@ class Store:
             shutil.rmtree(folder, ignore_errors=True)
             over -= size[folder]
             given_up += folder in used
-        self._note_run([entry for entry in entries if entry.folder.is_dir()])
+        self._note_run(entries)  # those given up too: a table of which a part is gone is not there
         if not given_up:
             return ""
         whole = sum(size[folder] for folder in used) / 1e9

@@ -8,6 +8,7 @@ marks before it reads a layer. Where one differs, or may not be trusted, all is 
 from __future__ import annotations
 
 import os
+import platform
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, fields
@@ -33,6 +34,8 @@ YOUNG_NS = 2_000_000_000
 LOG = "run.log"
 _ELSEWHERE = (".vrt", ".txt", ".gti")
 """Files that name others: what those hold is not seen beside them."""
+_OF_PRODUCTS = ("rtree", "folium", "branca", "jinja2", "pillow", "django-js-lib-leaflet")
+"""Libraries besides those of the stages, which decide what products look like."""
 _PARTS = re.compile(r"[.-]")
 _PACKAGE = Path(__file__).resolve().parent.parent
 
@@ -88,8 +91,9 @@ def marks_now(settings: Settings) -> Marks | None:
     young = time_ns() - YOUNG_NS
     if any(date >= young for _, date in files.values()):
         return None
-    versions = {name: version(name) for name in LIBRARIES}
-    asked = text_digest(f"{settings.model_dump_json()} {versions}")
+    versions = {name: version(name) for name in (*LIBRARIES, *_OF_PRODUCTS)} | {"python": platform.python_version()}
+    named = sorted(pair for pair in os.environ.items() if pair[0].startswith(("PROJ_", "GDAL_", "OGR_")))
+    asked = text_digest(f"{settings.model_dump_json()} {versions} {named}")
     return Marks(asked, files | marked(_own_files()))
 
 
@@ -130,7 +134,7 @@ def beside(paths: Iterable[Path]) -> Iterator[Path]:
 
 def _own_files() -> Iterator[Path]:
     for home in (_PACKAGE, _PACKAGE.parent / "configs"):
-        yield from (path for path in home.rglob("*") if path.suffix in (".py", ".toml", ".csv"))
+        yield from (path for path in home.rglob("*") if "__pycache__" not in path.parts and path.is_file())
 
 
 def marked(paths: Iterable[Path]) -> Marked:
@@ -162,17 +166,23 @@ def record_if_unchanged(folder: Path, marks: Marks | None, started: str) -> RunR
     InputError
         Another run holds the folder.
     """
+    if marks is None or _record_of(folder, marks) is None:
+        return None
+    with locked(folder, []):
+        record = _record_of(folder, marks)  # another run may have ended meanwhile
+        return None if record is None else _told_again(folder, marks, record, started)
+
+
+def _record_of(folder: Path, marks: Marks) -> Mapping[str, Any] | None:
+    """Give run.json of a folder that was made from what is marked and whose results are as they were; else None."""
     kept = read_json(folder / STORE / MARKS)
     record = read_json(folder / RECORD)
-    if marks is None or kept is None or record is None or kept.get("format") != FORMAT:
+    if kept is None or record is None or kept.get("format") != FORMAT:
         return None
     if kept["asked"] != marks.asked or kept["files"] != marks.files:
         return None
     names = [*record.get("files", {}), RECORD]
-    if kept["results"] != marked(folder / name for name in names):
-        return None
-    with locked(folder, []):
-        return _told_again(folder, marks, record, started)
+    return record if kept["results"] == marked(folder / name for name in names) else None
 
 
 def _told_again(folder: Path, marks: Marks, record: Mapping[str, Any], started: str) -> RunRecord:

@@ -202,6 +202,7 @@ def test_a_run_that_is_larger_than_the_store_says_so(tmp_path):
         "given up and are made again in the next run."
     )
     assert kept_entries(tmp_path) == {}
+    assert last_table(tmp_path / "results", "doubles") is None
     assert go(tmp_path).counts["banks"] > 0
 
 

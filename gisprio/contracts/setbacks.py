@@ -7,7 +7,7 @@ belongs to it: ``from = 5`` holds at 5, ``above = 5`` does not.
 from __future__ import annotations
 
 from pathlib import PurePath
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, get_args
 
 from pydantic import Discriminator, Field, Tag, TypeAdapter, model_validator
 from pydantic_core import PydanticCustomError
@@ -16,48 +16,53 @@ from gisprio.contracts.sections import Cover, IsoDate, NotNegative, Positive, Se
 
 ReferenceLine = Literal["top_of_bank", "bankfull", "water_edge", "centre_line"]
 """Line a width is measured from. ``water_edge`` stands for edge of the bed, normal and high water lines too."""
-CLASSES = ("class", "kind", "bankfull_width_m", "drainage_area_km2")
-"""What ``by_class`` may go by: the column ``streams.class``, the kind of stream, or a measure of the reach."""
+StreamClass = Literal["class", "kind", "bankfull_width_m", "drainage_area_km2"]
+"""What classes may go by: the column ``streams.class``, the kind of stream, or a measure of the reach."""
+CLASSES: tuple[str, ...] = get_args(StreamClass)
 
 
-class Step(Section):
+class Limit(Section):
+    """Where a step begins: at a value (``from``), or just beyond it (``above``)."""
+
+    from_: Annotated[NotNegative | None, Field(alias="from")] = None
+    above: NotNegative | None = None
+
+    @model_validator(mode="after")
+    def _one_limit(self) -> Limit:
+        if (self.from_ is None) == (self.above is None):
+            raise PydanticCustomError("one_limit", "one of from, above")
+        return self
+
+    @property
+    def place(self) -> tuple[float, bool]:
+        """The value, and whether the step begins beyond it; steps rise by it."""
+        return (self.from_, False) if self.from_ is not None else (self.above or 0.0, True)
+
+    @property
+    def begins(self) -> str:
+        """Where it begins, in words."""
+        value, beyond = self.place
+        return f"{'above' if beyond else 'from'} {value:g}"
+
+
+class Step(Limit):
     """A width that holds from a value on, or above it, up to the next step."""
 
-    from_: Annotated[NotNegative | None, Field(alias="from")] = None
-    above: NotNegative | None = None
     width_m: NotNegative
 
-    @model_validator(mode="after")
-    def _one_limit(self) -> Step:
-        if (self.from_ is None) == (self.above is None):
-            raise PydanticCustomError("one_limit", "one of from, above")
-        return self
 
-
-class SlopeStep(Section):
+class SlopeStep(Limit):
     """Metres added where the ground behind the bank is so steep [%], up to the next step."""
 
-    from_: Annotated[NotNegative | None, Field(alias="from")] = None
-    above: NotNegative | None = None
     add_m: NotNegative
-
-    @model_validator(mode="after")
-    def _one_limit(self) -> SlopeStep:
-        if (self.from_ is None) == (self.above is None):
-            raise PydanticCustomError("one_limit", "one of from, above")
-        return self
 
 
 _MEASURES = {"bankfull_width_m": ("width", " m"), "drainage_area_km2": ("area", " km2")}
 """Measures that classes go by, in words, and their unit."""
 
 
-def _limit(step: Step | SlopeStep) -> str:
-    return f"from {step.from_:g}" if step.from_ is not None else f"above {step.above:g}"
-
-
 def _steps_told(what: str, unit: str, steps: tuple[Step, ...]) -> str:
-    return ", ".join(f"{what} {_limit(step)}{unit} {step.width_m:g} m" for step in steps)
+    return ", ".join(f"{what} {step.begins}{unit} {step.width_m:g} m" for step in steps)
 
 
 class Exempt(Section):
@@ -196,7 +201,7 @@ class ByStreamOrder(Rule):
 class Classed(Rule):
     """A width by class of stream; ``width_m`` where no class is told or none of them fits."""
 
-    by: Literal["class", "kind", "bankfull_width_m", "drainage_area_km2"] | None = None
+    by: StreamClass | None = None
     widths_m: dict[str, NotNegative] = {}
     """Widths by word, for ``class`` and ``kind``."""
     steps: tuple[Step, ...] = ()
@@ -220,7 +225,7 @@ class ByClass(Classed):
     """A width by class of stream."""
 
     rule: Literal["by_class"]
-    by: Literal["class", "kind", "bankfull_width_m", "drainage_area_km2"]
+    by: StreamClass
 
     @property
     def told(self) -> str:
@@ -251,7 +256,7 @@ class BySlope(Classed):
         """The base, and what slope adds."""
         words = [self.base_told]
         if self.slope_steps:
-            words.append("and more " + ", ".join(f"{_limit(one)} %: {one.add_m:g} m" for one in self.slope_steps))
+            words.append("and more " + ", ".join(f"{one.begins} %: {one.add_m:g} m" for one in self.slope_steps))
         if self.bank_over_m is not None:
             words.append(f"where the bank is over {self.bank_over_m:g} m high")
         if self.add_per_percent_m:

@@ -41,6 +41,21 @@ class Place:
         return not self.path.startswith("/vsi")
 
 
+SETTLED_NS = 2_000_000_000
+"""A file whose date lies nearer before the reading than this, or after it, may change again under the same date."""
+
+
+def given_layers(settings: Settings) -> dict[str, tuple[str, ...]]:
+    """Give the paths and globs of every layer that the config names, those of zones too; not of own factors."""
+    zones = {"setback_zones": (settings.setback.zones,)} if settings.setback.zones else {}
+    return {**settings.layers.given(), **zones}
+
+
+def own_factor_layers(settings: Settings) -> dict[str, tuple[str, ...]]:
+    """Give the path or glob of the layer of each factor of the user's own, as ``factor.NAME``."""
+    return {f"factor.{name}": (factor.layer,) for name, factor in settings.factor.items()}
+
+
 def expand_layers(settings: Settings) -> dict[str, list[Place]]:
     """Give every layer of the config with the places it stands for.
 
@@ -61,8 +76,7 @@ def expand_layers(settings: Settings) -> dict[str, list[Place]]:
     """
     found: dict[str, list[Place]] = {}
     faults: list[Fault] = []
-    zones = {"setback_zones": (settings.setback.zones,)} if settings.setback.zones else {}
-    for layer, patterns in {**settings.layers.given(), **zones}.items():
+    for layer, patterns in given_layers(settings).items():
         places: list[Place] = []
         for pattern in patterns:
             got = list(expand(pattern, settings.folder))

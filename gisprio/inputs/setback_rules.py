@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 from gisprio.contracts.errors import SettingsError
 from gisprio.contracts.sections import StreamKind
-from gisprio.contracts.setbacks import CLASSES, Average, BySlope, Classed, Rule, SlopeStep, Step
+from gisprio.contracts.setbacks import CLASSES, Average, BySlope, Classed, Limit, Rule
 from gisprio.contracts.settings import Settings
 from gisprio.contracts.shipped import shipped, shipped_names
 from gisprio.inputs.faults import Fault, nearest, quoted
@@ -139,9 +139,8 @@ def _faults_of(rule: Rule, where: str) -> Iterator[Fault]:
         )
 
 
-def _unsorted(steps: tuple[Step, ...] | tuple[SlopeStep, ...], where: str) -> Iterator[Fault]:
-    limits = [(step.from_ if step.from_ is not None else step.above, step.from_ is None) for step in steps]
-    if any(one >= other for one, other in pairwise(limits)):
+def _unsorted(steps: Sequence[Limit], where: str) -> Iterator[Fault]:
+    if any(one.place >= other.place for one, other in pairwise(steps)):
         yield Fault(f"{where} do not rise.", "limits in rising order, each once.", "sort them.")
 
 

@@ -19,14 +19,12 @@ import rasterio
 from gisprio.contracts.findings import Finding
 from gisprio.inputs.digests import file_digest, text_digest
 from gisprio.inputs.faults import Fault
-from gisprio.inputs.paths import Place
+from gisprio.inputs.paths import SETTLED_NS, Place
 from gisprio.inputs.raster_files import RasterFile, head_of, read_facts
 from gisprio.inputs.servers import Servers
 
 FORMAT = 1
 """Raised when heads or digests are kept in another form or mean something else."""
-SETTLED_NS = 2 * 10**9
-"""A file is trusted by its date only if that was so long past when it was read: it may change twice at one date."""
 
 Stamp = list[Any]
 """Path, size [bytes] and date [ns] of a file; size and date are None where it is gone."""

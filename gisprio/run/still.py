@@ -8,7 +8,7 @@ from types import TracebackType
 
 from gisprio.contracts.errors import InputError
 from gisprio.contracts.settings import Settings
-from gisprio.inputs.paths import expand
+from gisprio.inputs.paths import expand, given_layers, own_factor_layers
 
 Stamps = dict[tuple[str, Path], tuple[int, int]]
 """Size [B] and date of last change [ns] of a file, by layer and path."""
@@ -82,12 +82,7 @@ def stamps(settings: Settings) -> Stamps:
 
 
 def _paths(settings: Settings) -> Iterator[tuple[str, Path]]:
-    patterns = {layer: list(given) for layer, given in settings.layers.given().items()}
-    for name, factor in settings.factor.items():
-        patterns[f"factor.{name}"] = [factor.layer]
-    if settings.setback.zones:
-        patterns["setback_zones"] = [settings.setback.zones]
-    for layer, given in patterns.items():
+    for layer, given in {**given_layers(settings), **own_factor_layers(settings)}.items():
         for pattern in given:
             for place in expand(pattern, settings.folder):
                 if place.is_local:

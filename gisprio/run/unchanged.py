@@ -17,10 +17,10 @@ from pathlib import Path
 from time import time_ns
 from typing import Any
 
-from gisprio.contracts.errors import GisprioError
 from gisprio.contracts.findings import findings_from
 from gisprio.contracts.settings import Settings
-from gisprio.inputs.paths import Place, expand, expand_layers
+from gisprio.inputs.paths import SETTLED_NS, expand, given_layers, own_factor_layers
+from gisprio.run.engine import LOG
 from gisprio.run.fingerprints import LIBRARIES, file_digest, text_digest
 from gisprio.run.lock import locked
 from gisprio.run.publish import RECORD, new_folder, publish
@@ -29,9 +29,6 @@ from gisprio.run.store import STORE, read_json, write_json
 
 MARKS = "marks.json"
 FORMAT = 1
-YOUNG_NS = 2_000_000_000
-"""A file whose date lies so near before the reading, or after it, may change again under the same date."""
-LOG = "run.log"
 _ELSEWHERE = (".vrt", ".txt", ".gti")
 """Files that name others: what those hold is not seen beside them."""
 _OF_PRODUCTS = ("rtree", "folium", "branca", "jinja2", "pillow", "django-js-lib-leaflet")
@@ -81,14 +78,11 @@ def marks_now(settings: Settings) -> Marks | None:
     settings
         Settings of the run.
     """
-    try:
-        paths = list(dict.fromkeys(_read_by(settings)))
-    except GisprioError:
-        return None  # the run itself says what is wrong
+    paths = list(dict.fromkeys(_read_by(settings)))
     if any(not path.is_absolute() or path.suffix.lower() in _ELSEWHERE for path in paths):
         return None
     files = marked(beside(paths))
-    young = time_ns() - YOUNG_NS
+    young = time_ns() - SETTLED_NS
     if any(date >= young for _, date in files.values()):
         return None
     versions = {name: version(name) for name in (*LIBRARIES, *_OF_PRODUCTS)} | {"python": platform.python_version()}
@@ -99,19 +93,12 @@ def marks_now(settings: Settings) -> Marks | None:
 
 def _read_by(settings: Settings) -> Iterator[Path]:
     """Give the files that a run reads besides gisprio's own; one that is not on this machine is relative."""
-    layers = [factor.layer for factor in settings.factor.values()]
-    for place in (place for pattern in layers for place in expand(pattern, settings.folder)):
-        yield _path(place)
-    for places in expand_layers(settings).values():
-        for place in places:
-            yield _path(place)
+    for patterns in {**given_layers(settings), **own_factor_layers(settings)}.values():
+        for place in (place for pattern in patterns for place in expand(pattern, settings.folder)):
+            yield Path(place.path) if place.is_local else Path("elsewhere")
     legend = settings.folder / Path(settings.land_cover.legend).expanduser()
     if legend.is_file():
         yield legend.resolve()
-
-
-def _path(place: Place) -> Path:
-    return Path(place.path) if place.is_local else Path("elsewhere")
 
 
 def beside(paths: Iterable[Path]) -> Iterator[Path]:

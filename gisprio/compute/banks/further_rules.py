@@ -11,7 +11,7 @@ import pandas as pd
 from gisprio.compute.banks.cover import measure_cover
 from gisprio.compute.banks.gaps import find_gaps
 from gisprio.compute.banks.ownership import share_ground
-from gisprio.compute.banks.sides import NO_BANK, station_sides
+from gisprio.compute.banks.sides import has_bank, station_sides
 from gisprio.compute.banks.works import find_works
 from gisprio.compute.setbacks.asking import ask_setbacks
 from gisprio.contracts.cards import Sources, Tables
@@ -63,8 +63,7 @@ def bank_sums(judged: Tables) -> pd.DataFrame:
         ``stations``, ``bank_points``, ``bank_asked``, ``side_cover`` and ``gap_pieces``.
     """
     sides = station_sides(judged, "side_cover")
-    banked = ~sides["kind"].isin(NO_BANK) & ~sides["crossing"] & ~sides["island"]
-    wide = sides["buffer_width_m"].where(banked).groupby([sides[name] for name in BANK_KEY]).median()
+    wide = sides["buffer_width_m"].where(has_bank(sides)).groupby([sides[name] for name in BANK_KEY]).median()
     gaps = judged["gap_pieces"]
     lengths = (gaps["to_m"] - gaps["from_m"]).rename("gap_length_m")
     lacking = pd.concat([gaps[BANK_KEY], lengths, gaps["area_m2"].rename("gap_area_m2")], axis=1)

@@ -15,7 +15,7 @@ from gisprio.compute.banks.bank_lines import UNKNOWN_HALF_WIDTH_M
 from gisprio.compute.banks.own_ground import bank_sites, keep_own
 from gisprio.compute.banks.ownership import SITE_STEP_M, Ints, Sites, lay_sites
 from gisprio.compute.banks.runs import Rows, Words, columns_of, cut, median, runs
-from gisprio.compute.banks.sides import NO_BANK, SIDE_KEY, STATION_KEY, station_sides
+from gisprio.compute.banks.sides import SIDE_KEY, STATION_KEY, has_bank, station_sides
 from gisprio.compute.banks.strips import bank_line, outward_strip, polygons_of, varying_strip
 from gisprio.compute.setbacks.average import short_of_average
 from gisprio.contracts.cards import Sources, Tables
@@ -111,7 +111,7 @@ def too_narrow(sides: pd.DataFrame, rule: Rule) -> NDArray[np.bool_]:
     Crossings, standing water, pipes and islands are no gap and take no part in an average.
     """
     width, present = sides["setback_m"].to_numpy(float), sides["covered_width_m"].to_numpy(float)
-    banked = ~sides["crossing"].to_numpy() & ~sides["island"].to_numpy() & ~sides["kind"].isin(NO_BANK).to_numpy()
+    banked = has_bank(sides)
     if sides["least_m"].isna().all():
         return banked & (present < width - 1e-9)
     length = np.where(banked, sides["to_m"] - sides["from_m"], 0.0)

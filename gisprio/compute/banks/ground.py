@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from gisprio.compute.banks.constraints import clear_area, constraint_words, ground_taken
 from gisprio.compute.banks.runs import Rows, columns_of, cut, runs
-from gisprio.compute.banks.sides import NO_BANK, SIDE_KEY, station_sides
+from gisprio.compute.banks.sides import SIDE_KEY, has_bank, station_sides
 from gisprio.compute.setbacks.asked import strip_depth
 from gisprio.contracts.cards import Sources, Tables
 from gisprio.contracts.layers import BANK_GROUND
@@ -53,7 +53,7 @@ def measure_ground(core: Tables, halo: Tables, sources: Sources, settings: Setti
     gaps = _gap_ground(core["gap_pieces"], np.concatenate([taken, young]), young)
     inner = (sides["length_m"] * sides["island"]).groupby([sides[name] for name in BANK_KEY]).sum()
     inner = inner / sides.groupby(BANK_KEY)["length_m"].sum() > MOST
-    banked = sides[~(sides["kind"].isin(NO_BANK) | sides["crossing"] | sides["island"]).to_numpy(bool)]
+    banked = sides[has_bank(sides)]
     works, columns = _works(banked), columns_of(banked)
     own = {_key(columns, rows): cut(columns, rows) for rows in runs(columns["reach_no"], columns["side"])}
     none = cut(columns, slice(0))

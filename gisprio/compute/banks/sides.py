@@ -14,6 +14,18 @@ NO_BANK = ("lake_path", "piped")
 """Kinds of stream without a bank."""
 
 
+def has_bank(sides: pd.DataFrame) -> NDArray[np.bool_]:
+    """Mark the station sides on a bank of the outer ring; (n,): no crossing, island, standing water or pipe.
+
+    Parameters
+    ----------
+    sides
+        Station sides: ``kind``, ``crossing``, ``island``.
+    """
+    none = sides["kind"].isin(NO_BANK) | sides["crossing"] | sides["island"]
+    return ~none.to_numpy(bool)
+
+
 def places_out(points: pd.DataFrame, out: NDArray[np.floating]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Give places outward of bank points; ``out`` holds the distances of each, (k,) [m]. x and y, (n, k) each [m]."""
     x, y, out_x, out_y = (points[name].to_numpy(float)[:, None] for name in ("x", "y", "out_x", "out_y"))

@@ -7,7 +7,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from gisprio.compute.banks.sides import NO_BANK, SIDE_KEY, station_sides
+from gisprio.compute.banks.sides import SIDE_KEY, has_bank, station_sides
 from gisprio.compute.land.neighbours import joint_gaps
 from gisprio.compute.land.shared_ground import shared_areas
 from gisprio.compute.setbacks.asked import strip_depth
@@ -45,7 +45,7 @@ def share_properties(core: Tables, halo: Tables, sources: Sources, settings: Set
     parcels = halo["parcels"]
     parcels = parcels[parcels["passed_over"].isna()].sort_values("property_id", ignore_index=True)
     sides = station_sides(core, "side_setbacks", "side_gaps", "side_cover").sort_values(SIDE_KEY, ignore_index=True)
-    sides = sides[~sides["kind"].isin(NO_BANK) & ~sides["crossing"] & ~sides["island"]].reset_index(drop=True)
+    sides = sides[has_bank(sides)].reset_index(drop=True)
     if not len(parcels) or not len(sides):
         return {"frontages": empty(FRONTAGES), "joint_gaps": empty(JOINT_GAPS)}
     areas, ids = np.asarray(parcels.geometry.array), parcels["property_id"].to_numpy()

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from gisprio.compute.banks.bank_heights import angle_says, bank_height
 from gisprio.compute.banks.gaps import SIDE_LETTERS
 from gisprio.compute.banks.runs import Rows, Words, columns_of, cut, median, runs
-from gisprio.compute.banks.sides import NO_BANK, SIDE_KEY, station_sides
+from gisprio.compute.banks.sides import SIDE_KEY, has_bank, station_sides
 from gisprio.compute.banks.strips import bank_line
 from gisprio.compute.factors import Registered, factors_of, layer_with_factors
 from gisprio.compute.factors.adjacent_use import USE_WEIGHTS
@@ -103,7 +103,7 @@ def _assembled(core: Tables, priority: Priority) -> pd.DataFrame:
         "side_heights",
     )
     sides["length_m"] = sides["to_m"] - sides["from_m"]
-    sides["has_bank"] = ~sides["kind"].isin(NO_BANK) & ~sides["crossing"] & ~sides["island"]
+    sides["has_bank"] = has_bank(sides)
     sides["coarse"] = sides["buffer_width_m"].isna() & sides["missing_strip"].notna()
     valley = sides.groupby("reach_no")["valley_width_m"].transform("median")
     sides["adjacent_use_weight"] = sides["adjacent_cover"].map(USE_WEIGHTS | priority.adjacent_use).astype(float)

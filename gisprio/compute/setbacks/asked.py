@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from gisprio.contracts.setbacks import Classed, Rule, SlopeStep, Step
+from gisprio.contracts.setbacks import Classed, Limit, Rule
 
 Floats = NDArray[np.float64]
 Marks = NDArray[np.bool_]
@@ -43,7 +43,7 @@ class Asked:
         return cls(width_m, np.ones(len(width_m), bool) if told is None else told, nothing, nothing)
 
 
-def step_at(values: Floats, steps: Sequence[Step | SlopeStep]) -> NDArray[np.int64]:
+def step_at(values: Floats, steps: Sequence[Limit]) -> NDArray[np.int64]:
     """Give the step that holds at each value, -1 below the first; missing values are below it.
 
     Parameters
@@ -62,11 +62,9 @@ def step_at(values: Floats, steps: Sequence[Step | SlopeStep]) -> NDArray[np.int
     """
     found = np.full(len(values), -1)
     for number, step in enumerate(steps):
-        limit = step.from_ if step.from_ is not None else step.above
-        assert limit is not None
+        limit, beyond = step.place
         with np.errstate(invalid="ignore"):
-            holds = values >= limit if step.from_ is not None else values > limit
-        found[holds] = number
+            found[values > limit if beyond else values >= limit] = number
     return found
 
 

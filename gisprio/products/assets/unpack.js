@@ -1,53 +1,115 @@
-/* Data: from base64 of gzipped JSON to columns, and from whole differences to world coordinates (0 to 1). */
+/* Data: from base64 of gzipped bytes to columns, and from whole differences to world coordinates (0 to 1).
+   payload.py tells how arrays of numbers lie among the bytes. */
+
+const NO_NUMBER = -(2 ** 53);
+let arrays = new Uint8Array();
 
 async function unpack(text) {
-  const bytes = Uint8Array.from(atob(text.trim()), (c) => c.charCodeAt(0));
-  const stream = new Blob([bytes]).stream().pipeThrough(new DecompressionStream("gzip"));
-  return JSON.parse(await new Response(stream).text());
+  const stream = new Blob([bytesOf(text.trim())]).stream().pipeThrough(new DecompressionStream("gzip"));
+  const whole = new Uint8Array(await new Response(stream).arrayBuffer());
+  const start = 4 + new DataView(whole.buffer).getUint32(0, true);
+  arrays = whole.subarray(start);
+  return JSON.parse(new TextDecoder().decode(whole.subarray(4, start)));
 }
 
-/* A column of numbers as an array; NaN where not known. */
-function numbers(column) {
-  const per = 10 ** column.d;
-  return Float64Array.from(column.v, (v) => (v === null ? NaN : v / per));
+function bytesOf(base64) {
+  if (Uint8Array.fromBase64) return Uint8Array.fromBase64(base64);
+  const letters = atob(base64), out = new Uint8Array(letters.length);
+  for (let i = 0; i < letters.length; i++) out[i] = letters.charCodeAt(i);
+  return out;
 }
 
-/* A column of text as a function of the row; null where not known. */
-function words(column) {
-  return (row) => (column.v[row] < 0 ? null : column.w[column.v[row]]);
-}
-
-/* Every column of a packed table made ready; anything else is passed on. */
-function columns(table) {
-  const out = {};
-  for (const [name, column] of Object.entries(table)) {
-    if (column && column.d !== undefined) out[name] = numbers(column);
-    else if (column && column.w) out[name] = words(column);
-    else if (column && column.parts) out[name] = places(column);
-    else out[name] = column;
+/* Whole numbers of an array that lies among the bytes, null as NO_NUMBER; a plain list is passed on. */
+function wholes(told) {
+  if (!told.$) return told;
+  const [start, count, width, differences, nulls] = told.$, out = new Float64Array(count);
+  for (let byte = width - 1; byte >= 0; byte--) {
+    const plane = arrays.subarray(start + byte * count, start + (byte + 1) * count);
+    for (let i = 0; i < count; i++) out[i] = out[i] * 256 + plane[i];
+  }
+  let before = 0;
+  for (let i = 0; i < count; i++) {
+    const folded = out[i] - nulls, half = Math.floor(folded / 2);
+    if (folded < 0) { out[i] = NO_NUMBER; continue; }
+    before = (differences ? before : 0) + (folded - 2 * half ? -half - 1 : half);
+    out[i] = before;
   }
   return out;
 }
 
-/* Shapes in Web Mercator, the world's side being 1: runs of shape i are first[i] to first[i + 1],
-   points of run j are begin[j] to begin[j + 1]; box holds west, north, east, south of each shape. */
-function places(packed) {
-  const n = packed.x.length, per = 10 ** packed.digits;
-  const x = new Float64Array(n), y = new Float64Array(n);
-  let lon = 0, lat = 0;
-  for (let i = 0; i < n; i++) {
-    lon += packed.x[i];
-    lat += packed.y[i];
-    x[i] = lon / per / 360 + 0.5;
-    y[i] = 0.5 - Math.asinh(Math.tan((lat / per) * Math.PI / 180)) / (2 * Math.PI);
+/* A column of numbers as an array; NaN where not known. What lies in the order of another column needs that one. */
+function numbers(column, base) {
+  const per = 10 ** column.d, whole = wholes(column.v), out = new Float64Array(whole.length);
+  const row = base && column.by ? orderOf(base) : null;
+  for (let i = 0; i < out.length; i++) {
+    const v = whole[i];
+    out[row ? row[i] : i] = v === null || v === NO_NUMBER ? NaN : v / per;
   }
-  const first = sums(packed.parts), begin = sums(packed.points);
-  return { count: packed.parts.length, x, y, first, begin, box: boxes(x, y, first, begin) };
+  return out;
 }
 
-function sums(lengths) {
+/* Rows from the least value to the largest, equal ones as they stand, NaN last: the place of each value among the
+   distinct ones, then one sort of whole numbers. */
+function orderOf(values) {
+  const sorted = Float64Array.from(values).sort(), n = values.length, keys = new Float64Array(n), place = new Map();
+  for (let i = 0; i < n; i++) if (!place.has(sorted[i])) place.set(sorted[i], place.size);
+  for (let i = 0; i < n; i++) keys[i] = place.get(values[i]) * n + i;
+  keys.sort();
+  for (let i = 0; i < n; i++) keys[i] %= n;
+  return keys;
+}
+
+/* A column of text as a function of the row; null where not known. */
+function words(column) {
+  const place = Int32Array.from(wholes(column.v));
+  return (row) => (place[row] < 0 ? null : column.w[place[row]]);
+}
+
+/* Every column of a packed table, made ready when it is first asked for; anything else is passed on. */
+function columns(table) {
+  const out = {};
+  for (const [name, column] of Object.entries(table)) {
+    let made;
+    Object.defineProperty(out, name, { enumerable: true, get: () => (made === undefined ? (made = opened(column, out)) : made) });
+  }
+  return out;
+}
+
+function opened(column, table) {
+  if (column === null || column === undefined) return null;
+  if (column.$) return wholes(column);
+  if (column.d !== undefined) return numbers(column, column.by ? table[column.by] : null);
+  if (column.w) return words(column);
+  return column.parts ? places(column) : column;
+}
+
+/* Shapes in Web Mercator, the world's side being 1: runs of shape i are first[i] to first[i + 1],
+   points of run j are begin[j] to begin[j + 1]; box holds west, north, east, south of each shape. A ring's first
+   point is also its last. */
+function places(packed) {
+  const per = 10 ** packed.digits, close = packed.closed ? 1 : 0;
+  const dx = wholes(packed.x), dy = wholes(packed.y), first = sums(wholes(packed.parts));
+  const begin = sums(wholes(packed.points), close), n = begin[begin.length - 1];
+  const x = new Float64Array(n), y = new Float64Array(n);
+  for (let run = 0, at = 0, lon = 0, lat = 0; run + 1 < begin.length; run++) {
+    const end = begin[run + 1] - close;
+    for (let i = begin[run]; i < end; i++, at++) {
+      lon += dx[at];
+      lat += dy[at];
+      x[i] = lon / per / 360 + 0.5;
+      y[i] = 0.5 - Math.asinh(Math.tan((lat / per) * Math.PI / 180)) / (2 * Math.PI);
+    }
+    if (close) {
+      x[end] = x[begin[run]];
+      y[end] = y[begin[run]];
+    }
+  }
+  return { count: first.length - 1, x, y, first, begin, box: boxes(x, y, first, begin), within_m: packed.tolerance_m };
+}
+
+function sums(lengths, more = 0) {
   const out = new Uint32Array(lengths.length + 1);
-  lengths.forEach((length, i) => { out[i + 1] = out[i] + length; });
+  for (let i = 0; i < lengths.length; i++) out[i + 1] = out[i] + lengths[i] + more;
   return out;
 }
 

@@ -297,6 +297,15 @@ def _bands(
     return np.concatenate([ring, ring[:, :1]], axis=1)
 
 
+def _lots(at: NDArray[np.int64], depth: Floats, points: Floats) -> Floats:
+    """Give rings along a reach with two corners at their back, so deep to its left [m]."""
+    front = points[at, 1:-1]
+    along = front[:, -1] - front[:, 0]
+    across = np.stack([-along[:, 1], along[:, 0]], axis=1) / np.hypot(*along.T)[:, None]
+    back = front[:, [-1, 0]] + (depth[:, None] * across)[:, None]
+    return np.concatenate([front, back, front[:, :1]], axis=1)
+
+
 def _gaps(bank: gpd.GeoDataFrame, points: Floats, normal: Floats, draw: np.random.Generator) -> gpd.GeoDataFrame:
     """Give about a gap a bank: one or two where there is any, with ragged inner edges."""
     has = np.flatnonzero((bank["gap_length_m"] > 0) & bank["not_ranked"].isna())
@@ -309,7 +318,7 @@ def _gaps(bank: gpd.GeoDataFrame, points: Floats, normal: Floats, draw: np.rando
     end = start + draw.uniform(0.15, 0.38, n)
     half = rows["offset"].to_numpy()
     side = np.sign(half)[:, None]
-    ragged = rows["buffer_width_m"].to_numpy()[:, None] + np.round(draw.normal(0, 3, (n, k)))
+    ragged = rows["buffer_width_m"].to_numpy()[:, None] + np.repeat(draw.normal(0, 4, (n, k // 3)), 3, axis=1)
     inner = half[:, None] + side * np.clip(ragged, 0, SETBACK_M - 2)
     outer = np.repeat(half[:, None] + side * SETBACK_M, k, axis=1)
     rings = _bands(rows["at"].to_numpy(), start, end, inner, outer, points, normal)
@@ -348,12 +357,7 @@ def _properties(
     number = np.minimum(number, wanted - 1)
     first = order[np.arange(wanted) * per]
     rows = bank.iloc[first]
-    k = 12
-    inner = np.zeros((wanted, k))
-    outer = np.sign(rows["offset"].to_numpy())[:, None] * (
-        draw.uniform(150, 400, (wanted, 1)) + draw.normal(0, 1, (wanted, k))
-    )
-    rings = _bands(rows["at"].to_numpy(), np.full(wanted, 0.02), np.full(wanted, 0.98), inner, outer, points, normal)
+    rings = _lots(rows["at"].to_numpy(), np.sign(rows["offset"].to_numpy()) * draw.uniform(150, 400, wanted), points)
     ids = np.char.add("TB-", np.char.zfill(np.arange(wanted).astype(str), 6))
     front = pd.DataFrame(
         {

@@ -57,6 +57,4 @@ def urgency_classes(ranked: int) -> tuple[UrgencyClass, ...]:
     """
     ends = [0, *(-(-ranked * share // 100) for share in SHARES_PCT), ranked]
     labels = ["Top 5 %", "5 to 10 %", "10 to 25 %", "25 to 50 %", "Lower half"]
-    return tuple(
-        UrgencyClass(ends[i] + 1, ends[i + 1], VIRIDIS_5[i], labels[i]) for i in range(len(VIRIDIS_5))
-    )
+    return tuple(UrgencyClass(ends[i] + 1, ends[i + 1], VIRIDIS_5[i], labels[i]) for i in range(len(VIRIDIS_5)))

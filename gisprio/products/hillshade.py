@@ -111,12 +111,14 @@ def _block_row(elevation: GridSource, row: int, step: int) -> Floats:
     rows, columns = elevation.shape
     lattice, half = elevation.lattice, elevation.lattice.cell_m / 2
     last = min(row + step, rows) - 1
-    window = elevation.window((
-        lattice.x0 + half,
-        lattice.y0 - last * lattice.cell_m - half,
-        lattice.x0 + columns * lattice.cell_m - half,
-        lattice.y0 - row * lattice.cell_m - half,
-    ))
+    window = elevation.window(
+        (
+            lattice.x0 + half,
+            lattice.y0 - last * lattice.cell_m - half,
+            lattice.x0 + columns * lattice.cell_m - half,
+            lattice.y0 - row * lattice.cell_m - half,
+        )
+    )
     ok = window.valid()
     z = np.where(ok, window.values.astype(np.float64), 0.0)
     starts = np.arange(0, columns, step)

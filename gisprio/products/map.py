@@ -16,19 +16,16 @@ from gisprio.contracts.words import CAUTION, SIDES
 from gisprio.products.classes import GAP, NOT_RANKED, PROPERTY, urgency_classes
 from gisprio.products.hillshade import Shade, draw_hillshade
 from gisprio.products.page import OfflineMap, Panel, assemble_page, hillshade_layer
-from gisprio.products.payload import encode, follow, pack_numbers, pack_shapes, pack_words
+from gisprio.products.payload import encode, pack_numbers, pack_shapes, pack_words
 from gisprio.products.units import shown_units
 
 ORDERS = (("priority", "rank"), ("erosion_score", "erosion_rank"), ("gap_score", "gap_rank"))
 """Values banks can be coloured by, and the rank that makes the classes."""
 
-FOLLOWS = {"priority": "rank", "erosion_rank": "erosion_score", "gap_rank": "gap_score"}
-"""Columns of banks that lie in the order of another, where that is smaller."""
-
 WARNINGS_SHOWN = 10
 LIST_LENGTH = 25
 
-_LINE_TOLERANCE_M, _GAP_TOLERANCE_M, _PROPERTY_TOLERANCE_M = 1.5, 2.0, 1.0
+_LINE_TOLERANCE_M, _GAP_TOLERANCE_M, _PROPERTY_TOLERANCE_M = 1.5, 0.5, 0.5
 
 
 def write_map(path: Path, results: Results) -> None:
@@ -121,23 +118,45 @@ def _reaches(reaches: gpd.GeoDataFrame, crs: str) -> dict[str, Any]:
 def _banks(banks: gpd.GeoDataFrame, reaches: gpd.GeoDataFrame) -> dict[str, Any]:
     place = {reach_id: number for number, reach_id in enumerate(reaches["reach_id"])}
     numbers = {
-        "length_m": 1, "setback_m": 1, "buffer_width_m": 1, "woody_share": 3, "gap_length_m": 1, "gap_area_m2": 0,
-        "crossing_length_m": 1, "erosion_score": 1, "gap_score": 1, "priority": 2, "rank": 0, "erosion_rank": 0,
-        "gap_rank": 0, "erosion_above_share": 2, "gap_above_share": 2, "constrained_length_m": 1,
-        "plantable_area_m2": 0, "done_year": 0, "recentred_m": 1, "least_retreat_m_y": 2,
+        "length_m": 1,
+        "setback_m": 1,
+        "buffer_width_m": 1,
+        "woody_share": 3,
+        "gap_length_m": 1,
+        "gap_area_m2": 0,
+        "crossing_length_m": 1,
+        "erosion_score": 1,
+        "gap_score": 1,
+        "priority": 2,
+        "rank": 0,
+        "erosion_rank": 0,
+        "gap_rank": 0,
+        "erosion_above_share": 2,
+        "gap_above_share": 2,
+        "constrained_length_m": 1,
+        "plantable_area_m2": 0,
+        "done_year": 0,
+        "recentred_m": 1,
+        "least_retreat_m_y": 2,
     }
     words = (
-        "kind", "not_ranked", "need", "adjacent_cover", "why", "bank_line_basis", "setback_kind",
-        "buffer_width_basis", "woody_share_basis", "constraint", "done_kind",
+        "kind",
+        "not_ranked",
+        "need",
+        "adjacent_cover",
+        "why",
+        "bank_line_basis",
+        "setback_kind",
+        "buffer_width_basis",
+        "woody_share_basis",
+        "constraint",
+        "done_kind",
     )
-    packed = {name: pack_numbers(banks[name], digits) for name, digits in numbers.items()}
-    beside = {name: follow(packed[name], packed[base], base) for name, base in FOLLOWS.items()}
     return {
         "id": banks["bank_id"].tolist(),
-        "reach": np.array([place[reach_id] for reach_id in banks["reach_id"]], np.int64),
-        "side": np.array([SIDES.index(side) for side in banks["side"]], np.int64),
-        **packed,
-        **beside,
+        "reach": [place[reach_id] for reach_id in banks["reach_id"]],
+        "side": [SIDES.index(side) for side in banks["side"]],
+        **{name: pack_numbers(banks[name], digits) for name, digits in numbers.items()},
         **{name: pack_words(banks[name]) for name in words},
     }
 
@@ -148,7 +167,6 @@ def _factors(factors: pd.DataFrame, banks: pd.DataFrame) -> list[dict[str, Any]]
 
 
 def _factor(row: Mapping[str, Any], banks: pd.DataFrame) -> dict[str, Any]:
-    value = pack_numbers(banks[row["value_column"]], 3)
     return {
         "title": str(row["title"]),
         "group": str(row["group"]),
@@ -157,9 +175,9 @@ def _factor(row: Mapping[str, Any], banks: pd.DataFrame) -> dict[str, Any]:
         "used": bool(row["used"]),
         "floors": bool(row.get("floors", False)),
         "says": str(row["says"]),
-        "value": value,
+        "value": pack_numbers(banks[row["value_column"]], 3),
         "basis": pack_words(banks[row["basis_column"]]),
-        "score": follow(pack_numbers(banks[row["score_column"]], 1), value, "value"),
+        "score": pack_numbers(banks[row["score_column"]], 1),
     }
 
 
@@ -167,14 +185,19 @@ def _gaps(gaps: gpd.GeoDataFrame, banks: pd.DataFrame, crs: str) -> dict[str, An
     place = {bank_id: number for number, bank_id in enumerate(banks["bank_id"])}
     return {
         "shapes": pack_shapes(gaps.geometry, crs, _GAP_TOLERANCE_M),
-        "bank": np.array([place[bank_id] for bank_id in gaps["bank_id"]], np.int64),
-        "certain": (gaps["certainty"] == "clear").to_numpy(np.int64),
+        "bank": [place[bank_id] for bank_id in gaps["bank_id"]],
+        "certain": [int(word == "clear") for word in gaps["certainty"]],
     }
 
 
 def _properties(properties: gpd.GeoDataFrame, crs: str) -> dict[str, Any]:
     numbers = {
-        "frontage_m": 1, "gap_length_m": 1, "gap_area_m2": 0, "priority": 2, "priority_gap_m": 0, "rank": 0,
+        "frontage_m": 1,
+        "gap_length_m": 1,
+        "gap_area_m2": 0,
+        "priority": 2,
+        "priority_gap_m": 0,
+        "rank": 0,
         "joint_gap_m": 1,
     }
     return {

@@ -2,10 +2,6 @@
 
 Base64 holds no ``<``, so no value from a layer can leave the element it is put in; the page writes text
 with ``textContent`` only. assets/unpack.js reads what is written here.
-
-Numbers are whole ones. Each array lies as its differences or as it is, whichever is smaller, a sign in the lowest bit
-(0, -1, 1, -2 as 0, 1, 2, 3), first the lowest byte of every number, then the next: so gzip finds bytes of one kind
-together.
 """
 
 from __future__ import annotations
@@ -13,7 +9,6 @@ from __future__ import annotations
 import base64
 import gzip
 import json
-import zlib
 from collections.abc import Mapping
 from typing import Any
 
@@ -24,19 +19,26 @@ import pyproj
 import shapely
 from numpy.typing import NDArray
 
+from gisprio.products.packing import Whole, array_bytes, array_list, array_size, join_texts, row_order, split_texts
+
 DIGITS = 5
 """Decimals of degrees: a unit is about 1 m, so a place is within 0.6 m."""
 
 MOST_POINTS = 1_000_000
 """A layer with more points is simplified further [own]: about 1.4 MB of the page."""
 
+FOLLOWS = {
+    "priority": "rank", "rank_p05": "rank", "rank_p50": "rank", "rank_p95": "rank", "top_share": "rank",
+    "erosion_rank": "erosion_score", "gap_rank": "gap_score", "score": "value", "worst": "score",
+}  # fmt: skip
+"""Columns of numbers that lie in the order of another of their table, where they get smaller so."""
+
 ARRAY = "$"
-"""Key under which JSON says where an array lies: first byte, count, bytes a number, differences, with nulls."""
+"""Key under which JSON says where an array lies: first byte, count, bytes a number, differences, with nulls; at last
+whether the page wants it as a plain list."""
 
-_TRIED = 16_384
 _COARSEST_M = 32.0
-
-Whole = NDArray[np.int64]
+_SHORT = 64
 
 
 def encode(data: Mapping[str, Any]) -> str:
@@ -45,10 +47,10 @@ def encode(data: Mapping[str, Any]) -> str:
     Parameters
     ----------
     data
-        Plain data, and numpy arrays of whole numbers, masked where null.
+        Plain data, packed columns and shapes, and numpy arrays of whole numbers, masked where null.
     """
     chunks: list[bytes] = []
-    plain = json.dumps(_told(data, chunks, [0]), separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+    plain = json.dumps(_told(data, chunks), separators=(",", ":"), ensure_ascii=False, allow_nan=False)
     head = plain.encode("utf-8")
     whole = b"".join([len(head).to_bytes(4, "little"), head, *chunks])
     return base64.b64encode(gzip.compress(whole, 9, mtime=0)).decode("ascii")
@@ -58,7 +60,7 @@ def decode(text: str) -> Any:
     """Give the data of :func:`encode` back, arrays as lists."""
     whole = gzip.decompress(base64.b64decode(text))
     start = 4 + int.from_bytes(whole[:4], "little")
-    return _listed(json.loads(whole[4:start].decode("utf-8")), whole[start:])
+    return _restored(json.loads(whole[4:start].decode("utf-8")), whole[start:])
 
 
 def pack_numbers(values: pd.Series, digits: int) -> dict[str, Any]:
@@ -73,44 +75,6 @@ def pack_numbers(values: pd.Series, digits: int) -> dict[str, Any]:
     missing = np.isnan(numbers)
     whole = np.round(np.where(missing, 0.0, numbers) * 10**digits).astype(np.int64)
     return {"d": digits, "v": np.ma.MaskedArray(whole, missing)}
-
-
-def follow(packed: Mapping[str, Any], base: Mapping[str, Any], name: str) -> dict[str, Any]:
-    """Lay a packed column of numbers in the order of another, if it gets smaller so, as ranks do beside their scores.
-
-    Parameters
-    ----------
-    packed
-        Of :func:`pack_numbers`.
-    base
-        The column it follows, as it lies in its table; itself in the order of rows.
-    name
-        Name of that column; ``by`` says so in what is given back.
-
-    Examples
-    --------
-    >>> score, rank = pd.Series([7, 1, 9] * 40), pd.Series([41, 81, 1] * 40)
-    >>> followed = follow(pack_numbers(rank, 0), pack_numbers(score, 0), "score")
-    >>> followed["by"], followed["v"].tolist()[:2]
-    ('score', [81, 81])
-    """
-    values = packed["v"][_order(base["v"])]
-    sizes = [_zipped_size(*_array_bytes(way)[:2]) for way in (packed["v"], values)]
-    return {"d": packed["d"], "by": name, "v": values} if sizes[1] < sizes[0] else dict(packed)
-
-
-def unpack_numbers(table: Mapping[str, Any], name: str) -> NDArray[np.float64]:
-    """Give a column of a decoded table as numbers, NaN where null."""
-    column = table[name]
-    values = np.array([np.nan if v is None else v for v in column["v"]], float)
-    if "by" in column:
-        values[_order(np.ma.masked_invalid(unpack_numbers(table, column["by"])))] = values.copy()
-    return values / 10 ** column["d"]
-
-
-def _order(values: Any) -> Whole:
-    """Give the rows from the least value to the largest, equal ones as they stand, null last."""
-    return np.asarray(np.lexsort((np.ma.filled(values, 0), np.ma.getmaskarray(values))))
 
 
 def pack_words(values: pd.Series) -> dict[str, Any]:
@@ -196,62 +160,66 @@ def _runs(shapes: NDArray[np.object_], tolerance_m: float) -> tuple[NDArray[np.o
     return rings[keep], np.bincount(of_shape[keep], minlength=count), True
 
 
-def _told(value: Any, chunks: list[bytes], end: list[int]) -> Any:
-    """Give data with every array replaced by where its bytes lie among the chunks."""
+def _told(value: Any, chunks: list[bytes]) -> Any:
+    """Give data as JSON takes it, with every array replaced by where its bytes lie among the chunks."""
     if isinstance(value, np.ndarray):
-        data, *how = _array_bytes(value)
-        chunks.append(data)
-        end[0] += len(data)
-        return {ARRAY: [end[0] - len(data), len(value), *how]}
+        return _array_told(value, chunks, as_list=False)
     if isinstance(value, Mapping):
-        return {key: _told(one, chunks, end) for key, one in value.items()}
-    if isinstance(value, (list, tuple)):
-        return [_told(one, chunks, end) for one in value]
-    return value
+        return {key: _told(one, chunks) for key, one in _compact(value).items()}
+    if not isinstance(value, (list, tuple)):
+        return value
+    if len(value) >= _SHORT and all(one is None or type(one) is int for one in value):
+        missing = [one is None for one in value]
+        return _array_told(np.ma.MaskedArray([one or 0 for one in value], missing, np.int64), chunks, as_list=True)
+    return [_told(one, chunks) for one in value]
 
 
-def _array_bytes(values: Whole) -> tuple[bytes, int, int, int]:
-    """Give the bytes of an array, bytes a number, whether they are differences, whether 0 stands for null."""
-    missing = np.ma.getmaskarray(values)
-    nulls = bool(missing.any())
-    plain = np.ma.filled(values, 0).astype(np.int64)
-    last_known = np.maximum.accumulate(np.where(missing, 0, np.arange(len(plain))))
-    steps = np.diff(plain[last_known], prepend=0)
-    ways = [(_planes(way, missing, nulls), number) for number, way in enumerate((plain, steps))]
-    (data, width), differences = min(ways, key=lambda way: _zipped_size(*way[0]))
-    return data, width, differences, int(nulls)
+def _array_told(values: Whole, chunks: list[bytes], *, as_list: bool) -> dict[str, Any]:
+    data, how = array_bytes(values)
+    start = sum(len(chunk) for chunk in chunks)
+    chunks.append(data)
+    return {ARRAY: [start, *how, int(as_list)]}
 
 
-def _planes(values: Whole, missing: NDArray[np.bool_], nulls: bool) -> tuple[bytes, int]:
-    folded = (values << 1) ^ (values >> 63)
-    if nulls:
-        folded = np.where(missing, 0, folded + 1)
-    width = max(1, (int(folded.max(initial=0)).bit_length() + 7) // 8)
-    each = folded.astype("<u8").view(np.uint8).reshape(-1, 8)[:, :width]
-    return np.ascontiguousarray(each.T).tobytes(), width
+def _compact(table: Mapping[str, Any]) -> Mapping[str, Any]:
+    """Lay columns of a table in the order of others, and take the numbers out of its texts."""
+    if "w" in table and "v" in table:
+        split = split_texts(table["w"])
+        return table if split is None else {"w": split[0], "v": table["v"], "f": split[1], "n": split[2]}
+    return {name: _followed(table, name, column) for name, column in table.items()}
 
 
-def _zipped_size(data: bytes, width: int) -> int:
-    """Give about how large the planes of some of the numbers get."""
-    step = max(1, len(data) // width)
-    return sum(len(zlib.compress(data[start : start + _TRIED], 1)) for start in range(0, len(data), step))
+def _followed(table: Mapping[str, Any], name: str, column: Any) -> Any:
+    base = table.get(FOLLOWS.get(name, ""))
+    if not (isinstance(base, dict) and isinstance(column, dict) and "d" in base and "d" in column):
+        return column
+    values = column["v"][row_order(base["v"])]
+    return (
+        {"d": column["d"], "by": FOLLOWS[name], "v": values} if array_size(values) < array_size(column["v"]) else column
+    )
 
 
-def _listed(value: Any, data: bytes) -> Any:
+def _restored(value: Any, data: bytes) -> Any:
     """Undo :func:`_told`."""
-    if isinstance(value, dict):
-        return _array_list(value[ARRAY], data) if ARRAY in value else {k: _listed(v, data) for k, v in value.items()}
     if isinstance(value, list):
-        return [_listed(one, data) for one in value]
-    return value
+        return [_restored(one, data) for one in value]
+    if not isinstance(value, dict):
+        return value
+    if ARRAY in value:
+        start, *how, _ = value[ARRAY]
+        return array_list(data[start:], *how)
+    table = {key: _restored(one, data) for key, one in value.items()}
+    if "f" in table and "n" in table:
+        return {"w": join_texts(table["w"], table["f"], table["n"]), "v": table["v"]}
+    return {name: _in_rows(table, name) for name in table}
 
 
-def _array_list(told: list[int], data: bytes) -> list[int | None]:
-    start, count, width, differences, nulls = told
-    planes = np.frombuffer(data, np.uint8, count * width, start).reshape(width, count)
-    folded = (planes.astype(np.int64) << (8 * np.arange(width))[:, None]).sum(axis=0)
-    missing = (folded == 0) & bool(nulls)
-    folded = np.where(missing, 0, folded - nulls)
-    values = (folded >> 1) ^ -(folded & 1)
-    values = np.cumsum(values) if differences else values
-    return list(np.ma.MaskedArray(values, missing).tolist())
+def _in_rows(table: Mapping[str, Any], name: str) -> Any:
+    """Give a column in the order of rows, whatever order it lies in."""
+    column = table[name]
+    if not (isinstance(column, dict) and "by" in column):
+        return column
+    base = np.array([np.inf if v is None else v for v in _in_rows(table, column["by"])["v"]])
+    values = np.empty(len(base), object)
+    values[np.argsort(base, kind="stable")] = column["v"]
+    return {"d": column["d"], "v": values.tolist()}

@@ -73,9 +73,7 @@ def flow_points_qml() -> str:
 
 def properties_qml() -> str:
     """Give the style of properties: thin outline, no fill."""
-    return _document(
-        "singleSymbol", "", [_symbol(0, "fill", _simple_fill(PROPERTY, "no", "solid", 0.25))], geometry=2
-    )
+    return _document("singleSymbol", "", [_symbol(0, "fill", _simple_fill(PROPERTY, "no", "solid", 0.25))], geometry=2)
 
 
 def _document(renderer: str, rules: str, symbols: list[str], *, geometry: int, levels: bool = False) -> str:
@@ -110,8 +108,12 @@ def _line(colour: str, width_mm: float, *, dash: str = "solid", order: int = 0) 
     return _layer(
         "SimpleLine",
         {
-            "line_color": _rgba(colour), "line_style": dash, "line_width": f"{width_mm:.2f}",
-            "line_width_unit": "MM", "capstyle": "round", "joinstyle": "round",
+            "line_color": _rgba(colour),
+            "line_style": dash,
+            "line_width": f"{width_mm:.2f}",
+            "line_width_unit": "MM",
+            "capstyle": "round",
+            "joinstyle": "round",
         },
         order,
     )
@@ -121,8 +123,12 @@ def _simple_fill(colour: str, fill: str, outline: str, width_mm: float) -> str:
     return _layer(
         "SimpleFill",
         {
-            "style": fill, "color": _rgba(colour), "outline_color": _rgba(colour), "outline_style": outline,
-            "outline_width": f"{width_mm:.2f}", "outline_width_unit": "MM",
+            "style": fill,
+            "color": _rgba(colour),
+            "outline_color": _rgba(colour),
+            "outline_style": outline,
+            "outline_width": f"{width_mm:.2f}",
+            "outline_width_unit": "MM",
         },
     )
 
@@ -131,8 +137,13 @@ def _marker(fill: str, outline: str) -> str:
     return _layer(
         "SimpleMarker",
         {
-            "name": "triangle", "color": _rgba(fill), "outline_color": _rgba(outline), "outline_width": "0.40",
-            "outline_width_unit": "MM", "size": "2.60", "size_unit": "MM",
+            "name": "triangle",
+            "color": _rgba(fill),
+            "outline_color": _rgba(outline),
+            "outline_width": "0.40",
+            "outline_width_unit": "MM",
+            "size": "2.60",
+            "size_unit": "MM",
         },
     )
 

@@ -13,24 +13,28 @@ ACRE_M2 = 43_560 * FOOT_M.value**2
 
 Shown = tuple[float, str]
 
-_SI: Mapping[str, Shown] = MappingProxyType({
-    "m": (1.0, "m"),
-    "m2": (1.0, "m²"),
-    "km2": (1.0, "km²"),
-    "m3/s": (1.0, "m³/s"),
-    "m/m": (1.0, "m/m"),
-    "W/m2": (1.0, "W/m²"),
-    "m/y": (1.0, "m/y"),
-})
-_US: Mapping[str, Shown] = MappingProxyType({
-    **_SI,
-    "m": (1 / FOOT_M.value, "ft"),
-    "m2": (1 / ACRE_M2, "acres"),
-    "km2": (1 / SQUARE_MILE_KM2.value, "mi²"),
-    "m3/s": (1 / CUBIC_FOOT_M3.value, "cfs"),
-    "m/m": (1.0, "ft/ft"),
-    "m/y": (1 / FOOT_M.value, "ft/y"),
-})
+_SI: Mapping[str, Shown] = MappingProxyType(
+    {
+        "m": (1.0, "m"),
+        "m2": (1.0, "m²"),
+        "km2": (1.0, "km²"),
+        "m3/s": (1.0, "m³/s"),
+        "m/m": (1.0, "m/m"),
+        "W/m2": (1.0, "W/m²"),
+        "m/y": (1.0, "m/y"),
+    }
+)
+_US: Mapping[str, Shown] = MappingProxyType(
+    {
+        **_SI,
+        "m": (1 / FOOT_M.value, "ft"),
+        "m2": (1 / ACRE_M2, "acres"),
+        "km2": (1 / SQUARE_MILE_KM2.value, "mi²"),
+        "m3/s": (1 / CUBIC_FOOT_M3.value, "cfs"),
+        "m/m": (1.0, "ft/ft"),
+        "m/y": (1 / FOOT_M.value, "ft/y"),
+    }
+)
 
 
 def shown_units(system: Literal["si", "us"]) -> Mapping[str, Shown]:

@@ -9,7 +9,15 @@ async function unpack(text) {
   const whole = new Uint8Array(await new Response(stream).arrayBuffer());
   const start = 4 + new DataView(whole.buffer).getUint32(0, true);
   arrays = whole.subarray(start);
-  return JSON.parse(new TextDecoder().decode(whole.subarray(4, start)));
+  return restored(JSON.parse(new TextDecoder().decode(whole.subarray(4, start))));
+}
+
+/* Plain lists of whole numbers put back where they lay; columns stay packed until they are asked for. */
+function restored(value) {
+  if (value === null || typeof value !== "object" || typeof value[0] === "string") return value;
+  if (value.$) return value.$[5] ? Array.from(wholes(value), (v) => (v === NO_NUMBER ? null : v)) : value;
+  for (const [key, one] of Object.entries(value)) value[key] = restored(one);
+  return value;
 }
 
 function bytesOf(base64) {
@@ -61,8 +69,24 @@ function orderOf(values) {
 
 /* A column of text as a function of the row; null where not known. */
 function words(column) {
-  const place = Int32Array.from(wholes(column.v));
-  return (row) => (place[row] < 0 ? null : column.w[place[row]]);
+  const place = Int32Array.from(wholes(column.v)), text = column.f ? numbered(column) : (i) => column.w[i];
+  return (row) => (place[row] < 0 ? null : text(place[row]));
+}
+
+/* Texts whose numbers lie apart: by text with marks, then by mark, then in order; the digit behind a mark tells the
+   decimals. */
+function numbered(column) {
+  const form = Int32Array.from(wholes(column.f)), n = wholes(column.n), parts = column.w.map((w) => w.split("\x1f"));
+  const count = new Uint32Array(parts.length), nth = form.map((f) => count[f]++);
+  const start = new Uint32Array(parts.length);
+  for (let f = 1; f < parts.length; f++) start[f] = start[f - 1] + count[f - 1] * (parts[f - 1].length - 1);
+  return (i) => {
+    const f = form[i], [first, ...rest] = parts[f];
+    return rest.reduce((text, part, k) => {
+      const digits = Number(part[0]), value = n[start[f] + k * count[f] + nth[i]];
+      return text + (value / 10 ** digits).toFixed(digits) + part.slice(1);
+    }, first);
+  };
 }
 
 /* Every column of a packed table, made ready when it is first asked for; anything else is passed on. */

@@ -9,15 +9,8 @@ import pyproj
 import pytest
 import shapely
 
-from gisprio.products.payload import (
-    decode,
-    encode,
-    follow,
-    pack_numbers,
-    pack_shapes,
-    pack_words,
-    unpack_numbers,
-)
+from gisprio.products.packing import MARK, join_texts, split_texts
+from gisprio.products.payload import decode, encode, pack_numbers, pack_shapes, pack_words
 from unit.products.product_world import CRS, EVIL
 
 SHAPES = gpd.GeoSeries(
@@ -82,22 +75,51 @@ def test_arrays_come_back_exactly(values):
     assert decode(encode(data)) == {"column": {"d": 0, "v": values}, "list": [{"own": [0, 1, 2]}]}
 
 
-def test_a_column_in_the_order_of_another_comes_back_in_the_order_of_rows():
+def plain(packed):
+    return {**packed, "v": packed["v"].tolist()}
+
+
+def test_a_rank_lies_in_the_order_of_its_score_and_comes_back_in_the_order_of_rows():
     draw = np.random.default_rng(5)
     score = pd.Series(draw.integers(0, 900, 4000) / 10).mask(draw.random(4000) < 0.1)
-    rank = score.rank(method="min", ascending=False)
-    base, plain = pack_numbers(score, 1), pack_numbers(rank, 0)
-    table = {"score": base, "rank": follow(plain, base, "score")}
-    assert table["rank"]["by"] == "score"
-    assert len(encode(table)) < 0.7 * len(encode({"score": base, "rank": plain}))
-    back = decode(encode(table))
-    np.testing.assert_array_equal(unpack_numbers(back, "rank"), rank)
-    np.testing.assert_array_equal(unpack_numbers(back, "score"), score)
+    rank = pack_numbers(score.rank(method="min", ascending=False), 0)
+    table = {"erosion_score": pack_numbers(score, 1), "erosion_rank": rank}
+    assert len(encode(table)) < 0.7 * len(encode({"erosion_score": table["erosion_score"], "other": rank}))
+    assert decode(encode(table)) == {name: plain(column) for name, column in table.items()}
 
 
-def test_a_column_that_gets_no_smaller_stays_in_the_order_of_rows():
-    base = pack_numbers(pd.Series(np.random.default_rng(5).permutation(4000)), 0)
-    assert "by" not in follow(pack_numbers(pd.Series(np.arange(4000)), 0), base, "base")
+def test_columns_may_follow_a_column_that_follows():
+    value = pd.Series(np.random.default_rng(5).random(3000)).mask(np.arange(3000) % 7 == 3)
+    columns = {"value": pack_numbers(value, 3), "score": pack_numbers(value.fillna(0.5) * 100, 1)}
+    columns["worst"] = pack_numbers(value.fillna(0.5) * 90, 1)
+    assert decode(encode(columns)) == {name: plain(column) for name, column in columns.items()}
+
+
+@pytest.mark.parametrize("values", [[3, None, -1], [3] * 300 + [None], [True] * 300, [0.5] * 300, ["1"] * 300])
+def test_plain_lists_come_back_as_they_were(values):
+    assert decode(encode({"list": values})) == {"list": values}
+
+
+SENTENCES = [
+    f"A flow of {k / 10:.1f} W/m2, {k % 100} % of the strip, rule {k % 3:04d}, 1.23456 and 1.2.{k % 3}, no. {10**12 + k % 3}, 0.{k % 90:02d}"
+    for k in range(500)
+]
+
+
+def test_sentences_that_differ_by_numbers_are_sent_as_one_text_and_numbers():
+    texts = sorted([*SENTENCES, "No number.", *(f"{text} and 7" for text in SENTENCES), *EVIL])
+    forms, codes, numbers = split_texts(texts)
+    assert len(forms) < 50
+    assert join_texts(forms, codes.tolist(), numbers.tolist()) == texts
+    words = pack_words(pd.Series([*texts[::-1], None], dtype=object))
+    assert decode(encode({"why": words})) == {"why": plain(words)}
+    assert len(encode({"why": words})) < 0.5 * len(encode({"why": words["w"]}))
+
+
+def test_few_or_unlike_texts_and_those_with_a_mark_are_left():
+    assert split_texts(SENTENCES[:50]) is None
+    assert split_texts([chr(97 + k % 26) * k for k in range(300)]) is None
+    assert split_texts([f"{MARK}{k}" for k in range(300)]) is None
 
 
 @pytest.mark.parametrize("shapes", [SHAPES, LAND], ids=["lines", "polygons"])

@@ -96,7 +96,7 @@ def split_texts(texts: Sequence[str]) -> tuple[list[str], Whole, Whole] | None:
         return None
     numbers = []
     for form in range(len(forms)):
-        rows = [_NUMBER.findall(texts[row]) for row in np.flatnonzero(codes == form)]
+        rows = [_NUMBER.findall(texts[row]) for row in np.flatnonzero(codes == form).tolist()]
         numbers += [int(found.replace(".", "")) for column in zip(*rows, strict=True) for found in column]
     return [str(form) for form in forms], codes.astype(np.int64), np.array(numbers, np.int64)
 

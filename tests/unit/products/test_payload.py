@@ -101,7 +101,8 @@ def test_plain_lists_come_back_as_they_were(values):
 
 
 SENTENCES = [
-    f"A flow of {k / 10:.1f} W/m2, {k % 100} % of the strip, rule {k % 3:04d}, 1.23456 and 1.2.{k % 3}, no. {10**12 + k % 3}, 0.{k % 90:02d}"
+    f"A flow of {k / 10:.1f} W/m2, {k % 100} % of the strip, "
+    f"rule {k % 3:04d}, 1.23456 and 1.2.{k % 3}, no. {10**12 + k % 3}, 0.{k % 90:02d}"
     for k in range(500)
 ]
 

@@ -12,6 +12,7 @@ from gisprio.contracts.words import (
     BANK_LINE_BASES,
     BASES,
     COVERS,
+    CROSSING_KINDS,
     GAP_DOUBTS,
     HEIGHT_CODES,
     NEEDS,
@@ -86,6 +87,7 @@ DONE = Layer(
         C("planting", "bool", "Trees or shrubs were planted."),
         C("year", "int", "Year of the works.", null=True),
         C("age_y", "float", "Time from the works to the day the run looks back from.", "years", null=True, low=0),
+        C("status", "text", "Status as the data name it.", null=True),
     ),
 )
 ERODING = Layer(
@@ -318,6 +320,16 @@ STATIONS = Layer(
         C("line_error_m", "float", "Standard error of the line's place.", "m", low=0),
     ),
 )
+CROSSING_PLACES = Layer(
+    "crossing_places", "none", ("segment_no", "at_m"), "Where roads and railways cross: one row a run of stations under them.",
+    (
+        C("segment_no", "int", "Segment.", low=0),
+        C("at_m", "float", "Where the widest of them meets the stream, upstream from the segment's downstream end.", "m", low=0),
+        C("reach_no", "int", "Reach there.", low=0),
+        C("class", "text", "Class of the widest, as the data name it.", null=True),
+        C("length_m", "float", "Length of the stations under them.", "m", low=0),
+    ),
+)
 _RECENTRED = C("recentred_m", "float", "By how much both bank lines were moved towards the middle of the channel, left positive; 0 where they were not.", "m")
 BANK_POINTS = Layer(
     "bank_points", "none", ("segment_no", "station_no", "side"), "Where each transect meets its bank line.",
@@ -529,6 +541,15 @@ SIDE_SCARS = Layer(
         _LEAST_RETREAT,
     ),
 )
+SCAR_BANKS = Layer(
+    "scar_banks", "none", ("scar_no", "reach_no", "side"), "Which scars lie along which banks.",
+    (
+        C("scar_no", "int", "Row of layer eroding.", low=0),
+        C("reach_no", "int", "Reach.", low=0),
+        C("side", "int", "0 left, 1 right.", low=0, high=1),
+        C("length_m", "float", "Length of the stations it lies at.", "m", low=0),
+    ),
+)
 BANK_GROUND = Layer(
     "bank_ground", "none", ("reach_no", "side"), "Constraints and works along each bank, and what ground of its gaps they leave.",
     (
@@ -721,6 +742,48 @@ FLOW_POINTS = Layer(
         C("stream_like", "bool", "As much ground as a stream starts with: perhaps one that the map lacks."),
     ),
 )
+_ON_REACH = (
+    C("reach_id", "text", "Reach."),
+    C("from_m", "float", "Place, upstream from the reach's downstream end.", "m", low=0),
+)
+CROSSINGS = Layer(
+    "crossings", "point", (), "Where roads, tracks, paths and railways cross a stream: no bank is judged there.",
+    (
+        *_ON_REACH,
+        C("kind", "text", "What crosses, the widest of several side by side; null where its class is not told.", null=True, among=CROSSING_KINDS),
+        C("class", "text", "Its class, as the data name it.", null=True),
+        C("length_m", "float", "Length of stream that is left out.", "m", low=0),
+    ),
+)
+SHOWN_KNICKPOINTS = Layer(
+    "knickpoints", "point", (), "Steps in the bed that no slope is measured across: a dam, a hanging culvert, bedrock, a headcut, or a fault of the DEM.",
+    (
+        *_ON_REACH,
+        C("drop_m", "float", "Height of the stream above over that of the stream below.", "m", low=0),
+        C("near_crossing", "bool", "At a road or railway that crosses: perhaps a culvert."),
+    ),
+)
+SHOWN_CONSTRAINTS = Layer(
+    "constraints", "polygon", (), "Ground near the banks that cannot be planted, as layer constraints has it; lines and points with what is kept clear around them.",
+    (C("kind", "text", "Kind as the data name it.", null=True),),
+)
+WORKS_DONE = Layer(
+    "works_done", "polygon", (), "Works already done near the banks; lines and points drawn some metres wide.",
+    (
+        C("kind", "text", "Kind as the data name it.", null=True),
+        C("year", "int", "Year of the works.", null=True),
+        C("status", "text", "Status as the data name it.", null=True),
+    ),
+)
+SCARS = Layer(
+    "scars", "line", (), "Banks seen to erode, as somebody drew them: lines, outlines of areas, rings around points.",
+    (
+        C("bank_id", "text", "Bank that most of it lies along; null where it is no bank's.", null=True),
+        C("reach_id", "text", "Reach of that bank.", null=True),
+        C("year", "int", "Year it was seen.", null=True),
+        C("height_m", "float", "Height of the scar.", "m", null=True, low=0),
+    ),
+)
 PROPERTIES = Layer(
     "properties", "polygon", ("property_id",), "Properties with bank in their strip.",
     (
@@ -835,5 +898,6 @@ INPUT_LAYERS = (
     SETBACK_ZONES, LEGEND,
 )
 RESULT_LAYERS = (
-    REACHES, BANKS, BANK_SETBACKS, GAPS, PROPERTIES, FLOW_POINTS, LONG_PROFILES, SENSITIVITY, FINDINGS, STATION_RESULTS,
+    REACHES, BANKS, BANK_SETBACKS, GAPS, PROPERTIES, FLOW_POINTS, CROSSINGS, SHOWN_KNICKPOINTS, SHOWN_CONSTRAINTS, WORKS_DONE,
+    SCARS, LONG_PROFILES, SENSITIVITY, FINDINGS, STATION_RESULTS,
 )

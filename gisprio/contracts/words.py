@@ -20,6 +20,9 @@ BANK_LINE_BASES = ("given", "water_edge", "half_width")
 HEIGHT_CODES = ("top", "low", "coarse", "no_heights", "no_break", "high", "falls_again", "road")
 """What was seen of a bank's height: its top; one lower than the error of the heights; or why it has none."""
 
+CROSSING_KINDS = ("road", "railway", "track", "path")
+"""What crosses a stream."""
+
 GAP_DOUBTS = ("line_off", "within_error", "in_water", "mirrored")
 """Why a gap is uncertain: bank lines off the channel, less lacking than the error, the bank line in water, the other
 bank's strip fuller as beside a shifted line."""

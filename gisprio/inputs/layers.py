@@ -346,7 +346,8 @@ def make_done(frame: gpd.GeoDataFrame, settings: Settings) -> Normalised:
     planting = words.map(lambda text: any(word in text for word in works.planting)) | (words == "")
     years, findings = as_years("done", "date", _column(frame, named.date))
     as_of = year_of(settings.run.as_of) if settings.run.as_of is not None else years.max()
-    status = as_text(_column(frame, named.status)).fillna("").str.lower()
+    told_status = as_text(_column(frame, named.status))
+    status = told_status.fillna("").str.lower()
     undone = status.map(lambda text: text.startswith(works.not_done))
     later = years > (np.inf if as_of is None else as_of)
     for which, why in ((undone, f"are not done by their status ({listed(sorted(set(status[undone])))})"),
@@ -357,6 +358,7 @@ def make_done(frame: gpd.GeoDataFrame, settings: Settings) -> Normalised:
     kept = ~undone & ~later
     year = pd.array(np.floor(years[kept]), dtype="Int64")
     columns = {"kind": kinds[kept], "planting": planting[kept], "year": year, "age_y": (as_of - years)[kept]}
+    columns["status"] = told_status[kept]
     return _done(DONE, frame[kept], columns, findings)
 
 

@@ -13,6 +13,11 @@ VIRIDIS_5 = ("#440154", "#3b528b", "#21918c", "#5ec962", "#fde725")
 NOT_RANKED = "#767c85"
 GAP = "#b03a0c"
 PROPERTY = "#4c5663"
+CONSTRAINT = "#3a3f47"
+WORKS = "#0b5fa5"
+SCAR = "#f2b705"
+STEP = "#c94fb0"
+"""Told apart by shape and pattern first, so that nobody needs to see the colour [own]."""
 
 
 @dataclass(frozen=True, slots=True)

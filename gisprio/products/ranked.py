@@ -13,11 +13,27 @@ import pyogrio
 import pyproj
 
 from gisprio.contracts.cards import Results
-from gisprio.contracts.layers import BANK_SETBACKS, BANKS, FINDINGS, FLOW_POINTS, GAPS, PROPERTIES, REACHES
+from gisprio.contracts.layers import (
+    BANK_SETBACKS,
+    BANKS,
+    CROSSINGS,
+    FINDINGS,
+    FLOW_POINTS,
+    GAPS,
+    PROPERTIES,
+    REACHES,
+    SCARS,
+    SHOWN_CONSTRAINTS,
+    SHOWN_KNICKPOINTS,
+    WORKS_DONE,
+)
 from gisprio.contracts.schema import Layer
 from gisprio.products.styles import layer_styles
 
-LAYERS: tuple[Layer, ...] = (REACHES, BANKS, BANK_SETBACKS, GAPS, PROPERTIES, FLOW_POINTS, FINDINGS)
+LAYERS: tuple[Layer, ...] = (
+    REACHES, BANKS, BANK_SETBACKS, GAPS, PROPERTIES, FLOW_POINTS, CROSSINGS, SHOWN_KNICKPOINTS, SHOWN_CONSTRAINTS,
+    WORKS_DONE, SCARS, FINDINGS,
+)  # fmt: skip
 """Layers of the file, in order."""
 
 _STAMP = "1970-01-01T00:00:00.000Z"

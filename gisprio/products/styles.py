@@ -8,7 +8,16 @@ from xml.sax.saxutils import quoteattr
 import pandas as pd
 
 from gisprio.contracts.cards import Tables
-from gisprio.products.classes import GAP, NOT_RANKED, PROPERTY, urgency_classes
+from gisprio.products.classes import (
+    CONSTRAINT,
+    GAP,
+    NOT_RANKED,
+    PROPERTY,
+    SCAR,
+    STEP,
+    WORKS,
+    urgency_classes,
+)
 
 _WIDTHS_MM = (1.5, 1.2, 1.0, 0.8, 0.6)
 
@@ -31,6 +40,11 @@ def layer_styles(tables: Tables) -> Mapping[str, str]:
         "gaps": gaps_qml(),
         "properties": properties_qml(),
         "flow_points": flow_points_qml(),
+        "crossings": crossings_qml(),
+        "knickpoints": knickpoints_qml(),
+        "constraints": constraints_qml(),
+        "works_done": works_done_qml(),
+        "scars": scars_qml(),
     }
 
 
@@ -69,6 +83,42 @@ def flow_points_qml() -> str:
     ]
     symbols = [_symbol(0, "marker", _marker(GAP, GAP)), _symbol(1, "marker", _marker("#ffffff", GAP))]
     return _document("RuleRenderer", _rules(rules), symbols, geometry=0)
+
+
+def crossings_qml() -> str:
+    """Give the style of crossings: a white square, of railways a dark one."""
+    rules = [_rule(0, "\"kind\" = 'railway'", "Crossing of a railway"), _rule(1, "ELSE", "Crossing")]
+    fills = ("#20242b", "#ffffff")
+    symbols = [_symbol(n, "marker", _marker(fill, "#20242b", "square", 2.2)) for n, fill in enumerate(fills)]
+    return _document("RuleRenderer", _rules(rules), symbols, geometry=0)
+
+
+def knickpoints_qml() -> str:
+    """Give the style of steps in the bed: a diamond."""
+    symbols = [_symbol(0, "marker", _marker(STEP, "#20242b", "diamond", 3.0))]
+    return _document("singleSymbol", "", symbols, geometry=0)
+
+
+def constraints_qml() -> str:
+    """Give the style of constraints: dark grey, crossed."""
+    return _document("singleSymbol", "", [_symbol(0, "fill", _hatch(CONSTRAINT, "solid", "cross"))], geometry=2)
+
+
+def works_done_qml() -> str:
+    """Give the style of works done: dots of blue with an outline, dashed where their year is not known."""
+    rules = [
+        _rule(0, '"year" IS NOT NULL', "Works done"),
+        _rule(1, '"year" IS NULL', "Works done, year not known"),
+    ]
+    outlines = ("solid", "dash")
+    symbols = [_symbol(n, "fill", _hatch(WORKS, outline, "dense5")) for n, outline in enumerate(outlines)]
+    return _document("RuleRenderer", _rules(rules), symbols, geometry=2)
+
+
+def scars_qml() -> str:
+    """Give the style of scars: a thick line with a dark casing."""
+    layers = (_line("#20242b", 1.4), _line(SCAR, 0.8, order=1))
+    return _document("singleSymbol", "", [_symbol(0, "line", *layers)], geometry=1, levels=True)
 
 
 def properties_qml() -> str:
@@ -133,23 +183,23 @@ def _simple_fill(colour: str, fill: str, outline: str, width_mm: float) -> str:
     )
 
 
-def _marker(fill: str, outline: str) -> str:
+def _marker(fill: str, outline: str, shape: str = "triangle", size_mm: float = 2.6) -> str:
     return _layer(
         "SimpleMarker",
         {
-            "name": "triangle",
+            "name": shape,
             "color": _rgba(fill),
             "outline_color": _rgba(outline),
             "outline_width": "0.40",
             "outline_width_unit": "MM",
-            "size": "2.60",
+            "size": f"{size_mm:.2f}",
             "size_unit": "MM",
         },
     )
 
 
-def _hatch(colour: str, outline: str) -> str:
-    return _simple_fill(colour, "b_diagonal", outline, 0.4)
+def _hatch(colour: str, outline: str, pattern: str = "b_diagonal") -> str:
+    return _simple_fill(colour, pattern, outline, 0.4)
 
 
 def _layer(kind: str, options: Mapping[str, str], order: int = 0) -> str:

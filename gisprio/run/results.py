@@ -58,6 +58,31 @@ class OpenedResults:
         return self._layer("flow_points")
 
     @cached_property
+    def crossings(self) -> gpd.GeoDataFrame:
+        """Layer ``crossings``."""
+        return self._layer("crossings")
+
+    @cached_property
+    def knickpoints(self) -> gpd.GeoDataFrame:
+        """Layer ``knickpoints``."""
+        return self._layer("knickpoints")
+
+    @cached_property
+    def constraints(self) -> gpd.GeoDataFrame:
+        """Layer ``constraints``."""
+        return self._layer("constraints")
+
+    @cached_property
+    def works_done(self) -> gpd.GeoDataFrame:
+        """Layer ``works_done``."""
+        return self._layer("works_done")
+
+    @cached_property
+    def scars(self) -> gpd.GeoDataFrame:
+        """Layer ``scars``."""
+        return self._layer("scars")
+
+    @cached_property
     def properties(self) -> gpd.GeoDataFrame:
         """Layer ``properties``."""
         return self._layer("properties")

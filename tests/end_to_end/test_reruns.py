@@ -111,7 +111,7 @@ def ran(folder: Path) -> dict[str, int]:
 
 AFTER_GAPS = {"mirrors": 1, "own_layers": 1, "supply": 1, "ground": 1, "side_scores": 1, "frontages": 1}
 AFTER_BANK_LINES = {"valleys": 1, "bank_heights": 1, "works": 1, "cover": 1, "soils": 1, "scars": 1} | AFTER_GAPS
-AFTER_BANKS = {"ranks": 1, "line_offsets": 1, "property_ranks": 1, "draws": 1}
+AFTER_BANKS = {"ranks": 1, "landmarks": 1, "line_offsets": 1, "property_ranks": 1, "draws": 1}
 RERUNS = {
     "nothing": (lambda _: None, {}),
     "units of the report": (edit_report, {}),

@@ -15,7 +15,8 @@ from gisprio.run import engine
 from gisprio.run.engine import run as engine_run
 from makers import frame
 
-LAYERS = ("reaches", "banks", "bank_setbacks", "gaps", "properties", "flow_points", "findings")
+LAYERS = ("reaches", "banks", "bank_setbacks", "gaps", "properties", "flow_points", "findings", "crossings",
+          "knickpoints", "constraints", "works_done", "scars")  # fmt: skip
 
 
 def _digests(folder):

@@ -13,7 +13,7 @@ import shapely
 from numpy.typing import NDArray
 
 from gisprio.compute.banks.channel_lows import channel_lows
-from gisprio.compute.banks.crossings import crossing_stations
+from gisprio.compute.banks.crossings import crossing_places, crossing_stations, road_meetings
 from gisprio.contracts.cards import Sources, Tables
 from gisprio.contracts.settings import Settings
 
@@ -45,7 +45,7 @@ def find_bank_lines(core: Tables, halo: Tables, sources: Sources, settings: Sett
     Returns
     -------
     dict
-        ``bank_points``: two rows a station, left before right.
+        ``bank_points``: two rows a station, left before right. ``crossing_places``: what crosses, and where.
     """
     stations = core["stations"]
     width = stations["bankfull_width_m"].to_numpy(float)
@@ -69,10 +69,14 @@ def find_bank_lines(core: Tables, halo: Tables, sources: Sources, settings: Sett
     move[~(basis == "half_width").all(axis=1)] = 0.0
     offset += np.column_stack([move, -move])
 
-    crossing = crossing_stations(stations, halo["roads"])
+    meetings = road_meetings(stations, halo["roads"])
+    crossing = crossing_stations(stations, meetings)
     points = _two_sides(stations, centre, left, offset, basis, crossing)
     points["island"] = on_island(centre, left, halo["islands"]).ravel()
-    return {"bank_points": points.assign(low_offset_m=np.repeat(lows, 2), recentred_m=np.repeat(move, 2))}
+    return {
+        "bank_points": points.assign(low_offset_m=np.repeat(lows, 2), recentred_m=np.repeat(move, 2)),
+        "crossing_places": crossing_places(stations, halo["roads"], meetings),
+    }
 
 
 def search_length(width_m: Floats) -> Floats:

@@ -118,13 +118,17 @@ def angles(parts: Shapes, out: Floats) -> Floats:
 
 def ground_taken(constraints: pd.DataFrame, roads: pd.DataFrame, water: pd.DataFrame, clear_m: float) -> Shapes:
     """Give the ground that cannot be planted: constraints with what is kept clear around them, roads, water."""
-    things = np.asarray(constraints.geometry.array)
-    flat = shapely.get_dimensions(things) < 2
-    things = np.where(flat, shapely.buffer(things, np.where(flat, max(clear_m, 0.01), 0.0)), things)
+    things = as_ground(np.asarray(constraints.geometry.array), max(clear_m, 0.01))
     half = np.array([road_width(name) / 2 for name in roads["class"]])
     return np.concatenate(
         [things, shapely.buffer(np.asarray(roads.geometry.array), half), np.asarray(water.geometry.array)]
     )
+
+
+def as_ground(shapes: Shapes, half_m: float) -> Shapes:
+    """Give polygons: lines and points as wide as ``half_m`` to each side [m], polygons as they are; (n,)."""
+    flat = shapely.get_dimensions(shapes) < 2
+    return np.where(flat, shapely.buffer(shapes, np.where(flat, half_m, 0.0)), shapes)
 
 
 def clear_area(ground: Shapes, taken: Shapes) -> Floats:

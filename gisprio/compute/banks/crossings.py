@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
 import shapely
@@ -9,6 +12,8 @@ from numpy.typing import NDArray
 
 from gisprio.compute.banks.stations import along_line
 from gisprio.contracts.constants import CROSSING_ANGLE_DEG, CROSSING_MARGIN_M
+from gisprio.contracts.layers import CROSSING_PLACES
+from gisprio.contracts.schema import empty
 
 ROAD_WIDTHS_M = (
     ("motorway", 25.0),
@@ -26,6 +31,16 @@ ROAD_WIDTHS_M = (
 )
 """Width by a word in the class; common practice, no source."""
 UNKNOWN_ROAD_WIDTH_M = 8.0
+KIND_WORDS = (
+    ("rail", "railway"),
+    ("track", "track"),
+    ("path", "path"),
+    ("foot", "path"),
+    ("cycle", "path"),
+    ("bridle", "path"),
+    ("steps", "path"),
+)
+"""Kind of a crossing by a word in the class, the first that is there; any other class is a road."""
 
 
 def road_width(road_class: object) -> float:
@@ -38,8 +53,29 @@ def road_width(road_class: object) -> float:
     return next((width for word, width in ROAD_WIDTHS_M if word in words), UNKNOWN_ROAD_WIDTH_M)
 
 
-def crossing_stations(stations: pd.DataFrame, roads: pd.DataFrame) -> NDArray[np.bool_]:
-    """Say which stations lie under a road that crosses.
+def crossing_kind(road_class: object) -> str | None:
+    """Give the word of ``CROSSING_KINDS`` for a class; None where it is not told.
+
+    >>> [crossing_kind(word) for word in ("Railway track", "Farm track", "Footway", "B 12", None)]
+    ['railway', 'track', 'path', 'road', None]
+    """
+    if not isinstance(road_class, str):
+        return None
+    words = road_class.lower()
+    return next((kind for word, kind in KIND_WORDS if word in words), "road")
+
+
+@dataclass(frozen=True, slots=True)
+class Meeting:
+    """Where one road crosses: the rows of the stations under it, its place on the segment [m], the road's row."""
+
+    rows: NDArray[np.int64]
+    at_m: float
+    road: int
+
+
+def road_meetings(stations: pd.DataFrame, roads: pd.DataFrame) -> list[Meeting]:
+    """Find where roads cross.
 
     Parameters
     ----------
@@ -50,15 +86,15 @@ def crossing_stations(stations: pd.DataFrame, roads: pd.DataFrame) -> NDArray[np
 
     Returns
     -------
-    ndarray
-        (n,) bool. A crossing takes the road's width and 10 m along the stream, and at least the nearest station.
+    list of Meeting
+        A crossing takes the road's width and 10 m along the stream, and at least the nearest station.
     """
-    under = np.zeros(len(stations), bool)
     if not len(roads) or not len(stations):
-        return under
+        return []
     road_lines = np.asarray(roads.geometry.array)
     tree = shapely.STRtree(road_lines)
     classes = roads["class"].to_numpy(object)
+    found = []
     for rows in stations.groupby("segment_no", sort=False).indices.values():
         if len(rows) < 2:
             continue
@@ -69,9 +105,53 @@ def crossing_stations(stations: pd.DataFrame, roads: pd.DataFrame) -> NDArray[np
             for place, angle in _meetings(points, at, line, road_lines[road]):
                 if angle > CROSSING_ANGLE_DEG.value:
                     half = (road_width(classes[road]) + CROSSING_MARGIN_M.value) / 2
-                    under[rows[np.abs(at - place) <= half]] = True
-                    under[rows[np.argmin(np.abs(at - place))]] = True
+                    under = np.abs(at - place) <= half
+                    under[np.argmin(np.abs(at - place))] = True
+                    found.append(Meeting(rows[under], place, int(road)))
+    return found
+
+
+def crossing_stations(stations: pd.DataFrame, meetings: Sequence[Meeting]) -> NDArray[np.bool_]:
+    """Say which stations lie under a road that crosses; (n,)."""
+    under = np.zeros(len(stations), bool)
+    for meeting in meetings:
+        under[meeting.rows] = True
     return under
+
+
+def crossing_places(stations: pd.DataFrame, roads: pd.DataFrame, meetings: Sequence[Meeting]) -> pd.DataFrame:
+    """Give layer ``crossing_places``: one row a run of neighbouring stations under roads, told by the widest of these.
+
+    Parameters
+    ----------
+    stations, roads
+        As for :func:`road_meetings`.
+    meetings
+        What that found.
+    """
+    if not meetings:
+        return empty(CROSSING_PLACES)
+    under, segment = crossing_stations(stations, meetings), stations["segment_no"].to_numpy()
+    starts = under & ~(np.roll(under, 1) & (np.roll(segment, 1) == segment))
+    starts[0] = under[0]
+    run = np.cumsum(starts)
+    length = (stations["to_m"] - stations["from_m"]).where(under, 0.0).groupby(run).sum()
+    at = stations["at_m"].to_numpy()
+    nearest = [meeting.rows[np.argmin(np.abs(at[meeting.rows] - meeting.at_m))] for meeting in meetings]
+    classes = roads["class"].to_numpy(object)[[meeting.road for meeting in meetings]]
+    found = pd.DataFrame(
+        {
+            "run": run[nearest],
+            "wide": [-road_width(one) for one in classes],
+            "segment_no": segment[nearest],
+            "at_m": [meeting.at_m for meeting in meetings],
+            "reach_no": stations["reach_no"].to_numpy()[nearest],
+            "class": classes,
+        }
+    )
+    widest = found.sort_values(["run", "wide", "at_m", "class"], kind="stable").drop_duplicates("run")
+    widest = widest.assign(length_m=length.loc[widest["run"]].to_numpy())
+    return widest[CROSSING_PLACES.names()].sort_values(["segment_no", "at_m"], ignore_index=True)
 
 
 def _meetings(

@@ -34,7 +34,7 @@ def find_scars(core: Tables, halo: Tables, sources: Sources, settings: Settings)
     -------
     dict
         ``side_scars``. A scar is the bank's whose side of the centre line it lies on. Where bank lines of two dates lie
-        along a part of a bank, nothing was seen on the rest of it.
+        along a part of a bank, nothing was seen on the rest of it. ``scar_banks``: which scar lies along which banks.
     """
     scars = halo["eroding"]
     retreat = find_retreat(core["stations"], halo["bank_lines"], settings.streams.bank_line_error_m)
@@ -42,10 +42,19 @@ def find_scars(core: Tables, halo: Tables, sources: Sources, settings: Settings)
     looked = sides["least_retreat_m_y"].notna().groupby([sides["reach_no"], sides["side"]]).transform("any")
     seen = np.where(looked | bool(len(scars)), 0.0, np.nan)
     seen[(sides["retreat_m_y"] > 0).to_numpy()] = 1.0
-    _, row = shapely.STRtree(scar_cells(sides)).query(np.asarray(scars.geometry.array), predicate="intersects")
+    scar, row = shapely.STRtree(scar_cells(sides)).query(np.asarray(scars.geometry.array), predicate="intersects")
     seen[row] = 1.0
     order = sides.assign(seen=seen).sort_values(SIDE_KEY, ignore_index=True)
-    return {"side_scars": order[[*SIDE_KEY, "seen", "retreat_m_y", "least_retreat_m_y"]]}
+    return {
+        "side_scars": order[[*SIDE_KEY, "seen", "retreat_m_y", "least_retreat_m_y"]],
+        "scar_banks": _banks_of(scar, sides.iloc[row]),
+    }
+
+
+def _banks_of(scar: np.ndarray, sides: pd.DataFrame) -> pd.DataFrame:
+    """Say along how much of which bank each scar lies, from pairs of a scar and a station side."""
+    pairs = sides[["reach_no", "side"]].assign(scar_no=scar, length_m=sides["to_m"] - sides["from_m"])
+    return pairs.groupby(["scar_no", "reach_no", "side"], as_index=False)["length_m"].sum()
 
 
 def scar_cells(sides: pd.DataFrame) -> np.ndarray:

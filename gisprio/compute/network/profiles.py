@@ -47,8 +47,8 @@ def lay_profiles(tables: Tables, sources: Sources, settings: Settings) -> Output
     streams = stream_table(segments)
     number = points["segment_no"].to_numpy()
     from_mouth = streams["offset_m"].to_numpy()[number] + points["at_m"].to_numpy()
-    reaches = tables["reach_measures"].iloc[_reach_rows(points, tables["reach_measures"])]
-    places = _places(segments, points)
+    reaches = tables["reach_measures"].iloc[reach_rows(points, tables["reach_measures"])]
+    places = places_on(segments, points)
     drop = _drops(points, tables["knickpoints"])
     made = pd.DataFrame(
         {
@@ -155,7 +155,7 @@ def _from_outlet(length_m: Floats, down: NDArray[np.int64]) -> Floats:
     return distance
 
 
-def _reach_rows(points: pd.DataFrame, reaches: pd.DataFrame) -> NDArray[np.int64]:
+def reach_rows(points: pd.DataFrame, reaches: pd.DataFrame) -> NDArray[np.int64]:
     """Give the row of the reach each point lies in; (n,)."""
     rows = np.zeros(len(points), np.int64)
     of_segment = reaches.reset_index(drop=True).groupby("segment_no").indices
@@ -165,7 +165,7 @@ def _reach_rows(points: pd.DataFrame, reaches: pd.DataFrame) -> NDArray[np.int64
     return rows
 
 
-def _places(segments: pd.DataFrame, points: pd.DataFrame) -> Floats:
+def places_on(segments: pd.DataFrame, points: pd.DataFrame) -> Floats:
     """Give x and y of the points; (n, 2)."""
     number = points["segment_no"].to_numpy()
     lines = np.asarray(segments.geometry.array)[number]

@@ -43,6 +43,7 @@ def test_age_is_told_from_the_newest_date_and_kinds_say_what_is_planting(world):
     table = inputs.tables["done"]
     assert table["planting"].tolist() == [True, False, True]
     assert table["year"].tolist() == [2014, 2024, pd.NA]
+    assert table["status"].fillna("").tolist() == ["done", "", "finished"]
     np.testing.assert_allclose(table["age_y"], [10.0, 0.0, np.nan], atol=0.01)
     assert [f for f in inputs.findings if f.layer == "done"] == []
 

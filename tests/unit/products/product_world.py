@@ -16,13 +16,18 @@ from gisprio.contracts.grids import ArraySource, Grid, Lattice
 from gisprio.contracts.layers import (
     BANK_SETBACKS,
     BANKS,
+    CROSSINGS,
     FINDINGS,
     FLOW_POINTS,
     GAPS,
     LONG_PROFILES,
     PROPERTIES,
     REACHES,
+    SCARS,
     SENSITIVITY,
+    SHOWN_CONSTRAINTS,
+    SHOWN_KNICKPOINTS,
+    WORKS_DONE,
 )
 from gisprio.contracts.schema import Column, Layer, check, empty
 from gisprio.contracts.settings import Settings
@@ -98,6 +103,7 @@ def make_results(
         "banks": _fitted(banks_layer(), bank),
         "gaps": _fitted(GAPS, gap),
         "flow_points": empty(FLOW_POINTS, crs),
+        **_landmarks(reach, bank, crs),
         "properties": _fitted(PROPERTIES, land),
         "bank_setbacks": _fitted(BANK_SETBACKS, _setbacks(bank)),
         "findings": _fitted(FINDINGS, _findings(title)),
@@ -354,6 +360,62 @@ def _properties(reach: gpd.GeoDataFrame, draw: np.random.Generator, crs: str, co
         geometry=shapes,
         crs=crs,
     )
+
+
+def _landmarks(reach: gpd.GeoDataFrame, bank: gpd.GeoDataFrame, crs: str) -> dict[str, pd.DataFrame]:
+    """Make a few of each: crossings and a step on the first reaches, constraints, works and scars beside them."""
+
+    def laid(layer: Layer, shapes: list, **columns: list) -> pd.DataFrame:
+        made = pd.DataFrame({name: values[: len(shapes)] for name, values in columns.items()})
+        return check(layer, gpd.GeoDataFrame(made, geometry=shapes, crs=crs))
+
+    ids, sides = reach["reach_id"].tolist(), bank["bank_id"].tolist()
+    lines, edges = list(reach.geometry), list(bank.geometry)
+
+    def at(number: int, from_m: float) -> shapely.Point:
+        return shapely.line_interpolate_point(lines[number], lines[number].length - from_m)
+
+    def beside(number: int, near_m: float, far_m: float, low: float, high: float) -> shapely.Polygon:
+        """Give ground off a left bank (even) or a right bank, from ``low`` to ``high`` along it."""
+        sign = 1 if number % 2 == 0 else -1
+        part = shapely.ops.substring(edges[number], low, high)
+        one, other = (shapely.get_coordinates(part.offset_curve(sign * d)) for d in (near_m, far_m))
+        return shapely.Polygon([*one, *other[::-1]])
+
+    steps = [(1, 100.0)] if len(lines) > 1 else []
+    places = [(0, 110.0), *([(2, 60.0), (3, 150.0)] if len(lines) > 3 else [])]
+    many = len(edges) > 7
+    return {
+        "crossings": laid(
+            CROSSINGS,
+            [at(*place) for place in places],
+            reach_id=[ids[number] for number, _ in places],
+            from_m=[from_m for _, from_m in places],
+            kind=["road", "railway", None],
+            **{"class": ["secondary", "rail", None]},
+            length_m=[20.0, 20.0, 15.0],
+        ),
+        "knickpoints": laid(
+            SHOWN_KNICKPOINTS, [at(*step) for step in steps], reach_id=[ids[number] for number, _ in steps],
+            from_m=[100.0], drop_m=[1.5], near_crossing=[False],
+        ),
+        "constraints": laid(
+            SHOWN_CONSTRAINTS,
+            [beside(0, 8, 22, 40, 60), *([beside(5, 5, 15, 10, 150)] if many else [])],
+            kind=["building", EVIL[0]],
+        ),
+        "works_done": laid(
+            WORKS_DONE,
+            [beside(1, 1, 25, 20, 120), *([beside(6, 0, 8, 100, 140)] if many else [])],
+            kind=["tree planting", None], year=pd.array([2019, pd.NA], dtype="Int64"), status=["done", None],
+        ),
+        "scars": laid(
+            SCARS,
+            [shapely.ops.substring(edges[0], 120, 165), *([at(3, 20.0).buffer(5).boundary] if many else [])],
+            bank_id=[sides[0], None], reach_id=[ids[0], None], year=pd.array([2021, pd.NA], dtype="Int64"),
+            height_m=[1.8, np.nan],
+        ),
+    }  # fmt: skip
 
 
 def _sensitivity(bank: gpd.GeoDataFrame) -> pd.DataFrame:

@@ -30,8 +30,10 @@ def ranked(results, tmp_path_factory):
 
 def test_the_layers_are_there_with_their_descriptions(ranked):
     names = [name for name, _ in pyogrio.list_layers(ranked)]
-    assert names[:5] == ["reaches", "banks", "gaps", "properties", "flow_points"]
-    assert sorted(names[5:]) == ["bank_setbacks", "findings", "layer_styles"]
+    places = ["reaches", "banks", "gaps", "properties", "flow_points"]
+    places += ["crossings", "knickpoints", "constraints", "works_done", "scars"]
+    assert names[:10] == places
+    assert sorted(names[10:]) == ["bank_setbacks", "findings", "layer_styles"]
     with closing(sqlite3.connect(ranked)) as base:
         said = dict(base.execute("SELECT table_name, description FROM gpkg_contents"))
     assert said["reaches"] == "Reaches, drawn downstream."
@@ -69,12 +71,13 @@ def test_nulls_are_null_and_ranks_whole_numbers_in_the_file(ranked):
         assert base.execute("SELECT min(rank), max(rank) FROM banks").fetchone() == (1, 44)
 
 
-def test_four_layers_open_styled(ranked):
+def test_layers_open_styled(ranked):
     with closing(sqlite3.connect(ranked)) as base:
         rows = base.execute("SELECT f_table_name, styleQML, useAsDefault FROM layer_styles ORDER BY id").fetchall()
         kind = base.execute("SELECT data_type FROM gpkg_contents WHERE table_name = 'layer_styles'").fetchone()
     assert kind == ("attributes",)
-    assert [row[0] for row in rows] == ["banks", "gaps", "properties", "flow_points"]
+    marks = ["crossings", "knickpoints", "constraints", "works_done", "scars"]
+    assert [row[0] for row in rows] == ["banks", "gaps", "properties", "flow_points", *marks]
     assert {row[2] for row in rows} == {1}
     rules = ET.fromstring(rows[0][1]).find("renderer-v2/rules")
     assert [rule.get("filter") for rule in rules] == [
@@ -121,3 +124,22 @@ def test_writing_edits_nothing(results, tmp_path: Path):
     write_ranked(tmp_path / "ranked.gpkg", results)
     assert results.tables["banks"].equals(before)
     assert np.array_equal(results.tables["banks"].columns, before.columns)
+
+
+def test_styles_of_what_lies_along_the_streams(ranked):
+    with closing(sqlite3.connect(ranked)) as base:
+        styles = dict(base.execute("SELECT f_table_name, styleQML FROM layer_styles"))
+    kinds = {"crossings": "marker", "knickpoints": "marker", "constraints": "fill", "works_done": "fill"}
+    kinds["scars"] = "line"
+    drawn = {}
+    for name, kind in kinds.items():
+        style = ET.fromstring(styles[name])
+        symbols = style.findall("renderer-v2/symbols/symbol")
+        assert {symbol.get("type") for symbol in symbols} == {kind}
+        props = {prop.get("k"): prop.get("v") for prop in symbols[0].iter("prop")}
+        drawn[name] = props.get("name") or props.get("style") or props["line_width"]
+        assert style.findtext("layerGeometryType") == {"marker": "0", "line": "1", "fill": "2"}[kind]
+    assert drawn == {
+        "crossings": "square", "knickpoints": "diamond", "constraints": "cross", "works_done": "dense5",
+        "scars": "0.80",
+    }  # fmt: skip

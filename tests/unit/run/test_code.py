@@ -118,7 +118,7 @@ EDITS = {
     "order of streams": ("compute/network/order.py", "\ndef ", "\nSPARE = 1\n\n\ndef ", set()),
     "a default of the works": (
         "contracts/settings.py", "cover_after_y: Positive = 10.0", "cover_after_y: Positive = 9.0",
-        {"works", "ground", "further_rules"},
+        {"works", "ground", "further_rules", "landmarks"},
     ),
 }  # fmt: skip
 

@@ -5,11 +5,12 @@ Defaults marked [own] are our own choice, without a published source.
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Annotated, Any, Literal, cast
 
-from pydantic import Field, model_validator
+from pydantic import Field, field_validator, model_validator
 
 from gisprio.contracts.constants import JARRETT_FACTOR, JARRETT_RADIUS_POWER, JARRETT_SLOPE_POWER
 from gisprio.contracts.sections import Cover, Finite, IsoDate, Paths, Positive, Section, StreamKind, Weight
@@ -367,10 +368,21 @@ class Robustness(Section):
 
 
 class Report(Section):
-    """``[report]``: units and contact line."""
+    """``[report]``: units, contact line, and online tiles for the map where somebody wants them."""
 
     units: Literal["si", "us"] = "si"
     contact: str = ""
+    tiles: str = ""
+    tiles_credit: str = ""
+
+    @field_validator("tiles")
+    @classmethod
+    def _address_of_tiles(cls, value: str) -> str:
+        if value and not re.fullmatch(r"https://[A-Za-z0-9.-]+(:\d+)?/[^\s\"'<>;]*", value):
+            raise ValueError("is not an address of tiles: https://, a server, and {z}, {x} and {y} in the path")
+        if value and not all(part in value for part in ("{z}", "{x}", "{y}")):
+            raise ValueError("has no {z}, {x} and {y}")
+        return value
 
 
 class Settings(Section):

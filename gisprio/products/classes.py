@@ -15,9 +15,39 @@ GAP = "#b03a0c"
 PROPERTY = "#4c5663"
 CONSTRAINT = "#3a3f47"
 WORKS = "#0b5fa5"
-SCAR = "#f2b705"
+SCAR = "#8f1d14"
 STEP = "#c94fb0"
 """Told apart by shape and pattern first, so that nobody needs to see the colour [own]."""
+COLOURS = {
+    "gap": GAP,
+    "property": PROPERTY,
+    "water": "#8fb4cc",
+    "site": "#0b5a6b",
+    "flow": "#2f5d7c",
+    "crossing": "#3d434a",
+    "step": STEP,
+    "constraint": CONSTRAINT,
+    "done": WORKS,
+    "scar": SCAR,
+}
+"""Colour of each layer besides the ranked banks; each has a form of its own too, so that colour never says it alone."""
+
+
+@dataclass(frozen=True, slots=True)
+class NeedClass:
+    """What a bank needs looked at: its word in column ``need``, colour and line in a legend."""
+
+    need: str
+    colour: str
+    says: str
+
+
+NEED_CLASSES = (
+    NeedClass("both", "#3a0f5c", "Both: erosion and gap"),
+    NeedClass("erosion_only", "#d95f0e", "Erosion only: look first"),
+    NeedClass("gap_only", "#2b9fb8", "Gap only"),
+    NeedClass("none", "#d9d6cc", "Neither"),
+)
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,31 +4,48 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pyproj
+from numpy.typing import NDArray
 
 from gisprio.contracts.cards import Results
 from gisprio.contracts.words import CAUTION, SIDES
-from gisprio.products.classes import GAP, NOT_RANKED, PROPERTY, urgency_classes
+from gisprio.products.classes import COLOURS, NEED_CLASSES, NOT_RANKED, urgency_classes
 from gisprio.products.hillshade import Shade, draw_hillshade
 from gisprio.products.page import OfflineMap, Panel, assemble_page, hillshade_layer
 from gisprio.products.payload import encode, pack_numbers, pack_shapes, pack_words
 from gisprio.products.units import shown_units
 
-ORDERS = (("priority", "rank"), ("erosion_score", "erosion_rank"), ("gap_score", "gap_rank"))
-"""Values banks can be coloured by, and the rank that makes the classes."""
+ORDERS = (
+    ("priority", "rank", "Priority"),
+    ("erosion_score", "erosion_rank", "Erosion"),
+    ("gap_score", "gap_rank", "Gap"),
+)
+"""Values banks can be coloured by, the rank that makes the classes, and the name people read."""
+
+SYMBOLS: tuple[tuple[str, tuple[str, ...], tuple[str, ...]], ...] = (
+    ("flow_points", ("in_gap",), ("area_ha",)),
+    ("crossings", ("kind",), ("length_m",)),
+    ("knickpoints", (), ("drop_m",)),
+    ("constraints", ("kind",), ()),
+    ("works_done", ("kind", "status"), ("year",)),
+    ("scars", (), ("year", "height_m")),
+)
+"""Layers shown as symbols where they are there: name, columns of words, columns of numbers."""
+
+Audience = Literal["team", "board"]
 
 WARNINGS_SHOWN = 10
-LIST_LENGTH = 25
+PROFILE_STEP_M = 40.0
 
 _LINE_TOLERANCE_M, _GAP_TOLERANCE_M, _PROPERTY_TOLERANCE_M = 1.5, 0.5, 0.5
 
 
-def write_map(path: Path, results: Results) -> None:
+def write_map(path: Path, results: Results, audience: Audience = "team") -> None:
     """Write ``map.html``: banks by priority, gaps, properties, hillshade, and a card with the reasons.
 
     Parameters
@@ -37,16 +54,19 @@ def write_map(path: Path, results: Results) -> None:
         File to write.
     results
         Result layers, elevations, settings and record of the run.
+    audience
+        For ``board`` the ids of properties stay out of the file: they show as "Property of rank 3".
     """
     shade = draw_hillshade(results.elevation, results.crs)
+    tiles = results.settings.report.tiles
     chart = OfflineMap(_centre(results))
     if shade is not None:
         hillshade_layer(shade).add_to(chart)
-    Panel(encode(map_data(results, shade))).add_to(chart)
-    path.write_text(assemble_page(chart, "Ranked stream banks"), encoding="utf-8", newline="\n")
+    Panel(encode(map_data(results, shade, audience))).add_to(chart)
+    path.write_text(assemble_page(chart, "Ranked stream banks", tiles=tiles), encoding="utf-8", newline="\n")
 
 
-def map_data(results: Results, shade: Shade | None) -> dict[str, Any]:
+def map_data(results: Results, shade: Shade | None, audience: Audience = "team") -> dict[str, Any]:
     """Give what the page shows, as plain data.
 
     Parameters
@@ -55,6 +75,8 @@ def map_data(results: Results, shade: Shade | None) -> dict[str, Any]:
         Result layers, settings and record.
     shade
         The hillshade, whose exaggeration the legend names.
+    audience
+        Who reads it.
 
     Returns
     -------
@@ -62,43 +84,55 @@ def map_data(results: Results, shade: Shade | None) -> dict[str, Any]:
         For :func:`gisprio.products.payload.encode`.
     """
     tables = results.tables
+    banks, properties = tables["banks"], tables["properties"]
     return {
-        "about": _about(results, shade),
-        "orders": [_order(tables["banks"], value, rank) for value, rank in ORDERS],
-        "colours": {"gap": GAP, "property": PROPERTY, "not_ranked": NOT_RANKED},
+        "about": _about(results, shade, audience),
+        "orders": [_order(banks, *order) for order in ORDERS],
+        "needs": [{"need": c.need, "colour": c.colour, "says": c.says} for c in NEED_CLASSES],
+        "colours": {**COLOURS, "not_ranked": NOT_RANKED},
         "reaches": _reaches(tables["reaches"], results.crs),
-        "banks": _banks(tables["banks"], tables["reaches"]),
-        "factors": _factors(tables["factors"], tables["banks"]),
-        "gaps": _gaps(tables["gaps"], tables["banks"], results.crs),
-        "properties": _properties(tables["properties"], results.crs),
+        "banks": _banks(banks, tables["reaches"]),
+        "factors": _factors(tables["factors"], banks),
+        "gaps": _gaps(tables["gaps"], banks, results.crs),
+        "properties": _properties(properties, results.crs, audience),
+        "frontages": _frontages(tables.get("frontages"), banks, properties),
+        "setbacks": _setbacks(tables["bank_setbacks"], banks),
+        "profiles": _profiles(tables["long_profiles"], tables["reaches"]),
+        "sites": _sites(tables.get("sites"), banks, properties, results.crs),
+        **{name: _symbols(tables.get(name), words, numbers, results.crs) for name, words, numbers in SYMBOLS},
     }
 
 
-def _about(results: Results, shade: Shade | None) -> dict[str, Any]:
+def _about(results: Results, shade: Shade | None, audience: Audience) -> dict[str, Any]:
     settings, findings = results.settings, results.tables["findings"]
     warnings = findings[findings["severity"] == "warning"]
     weights = settings.priority.weights
     return {
         "title": settings.run.name,
+        "audience": audience,
         "date": str(results.record.get("started", ""))[:10],
         "caution": CAUTION,
         "contact": settings.report.contact,
+        "tiles": [settings.report.tiles, settings.report.tiles_credit] if settings.report.tiles else None,
         "units": {unit: list(shown) for unit, shown in shown_units(settings.report.units).items()},
         "system": settings.report.units,
         "need_at": settings.priority.need_at,
+        "worst_m": settings.priority.worst_m,
+        "top_n": settings.robustness.top_n,
+        "draws": settings.robustness.draws,
         "combine": settings.priority.combine,
         "weights": {"erosion": weights.erosion, "gap": weights.gap},
         "warnings": [f"{row.says} {row.do}".strip() for row in warnings.head(WARNINGS_SHOWN).itertuples()],
         "warning_count": len(warnings),
-        "list_length": LIST_LENGTH,
         "exaggeration": None if shade is None else shade.exaggeration,
     }
 
 
-def _order(banks: pd.DataFrame, value: str, rank: str) -> dict[str, Any]:
+def _order(banks: pd.DataFrame, value: str, rank: str, name: str) -> dict[str, Any]:
     ranked = int(banks[rank].notna().sum())
     classes = urgency_classes(ranked)
     return {
+        "name": name,
         "value": value,
         "rank": rank,
         "ranked": ranked,
@@ -110,51 +144,28 @@ def _reaches(reaches: gpd.GeoDataFrame, crs: str) -> dict[str, Any]:
     return {
         "shapes": pack_shapes(reaches.geometry, crs, _LINE_TOLERANCE_M),
         "name": pack_words(reaches["name"]),
+        "sub_watershed_id": pack_words(reaches["sub_watershed_id"]),
+        "strahler_order": pack_numbers(reaches["strahler_order"], 0),
         "width_m": pack_numbers(reaches["bankfull_width_m"], 1),
         "drainage_area_km2": pack_numbers(reaches["drainage_area_km2"], 2),
     }
 
 
 def _banks(banks: gpd.GeoDataFrame, reaches: gpd.GeoDataFrame) -> dict[str, Any]:
-    place = {reach_id: number for number, reach_id in enumerate(reaches["reach_id"])}
     numbers = {
-        "length_m": 1,
-        "setback_m": 1,
-        "buffer_width_m": 1,
-        "woody_share": 3,
-        "gap_length_m": 1,
-        "gap_area_m2": 0,
-        "crossing_length_m": 1,
-        "erosion_score": 1,
-        "gap_score": 1,
-        "priority": 2,
-        "rank": 0,
-        "erosion_rank": 0,
-        "gap_rank": 0,
-        "erosion_above_share": 2,
-        "gap_above_share": 2,
-        "constrained_length_m": 1,
-        "plantable_area_m2": 0,
-        "done_year": 0,
-        "recentred_m": 1,
+        "length_m": 1, "setback_m": 1, "buffer_width_m": 1, "woody_share": 3, "gap_length_m": 1, "gap_area_m2": 0,
+        "crossing_length_m": 1, "erosion_score": 2, "gap_score": 2, "priority": 2, "rank": 0, "erosion_rank": 0,
+        "gap_rank": 0, "rank_p05": 1, "rank_p50": 1, "rank_p95": 1, "top_share": 3, "erosion_above_share": 2,
+        "gap_above_share": 2, "constrained_length_m": 1, "plantable_area_m2": 0, "done_year": 0, "recentred_m": 1,
         "least_retreat_m_y": 2,
-    }
+    }  # fmt: skip
     words = (
-        "kind",
-        "not_ranked",
-        "need",
-        "adjacent_cover",
-        "why",
-        "bank_line_basis",
-        "setback_kind",
-        "buffer_width_basis",
-        "woody_share_basis",
-        "constraint",
-        "done_kind",
-    )
+        "kind", "not_ranked", "need", "adjacent_cover", "why", "bank_line_basis", "setback_kind",
+        "buffer_width_basis", "woody_share_basis", "constraint", "done_kind",
+    )  # fmt: skip
     return {
         "id": banks["bank_id"].tolist(),
-        "reach": [place[reach_id] for reach_id in banks["reach_id"]],
+        "reach": _places(banks["reach_id"], reaches["reach_id"]),
         "side": [SIDES.index(side) for side in banks["side"]],
         **{name: pack_numbers(banks[name], digits) for name, digits in numbers.items()},
         **{name: pack_words(banks[name]) for name in words},
@@ -167,46 +178,124 @@ def _factors(factors: pd.DataFrame, banks: pd.DataFrame) -> list[dict[str, Any]]
 
 
 def _factor(row: Mapping[str, Any], banks: pd.DataFrame) -> dict[str, Any]:
+    worst = row.get("worst_column")
     return {
+        "key": str(row["key"]),
         "title": str(row["title"]),
         "group": str(row["group"]),
         "unit": str(row["unit"]),
+        "given": float(row.get("given_weight", row["weight"])),
         "weight": int(row["weight"]),
         "used": bool(row["used"]),
         "floors": bool(row.get("floors", False)),
+        "shares": str(row.get("shares") or ""),
         "says": str(row["says"]),
         "value": pack_numbers(banks[row["value_column"]], 3),
         "basis": pack_words(banks[row["basis_column"]]),
         "score": pack_numbers(banks[row["score_column"]], 1),
+        "worst": pack_numbers(banks[worst if worst in banks.columns else row["score_column"]], 1),
     }
 
 
 def _gaps(gaps: gpd.GeoDataFrame, banks: pd.DataFrame, crs: str) -> dict[str, Any]:
-    place = {bank_id: number for number, bank_id in enumerate(banks["bank_id"])}
     return {
         "shapes": pack_shapes(gaps.geometry, crs, _GAP_TOLERANCE_M),
-        "bank": [place[bank_id] for bank_id in gaps["bank_id"]],
+        "bank": _places(gaps["bank_id"], banks["bank_id"]),
         "certain": [int(word == "clear") for word in gaps["certainty"]],
     }
 
 
-def _properties(properties: gpd.GeoDataFrame, crs: str) -> dict[str, Any]:
+def _properties(properties: gpd.GeoDataFrame, crs: str, audience: Audience) -> dict[str, Any]:
     numbers = {
-        "frontage_m": 1,
-        "gap_length_m": 1,
-        "gap_area_m2": 0,
-        "priority": 2,
-        "priority_gap_m": 0,
-        "rank": 0,
-        "joint_gap_m": 1,
-    }
+        "frontage_m": 1, "gap_length_m": 1, "gap_area_m2": 0, "priority": 2, "priority_gap_m": 1, "rank": 0,
+        "rank_p05": 1, "rank_p95": 1, "top_share": 3, "joint_gap_m": 1, "site_count": 0,
+    }  # fmt: skip
+    named = audience == "team"
+    joint = properties["joint_neighbours"]
     return {
-        "id": properties["property_id"].tolist(),
+        "count": len(properties),
+        "id": properties["property_id"].tolist() if named else None,
         "ranked": int(properties["rank"].notna().sum()),
         "shapes": pack_shapes(properties.geometry, crs, _PROPERTY_TOLERANCE_M),
-        "joint_neighbours": pack_words(properties["joint_neighbours"]),
+        "joint_neighbours": pack_words(joint if named else pd.Series(None, joint.index, object)),
         **{name: pack_numbers(properties[name], digits) for name, digits in numbers.items()},
     }
+
+
+def _frontages(frontages: pd.DataFrame | None, banks: pd.DataFrame, properties: pd.DataFrame) -> dict[str, Any] | None:
+    """Give which bank lies how far along which property, in whole millimetres, which the ranks of properties need."""
+    if frontages is None:
+        return None
+    return {
+        "property": _places(frontages["property_id"], properties["property_id"]),
+        "bank": _places(frontages["bank_id"], banks["bank_id"]),
+        "frontage_mm": pack_numbers(frontages["frontage_m"] * 1000, 0),
+        "gap_mm": pack_numbers(frontages["gap_length_m"] * 1000, 0),
+    }
+
+
+def _setbacks(setbacks: pd.DataFrame, banks: pd.DataFrame) -> list[dict[str, Any]]:
+    """Give what each rule asks of each bank, in the order of the banks; the rule that ranks comes first."""
+    tables = {str(rule): table.set_index("bank_id") for rule, table in setbacks.groupby("rule", sort=False)}
+    own = str(banks["setback_rule"].iloc[0]) if len(banks) else ""
+    ordered = sorted(tables, key=lambda rule: rule != own)
+    return [{"rule": rule, **_judged(tables[rule].reindex(banks["bank_id"]))} for rule in ordered]
+
+
+def _judged(table: pd.DataFrame) -> dict[str, Any]:
+    digits = {"setback_m": 1, "buffer_width_m": 1, "gap_length_m": 1, "gap_area_m2": 0}
+    return {name: pack_numbers(table[name], most) for name, most in digits.items()}
+
+
+def _profiles(profiles: pd.DataFrame, reaches: pd.DataFrame) -> dict[str, Any]:
+    """Give the long profile of each stream: a point every 40 m or so, and each end and step."""
+    points = profiles.sort_values(["stream_id", "from_mouth_m"], kind="stable", ignore_index=True)
+    stream, _ = pd.factorize(points["stream_id"])
+    step = np.floor(points["from_mouth_m"].to_numpy(float) / PROFILE_STEP_M)
+    first = np.r_[True, (np.diff(stream) != 0) | (np.diff(step) != 0)][: len(points)]
+    last = np.r_[np.diff(stream) != 0, True][: len(points)]
+    keep = points[first | last | points["knickpoint"].to_numpy(bool)]
+    return {
+        "stream": keep.groupby("stream_id", sort=True).size().to_numpy(np.int64),
+        "reach": _places(keep["reach_id"], reaches["reach_id"]),
+        "from_mouth_m": pack_numbers(keep["from_mouth_m"], 0),
+        "elevation_m": pack_numbers(keep["falling_elevation_m"].fillna(keep["low_elevation_m"]), 1),
+        "step_m": pack_numbers(keep["knickpoint_drop_m"].where(keep["knickpoint"].astype(bool)), 1),
+        "crossing": keep["crossing"].to_numpy(np.int64),
+    }
+
+
+def _sites(
+    sites: gpd.GeoDataFrame | None, banks: pd.DataFrame, properties: pd.DataFrame, crs: str
+) -> dict[str, Any] | None:
+    if sites is None:
+        return None
+    return {
+        "id": sites["site_id"].tolist(),
+        "shapes": pack_shapes(sites.geometry, crs, _GAP_TOLERANCE_M),
+        "bank": _places(sites["bank_id"], banks["bank_id"]),
+        "property": _places(sites["property_id"], properties["property_id"]),
+        "measure": pack_words(sites["measure"]),
+        **{name: pack_numbers(sites[name], digits) for name, digits in (("length_m", 1), ("priority", 2), ("rank", 0))},
+    }
+
+
+def _symbols(
+    layer: gpd.GeoDataFrame | None, words: tuple[str, ...], numbers: tuple[str, ...], crs: str
+) -> dict[str, Any] | None:
+    """Give a layer that is shown as symbols; None where the run has none of it."""
+    if layer is None or not len(layer):
+        return None
+    return {
+        "shapes": pack_shapes(layer.geometry, crs, _GAP_TOLERANCE_M),
+        **{name: pack_words(layer[name]) for name in words if name in layer},
+        **{name: pack_numbers(layer[name], 1) for name in numbers if name in layer},
+    }
+
+
+def _places(ids: pd.Series, of: pd.Series) -> NDArray[np.int64]:
+    """Give the row of each id in a table; -1 where it is not there."""
+    return np.asarray(pd.Index(of).get_indexer(pd.Index(ids)), np.int64)
 
 
 def _centre(results: Results) -> tuple[float, float]:

@@ -9,6 +9,7 @@ from functools import partial
 from importlib.resources import files
 from importlib.resources.abc import Traversable
 from typing import cast
+from urllib.parse import urlsplit
 
 import folium
 from branca.element import Element, Figure, Link, MacroElement
@@ -17,11 +18,14 @@ from jinja2 import Template
 
 from gisprio.products.hillshade import Shade
 
-_SCRIPTS = ("unpack.js", "shapes.js", "paint.js", "card.js", "panel.js", "map.js")
+_SCRIPTS = (
+    "unpack.js", "shapes.js", "rank.js", "paint.js", "symbols.js", "drawings.js", "card.js", "legend.js", "table.js",
+    "filters.js", "weights.js", "search.js", "picks.js", "place.js", "printing.js", "panel.js", "map.js",
+)  # fmt: skip
 """Own scripts, in order of loading; each adds its functions to one shared object."""
 
 _POLICY = (
-    "default-src 'none'; script-src {hashes}; style-src 'unsafe-inline'; img-src data:; "
+    "default-src 'none'; script-src {hashes}; style-src 'unsafe-inline'; img-src data:{images}; "
     "connect-src 'none'; form-action 'none'; base-uri 'none'"
 )
 
@@ -73,7 +77,7 @@ def hillshade_layer(shade: Shade) -> ImageOverlay:
     return layer
 
 
-def assemble_page(chart: OfflineMap, title: str) -> str:
+def assemble_page(chart: OfflineMap, title: str, *, tiles: str = "") -> str:
     """Give the whole page as text.
 
     Parameters
@@ -82,6 +86,8 @@ def assemble_page(chart: OfflineMap, title: str) -> str:
         The map with its layers and panel.
     title
         Static title of the page; never text from data.
+    tiles
+        Address of online tiles that the page may ask for; empty for none.
 
     Returns
     -------
@@ -105,9 +111,10 @@ def assemble_page(chart: OfflineMap, title: str) -> str:
     scripts = [_leaflet_script(), figure.script.render(), _own_script()]
     hashes = " ".join(script_hash(script) for script in scripts)
     styles = [_leaflet_style(), _asset("map.css")]
+    policy = _POLICY.format(hashes=hashes, images=_server_of(tiles))
     head = [
         '<meta charset="utf-8">',
-        f'<meta http-equiv="Content-Security-Policy" content="{_POLICY.format(hashes=hashes)}">',
+        f'<meta http-equiv="Content-Security-Policy" content="{policy}">',
         '<meta name="viewport" content="width=device-width, initial-scale=1">',
         f"<title>{title}</title>",
         *(f"<style>{style}</style>" for style in styles),
@@ -116,6 +123,14 @@ def assemble_page(chart: OfflineMap, title: str) -> str:
     return "\n".join(
         ["<!DOCTYPE html>", '<html lang="en">', "<head>", *head, "</head>", "<body>", *body, "</body>", "</html>", ""]
     )
+
+
+def _server_of(tiles: str) -> str:
+    """Give the servers that tiles come from as the policy names them, a blank before; empty for none."""
+    if not tiles:
+        return ""
+    server = urlsplit(tiles).netloc.replace("{s}", "*")
+    return f" https://{server}"
 
 
 def script_hash(script: str) -> str:

@@ -87,7 +87,7 @@ def test_left_bank_is_drawn_on_the_left_looking_downstream(page, address, result
 def test_the_list_opens_the_card_with_the_reasons(page, address, results):
     opened(page, address)
     assert page.locator("#rows .row").count() == 25
-    assert page.inner_text("#list-says") == "25 most urgent of 74, with priority, 0 to 100"
+    assert page.inner_text("#list-says") == "25 of 80 banks, most urgent first"
     page.locator("#rows .row").first.click()
     bank = first_bank(results)
     card = page.inner_text("#card")
@@ -152,11 +152,11 @@ def test_the_hillshade_can_be_switched_off(page, address):
 
 def test_keyboard_alone_walks_the_list_and_closes_the_card(page, address, results):
     opened(page, address)
-    for _ in range(30):
+    for _ in range(40):
         page.keyboard.press("Tab")
-        if page.evaluate("document.activeElement.className") == "row":
+        if page.evaluate("document.activeElement.className") == "go":
             break
-    assert page.evaluate("document.activeElement.dataset.row") is not None
+    assert page.evaluate("document.activeElement.closest('.row').dataset.row") is not None
     page.keyboard.press("ArrowDown")
     ranks = results.tables["banks"].sort_values(["rank", "bank_id"])
     assert ranks["bank_id"].iloc[1] in page.inner_text("#card")
@@ -174,9 +174,9 @@ def test_keyboard_alone_walks_the_list_and_closes_the_card(page, address, result
 
 def test_tabs_by_arrow_key_and_the_card_of_a_property(page, address, results):
     opened(page, address)
-    page.focus("#tab-banks")
+    page.focus("#tab-bank")
     page.keyboard.press("ArrowRight")
-    assert page.locator("#tab-properties").get_attribute("aria-selected") == "true"
+    assert page.locator("#tab-property").get_attribute("aria-selected") == "true"
     page.locator("#rows .row").first.click()
     land = results.tables["properties"]
     first = land[land["rank"] == 1].iloc[0]
@@ -204,4 +204,4 @@ def test_ten_thousand_banks_are_ready_in_two_seconds(page, tmp_path, console_err
     address = (tmp_path / "map.html").as_uri()
     assert min(seconds_to_open(page, address) for _ in range(3)) < 2.0
     assert console_errors == []
-    assert page.inner_text("#list-says") == "25 most urgent of 9,168, with priority, 0 to 100"
+    assert page.inner_text("#list-says") == "25 of 10,000 banks, most urgent first"

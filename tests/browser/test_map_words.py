@@ -68,7 +68,7 @@ def test_each_card_tells_constraints_works_and_what_can_be_planted(show):
         assert facts.get("Constraints") == ("building, road, along 62 m", "none", None)[third]
         assert facts.get("Gap free to plant") == ("1,234 m²", "0 m²", None)[third]
         assert facts["Bank line from"] == "half bankfull width" + (", moved 4.2 m", "", "")[third]
-        assert facts.get("Works done") == ("planting, 2019", "2021", "fence", None)[fourth]
+        assert facts.get("Works done") == ("planting, 2019", "2021", "fence", "none known")[fourth]
         assert facts.get("Retreat") == ("none over 0.35 m/y, the least that shows", None)[bank % 2]
         seen.add(bank % 12)
     assert len(seen) == 12
@@ -77,7 +77,7 @@ def test_each_card_tells_constraints_works_and_what_can_be_planted(show):
 def test_the_card_of_a_property_names_the_neighbours_its_gap_meets(show):
     page = show(reaches=12)
     land = make_results(12).tables["properties"].sort_values(["rank", "property_id"], ignore_index=True)
-    page.click("#tab-properties")
+    page.click("#tab-property")
     told = []
     for row, joint in enumerate(land["joint_neighbours"].fillna("")):
         page.locator("#rows .row").nth(row).click()
@@ -99,15 +99,15 @@ def test_a_coarse_look_says_what_is_not_known(show, console_errors):
     assert "100 % of the priority" in card
     assert page.locator("#orders input").nth(2).is_disabled()
     assert "Likely to erode" not in card or "the strip was not measured" in card
-    page.click("#tab-properties")
+    page.click("#tab-property")
     assert page.inner_text("#list-says") == "No properties were given, or none has frontage."
-    assert page.locator("#layers input").count() == 2
+    assert [box.get_attribute("name") for box in page.locator("#layers input").all()] == ["banks", "shade"]
     assert console_errors == []
 
 
 def test_properties_of_a_coarse_look_are_not_ranked(show):
     page = show(reaches=12, coarse=True)
-    page.click("#tab-properties")
+    page.click("#tab-property")
     assert page.inner_text("#list-says") == "None of the 6 properties is ranked; the card of each says why."
     page.locator("#layers input[name=banks]").uncheck()
     box = page.evaluate("""() => {
@@ -123,7 +123,7 @@ def test_properties_of_a_coarse_look_are_not_ranked(show):
 
 def test_one_reach_is_enough(show, console_errors):
     page = show(reaches=1)
-    assert page.inner_text("#list-says") == "All 2 ranked banks, with priority, 0 to 100"
+    assert page.inner_text("#list-says") == "All 2 banks, most urgent first"
     assert count_colour(page, "#440154") > 60
     assert console_errors == []
 

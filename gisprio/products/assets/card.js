@@ -58,30 +58,103 @@ function nameOf(world, bank) {
   return world.reaches.name(world.banks.reach[bank]) || "Unnamed stream";
 }
 
-function fillCard(world, chosen) {
-  const head = document.getElementById("card-head"), body = document.getElementById("card-body");
-  const made = chosen.kind === "bank" ? bankCard(world, chosen.row) : propertyCard(world, chosen.row);
-  head.replaceChildren(...made.head);
-  body.replaceChildren(...made.body);
+function fillCard(world, state, chosen) {
+  const made = { bank: bankCard, property: propertyCard, site: siteCard }[chosen.kind](world, chosen.row);
+  byId("card-head").replaceChildren(...made.head);
+  byId("card-body").replaceChildren(...made.body.filter(Boolean));
+  markPick(state, chosen);
+}
+
+function markPick(state, chosen) {
+  const on = isPicked(state, chosen);
+  byId("card-pick").setAttribute("aria-pressed", String(on));
+  byId("card-pick").textContent = on ? "On my list" : "Add to my list";
 }
 
 function bankCard(world, bank) {
-  const banks = world.banks, head = [foreign("h2", "", nameOf(world, bank))];
+  const banks = world.banks, now = world.now, head = [foreign("h2", "", nameOf(world, bank))];
   head.push(element("p", "", SIDES[banks.side[bank]]), foreign("p", "quiet", banks.id[bank]));
-  if (Number.isNaN(banks.rank[bank])) {
+  if (Number.isNaN(now.rank[bank])) {
     head.push(element("p", "need", "Not ranked"), foreign("p", "why", banks.not_ranked(bank) || banks.why(bank)));
   } else {
-    head.push(rankLine(banks.rank[bank], world.orders[0].ranked, banks.priority[bank]));
+    head.push(rankLine(now.rank[bank], world.orders[0].ranked, now.priority[bank]));
     head.push(element("p", "need", needOf(world, bank)));
+    if (world.moved) head.push(movedLine(`the run has rank ${plain(world.run.now.rank[bank], 0)}`));
     head.push(foreign("p", "why", banks.why(bank)));
   }
-  return { head, body: [...groups(world, bank), bankFacts(world, bank)] };
+  const body = [sureness(world, banks, bank, world.run.now.rank[bank], world.orders[0].ranked), ...groups(world, bank), bankFacts(world, bank)];
+  return { head, body: [...body, rulesTable(world, bank), profileBlock(world, bank), onProperties(world, bank)] };
+}
+
+function movedLine(more) {
+  return element("p", "moved", `By the weights moved on this page; ${more}.`);
+}
+
+/* How far the rank moved in the draws of the run. */
+function sureness(world, table, row, rank, ranked) {
+  const low = table.rank_p05[row], high = table.rank_p95[row], share = table.top_share[row];
+  if (Number.isNaN(low) || Number.isNaN(rank)) return null;
+  const block = element("section", "sure"), middle = table.rank_p50 ? table.rank_p50[row] : NaN, top = plain(world.about.top_n, 0);
+  const among = Number.isNaN(share) ? "" : ` It was among the first ${top} in ${plain(100 * share, 0)} % of them.`;
+  block.append(element("h3", "", "How sure the rank is"), intervalDrawing(low, middle, high, rank, ranked));
+  const range = low === high ? `At rank ${plain(low, 0)}` : `Between rank ${plain(low, 0)} and ${plain(high, 0)}`;
+  block.append(element("p", "quiet", `${range} in 90 of 100 draws with other weights and with errors.${among}`));
+  return block;
+}
+
+/* What each rule that was judged asks of this bank. */
+function rulesTable(world, bank) {
+  if (world.setbacks.length < 2) return null;
+  const block = element("section", "group"), table = element("table", "rules"), head = element("tr");
+  for (const text of ["Rule", "Setback", "Gap", "Gap area"]) head.append(element("th", "", text));
+  const rows = world.setbacks.map((rule) => {
+    const row = element("tr"), of = (name, unit) => quantity(world, rule[name][bank], unit);
+    row.append(foreign("th", "", rule.rule), ...[of("setback_m", "m"), of("gap_length_m", "m"), of("gap_area_m2", "m2")].map((text) => element("td", "", text)));
+    return row;
+  });
+  table.append(head, ...rows);
+  block.append(element("h3", "", "Under each setback rule"), table);
+  return block;
+}
+
+function profileBlock(world, bank) {
+  const made = profileDrawing(world, world.banks.reach[bank]);
+  if (!made) return null;
+  const block = element("section", "group");
+  block.append(element("h3", "", "Long profile of the stream"), made);
+  return block;
+}
+
+/* Properties this bank runs along, each opening its own card. */
+function onProperties(world, bank) {
+  if (!world.frontages) return null;
+  const rows = [...new Set([...world.frontages.property].filter((_, k) => world.frontages.bank[k] === bank))].filter((row) => row >= 0);
+  if (!rows.length) return null;
+  const block = element("section", "group"), list = element("ul", "links");
+  for (const row of rows) list.append(linkLine("property", row, propertyName(world, row)));
+  block.append(element("h3", "", "On"), list);
+  return block;
+}
+
+function linkLine(kind, row, text, more) {
+  const line = element("li"), button = foreign("button", "link", text);
+  button.type = "button";
+  button.dataset.kind = kind;
+  button.dataset.row = row;
+  line.append(button);
+  if (more) line.append(" ", element("small", "", more));
+  return line;
+}
+
+function needWord(world, bank) {
+  const code = world.now.need[bank];
+  return code < 0 ? null : world.needs[code].need;
 }
 
 function needOf(world, bank) {
-  const need = world.banks.need(bank);
+  const need = needWord(world, bank);
   const seen = world.factors.some((factor) => factor.floors && factor.value[bank] > 0);
-  if (Number.isNaN(world.banks.gap_score[bank]) && need === "erosion_only") return `${seen ? "Erodes" : "Likely to erode"}; the strip was not measured`;
+  if (Number.isNaN(world.now.gap_score[bank]) && need === "erosion_only") return `${seen ? "Erodes" : "Likely to erode"}; the strip was not measured`;
   return (seen ? SEEN : NEEDS)[need] || UNKNOWN;
 }
 
@@ -96,13 +169,12 @@ function rankLine(rank, ranked, priority) {
 function groups(world, bank) {
   const titles = { erosion: "Erosion", gap: "Missing strip" }, out = [];
   const speaks = (factor) => factor.used || (factor.floors && factor.value[bank] > 0);
-  const weights = world.about.weights, known = (group) => world.banks[`${group}_score`].some((value) => !Number.isNaN(value));
-  const sum = ["erosion", "gap"].filter(known).reduce((total, group) => total + weights[group], 0);
+  const ranked = !Number.isNaN(world.now.rank[bank]), known = knownGroups(world);
   for (const group of ["erosion", "gap"]) {
     const used = world.factors.filter((factor) => factor.group === group && speaks(factor));
     if (!used.length) continue;
-    const share = known(group) && sum > 0 ? `${plain((100 * weights[group]) / sum, 0)} % of the priority` : "not ranked on here";
-    out.push(groupBlock(world, bank, [titles[group], share], score(world.banks[`${group}_score`][bank]), used));
+    const share = known.includes(group) ? `${world.now.share[group]} % of the priority` : "not ranked on here";
+    out.push(groupBlock(world, bank, [titles[group], share], ranked ? score(world.now[`${group}_score`][bank]) : "", used));
   }
   const rest = world.factors.filter((factor) => !factor.used && !factor.floors);
   if (rest.length) out.push(groupBlock(world, bank, ["Shown, not ranked on", ""], "", rest));
@@ -124,7 +196,7 @@ function factorLine(world, bank, factor) {
   bar.append(filled);
   const notes = element("small"), basis = factor.basis(bank);
   notes.append(element("span", "", BASES[basis] || basis || UNKNOWN));
-  notes.append(element("span", "", `score ${score(value)}${factor.floors ? ", the least of the group" : ""}${factor.used ? `, weight ${plain(factor.weight / 10, 1)} %` : ""}`));
+  notes.append(element("span", "", `score ${score(value)}${factor.floors ? ", the least of the group" : ""}${factor.used ? `, weight ${plain(world.now.weights[world.factors.indexOf(factor)] / 10, 1)} %` : ""}`));
   box.title = factor.says;
   box.append(line, bar, notes);
   return box;
@@ -144,6 +216,7 @@ function bankFacts(world, bank) {
     [`Setback (${banks.setback_kind(bank)})`, of("setback_m", "m")],
     ["Gap", of("gap_length_m", "m")],
     ["Gap area", of("gap_area_m2", "m2")],
+    ["Works done", doneBeside(world, bank)],
     ["Woody share of strip", `${of("woody_share", "share")}${tail(banks.woody_share_basis(bank))}`],
     ["Beside the stream", banks.adjacent_cover(bank) || UNKNOWN],
     ["Bank line from", lineFrom(world, bank)],
@@ -161,15 +234,18 @@ function lineFrom(world, bank) {
   return moved >= 0.05 ? `${from}, moved ${quantity(world, moved, "m")}` : from;
 }
 
-/* What stands in the way of planting, what is left to plant, what was done, what two dated bank lines could not show. */
+function doneBeside(world, bank) {
+  const year = world.banks.done_year[bank], done = [world.banks.done_kind(bank), Number.isNaN(year) ? null : String(year)].filter(Boolean);
+  return done.length ? done.join(", ") : "none known";
+}
+
+/* What stands in the way of planting, what is left to plant, what two dated bank lines could not show. */
 function groundFacts(world, bank) {
   const banks = world.banks, of = (name, unit) => quantity(world, banks[name][bank], unit), rows = [];
-  const along = banks.constrained_length_m[bank], year = banks.done_year[bank], least = banks.least_retreat_m_y[bank];
+  const along = banks.constrained_length_m[bank], least = banks.least_retreat_m_y[bank];
   if (along > 0) rows.push(["Constraints", `${banks.constraint(bank)}, along ${of("constrained_length_m", "m")}`]);
   else if (along === 0) rows.push(["Constraints", "none"]);
   if (!Number.isNaN(banks.plantable_area_m2[bank])) rows.push(["Gap free to plant", of("plantable_area_m2", "m2")]);
-  const done = [banks.done_kind(bank), Number.isNaN(year) ? null : String(year)].filter(Boolean);
-  if (done.length) rows.push(["Works done", done.join(", ")]);
   if (!Number.isNaN(least) && !retreats(world, bank)) rows.push(["Retreat", `none over ${of("least_retreat_m_y", "m/y")}, the least that shows`]);
   return rows;
 }
@@ -183,22 +259,77 @@ function tail(basis) {
 }
 
 function propertyCard(world, row) {
-  const land = world.properties, of = (name, unit) => quantity(world, land[name][row], unit);
-  const head = [foreign("h2", "", `Property ${land.id[row]}`)];
+  const land = world.properties, now = world.now.property, of = (name, unit) => quantity(world, land[name][row], unit);
+  const head = [foreign("h2", "", propertyName(world, row))];
   const unknown = Number.isNaN(land.gap_length_m[row]);
   const reason = unknown ? "its metres of gap are not known" : "none of its banks is ranked";
-  if (Number.isNaN(land.rank[row])) head.push(element("p", "need", `Not ranked: ${reason}`));
-  else head.push(rankLine(land.rank[row], land.ranked));
+  if (Number.isNaN(now.rank[row])) head.push(element("p", "need", `Not ranked: ${reason}`));
+  else head.push(rankLine(now.rank[row], land.ranked));
+  if (world.moved && !Number.isNaN(now.rank[row])) head.push(movedLine(now.kept ? "properties keep the rank of the run" : `the run has rank ${plain(land.rank[row], 0)}`));
   const says = "Properties are ranked by the mean priority of their banks times their length of gap.";
   const rows = [
     ["Frontage, both sides counted", of("frontage_m", "m")],
     ["Gap", of("gap_length_m", "m")],
     ["Gap area", of("gap_area_m2", "m2")],
-    ["Mean priority", tenth(land.priority[row])],
+    ["Mean priority", tenth(now.priority[row])],
+    ["Works done", doneOn(world, row)],
   ];
   const joint = land.joint_neighbours(row), meets = joint ? [neighbourLine(joint)] : [];
-  if (joint) rows.push(["Joint gap", of("joint_gap_m", "m")]);
-  return { head, body: [facts(rows), ...meets, element("p", "quiet why", says)] };
+  if (land.joint_gap_m[row] > 0) rows.push(["Joint gap", of("joint_gap_m", "m")]);
+  const sure = sureness(world, land, row, land.rank[row], land.ranked);
+  return { head, body: [sure, facts(rows), ...meets, element("p", "quiet why", says), banksOn(world, row), sitesOn(world, row)] };
+}
+
+/* Works that were done along the banks of a property, with their years. */
+function doneOn(world, row) {
+  const told = new Set();
+  for (const { bank } of frontageOf(world, row)) {
+    const year = world.banks.done_year[bank], done = [world.banks.done_kind(bank), Number.isNaN(year) ? null : String(year)].filter(Boolean);
+    if (done.length) told.add(done.join(" "));
+  }
+  return told.size ? `${[...told].join(", ")} (on banks it shares)` : "none known";
+}
+
+function frontageOf(world, row) {
+  const front = world.frontages, out = [];
+  if (front) front.property.forEach((of, k) => { if (of === row) out.push({ bank: front.bank[k], length: front.frontage_mm[k] / 1000 }); });
+  return out;
+}
+
+function banksOn(world, row) {
+  const own = frontageOf(world, row).sort((a, b) => (world.now.rank[a.bank] || 1e9) - (world.now.rank[b.bank] || 1e9) || a.bank - b.bank);
+  if (!own.length) return null;
+  const block = element("section", "group"), list = element("ul", "links");
+  for (const { bank, length } of own) {
+    const rank = Number.isNaN(world.now.rank[bank]) ? "not ranked" : `rank ${plain(world.now.rank[bank], 0)}`;
+    list.append(linkLine("bank", bank, `${nameOf(world, bank)}, ${sideWord(world, bank)}`, `${rank}, ${quantity(world, length, "m")} here`));
+  }
+  block.append(element("h3", "", "Its banks"), list);
+  return block;
+}
+
+function sitesOn(world, row) {
+  if (!world.sites) return null;
+  const own = [...world.sites.property.keys()].filter((site) => world.sites.property[site] === row);
+  if (!own.length) return null;
+  const block = element("section", "group"), list = element("ul", "links");
+  for (const site of own) list.append(linkLine("site", site, world.sites.measure(site) || world.sites.id[site], quantity(world, world.sites.length_m[site], "m")));
+  block.append(element("h3", "", "Its sites"), list);
+  return block;
+}
+
+function siteCard(world, site) {
+  const sites = world.sites, bank = sites.bank[site], head = [foreign("h2", "", nameOf(world, bank))];
+  head.push(element("p", "", `Site on the ${sideWord(world, bank)}`), foreign("p", "quiet", sites.id[site]));
+  if (!Number.isNaN(sites.rank[site])) head.push(rankLine(sites.rank[site], sites.id.length, sites.priority[site]));
+  head.push(foreign("p", "need", sites.measure(site) || UNKNOWN));
+  if (world.moved) head.push(element("p", "moved", "Sites keep the rank of the run; the weights moved on this page rank banks and properties."));
+  const list = element("ul", "links");
+  list.append(linkLine("bank", bank, `${nameOf(world, bank)}, ${sideWord(world, bank)}`));
+  if (sites.property[site] >= 0) list.append(linkLine("property", sites.property[site], propertyName(world, sites.property[site])));
+  const block = element("section", "group");
+  block.append(element("h3", "", "On"), list);
+  return { head, body: [facts([["Length", quantity(world, sites.length_m[site], "m")]]), block] };
 }
 
 /* Ids of the properties whose gaps meet this one's, none broken at its hyphen. */

@@ -1,6 +1,6 @@
 /* One canvas with everything: properties, gaps, water, banks by class, the selected thing. */
 
-const CASING = "#20242b", WATER = "#8fb4cc", WIDTHS = [5.2, 4.4, 3.6, 3, 2.4];
+const CASING = "#20242b", DIMMED = "#c3c8cc", WIDTHS = [5.2, 4.4, 3.6, 3, 2.4];
 const CASINGS = ["#20242b", "#20242b", "#2c323a", "#454c54", "#5f656a"];
 
 const Painting = L.Renderer.extend({
@@ -52,13 +52,15 @@ const Painting = L.Renderer.extend({
     pen.lineJoin = pen.lineCap = "round";
     const same = this.last && ["scale", "left", "top", "wide", "high"].every((key) => this.last[key] === view[key]);
     this.last = view;
-    if (show.properties) paintProperties(pen, this.world, view);
-    if (show.gaps && gapsFit(view)) paintGaps(pen, this.world, view);
+    if (show.properties) paintProperties(pen, this.world, this.state, view);
+    if (show.gaps && gapsFit(view)) paintGaps(pen, this.world, this.state, view);
+    paintSymbols(pen, this.world, this.state, view);
     if (!same) this.drawn = placeBanks(this.world, view);
     if (show.banks) {
       paintWater(pen, this.world, view, this.drawn);
       paintBanks(pen, this.world, this.state, view, this.drawn);
     }
+    paintMarks(pen, this.world, this.state, view);
     paintSelected(pen, this.world, this.state, view, this.drawn);
   },
 
@@ -70,17 +72,25 @@ const Painting = L.Renderer.extend({
       if (bank >= 0) return { kind: "bank", row: bank };
     }
     const x = (layer.x + view.left) / view.scale, y = (layer.y + view.top) / view.scale;
-    if (this.state.show.gaps && gapsFit(view)) {
-      const gap = this.world.gaps.bank.findIndex((_, i) => holds(this.world.gaps.shapes, i, x, y));
+    const near = gapsFit(view), show = this.state.show, kept = this.state.kept;
+    if (near && show.sites && layerHas(this.world, "sites")) {
+      const row = heldBy(this.world.sites.shapes, x, y, kept.site);
+      if (row >= 0) return { kind: "site", row };
+    }
+    if (near && show.gaps) {
+      const gap = heldBy(this.world.gaps.shapes, x, y, null);
       if (gap >= 0) return { kind: "bank", row: this.world.gaps.bank[gap] };
     }
-    if (this.state.show.properties) {
-      const row = this.world.properties.id.findIndex((_, i) => holds(this.world.properties.shapes, i, x, y));
-      if (row >= 0) return { kind: "property", row };
-    }
-    return null;
+    const row = show.properties ? heldBy(this.world.properties.shapes, x, y, kept.property) : -1;
+    return row >= 0 ? { kind: "property", row } : null;
   },
 });
+
+/* The first shape that is kept and holds a place; -1 for none. */
+function heldBy(shapes, x, y, kept) {
+  for (let i = 0; i < shapes.count; i++) if ((!kept || kept[i]) && holds(shapes, i, x, y)) return i;
+  return -1;
+}
 
 function inView(shapes, i, view, margin) {
   const b = 4 * i, box = shapes.box, s = view.scale;
@@ -107,10 +117,10 @@ function stroke(pen, colour, width, dash) {
   pen.stroke();
 }
 
-function paintProperties(pen, world, view) {
-  const shapes = world.properties.shapes;
+function paintProperties(pen, world, state, view) {
+  const shapes = world.properties.shapes, kept = state.kept.property;
   pen.beginPath();
-  for (let i = 0; i < shapes.count; i++) if (inView(shapes, i, view, 2)) traceShape(pen, shapes, i, view);
+  for (let i = 0; i < shapes.count; i++) if ((!kept || kept[i]) && inView(shapes, i, view, 2)) traceShape(pen, shapes, i, view);
   const near = view.metres < 4;
   stroke(pen, "rgb(255 255 255 / 60%)", near ? 2.4 : 1.6);
   stroke(pen, world.colours.property, near ? 0.9 : 0.45);
@@ -121,12 +131,12 @@ function gapsFit(view) {
   return view.metres < 4;
 }
 
-function paintGaps(pen, world, view) {
-  const { shapes, certain } = world.gaps, fill = hatch(pen, world.colours.gap);
+function paintGaps(pen, world, state, view) {
+  const { shapes, certain, bank } = world.gaps, fill = hatch(pen, world.colours.gap), kept = state.kept.bank;
   for (const clear of [0, 1]) {
     pen.beginPath();
     for (let i = 0; i < shapes.count; i++) {
-      if (certain[i] === clear && inView(shapes, i, view, 2)) traceShape(pen, shapes, i, view);
+      if (certain[i] === clear && (!kept || kept[bank[i]]) && inView(shapes, i, view, 2)) traceShape(pen, shapes, i, view);
     }
     pen.fillStyle = "rgb(255 255 255 / 45%)";
     pen.fill("evenodd");
@@ -137,15 +147,13 @@ function paintGaps(pen, world, view) {
 }
 
 function hatch(pen, colour) {
-  const tile = document.createElement("canvas");
-  tile.width = tile.height = 8;
-  const ink = tile.getContext("2d");
-  ink.strokeStyle = colour;
-  ink.lineWidth = 1.3;
-  ink.beginPath();
-  for (const shift of [-8, 0, 8]) { ink.moveTo(shift - 1, 9); ink.lineTo(shift + 9, -1); }
-  ink.stroke();
-  return pen.createPattern(tile, "repeat");
+  return tiled(pen, 8, (ink) => {
+    ink.strokeStyle = colour;
+    ink.lineWidth = 1.3;
+    ink.beginPath();
+    for (const shift of [-8, 0, 8]) { ink.moveTo(shift - 1, 9); ink.lineTo(shift + 9, -1); }
+    ink.stroke();
+  });
 }
 
 /* Reaches in view with the lines of their two banks, and how far each is moved. */
@@ -171,7 +179,7 @@ function grown(zoom) {
 function paintWater(pen, world, view, drawn) {
   pen.beginPath();
   for (const { runs } of drawn) for (const line of runs) trace(pen, line);
-  stroke(pen, WATER, Math.max(0.8, 2.4 * grown(view.zoom)));
+  stroke(pen, world.colours.water, Math.max(0.8, 2.4 * grown(view.zoom)));
   pen.beginPath();
   for (const { runs } of drawn) for (const line of runs) if (lengthOf(line) > 64) arrow(pen, line);
   stroke(pen, "#2f5d7c", 1.6);
@@ -191,35 +199,39 @@ function arrow(pen, line) {
   }
 }
 
+/* Banks from the least urgent up: outside the filter, not ranked, then the classes, each over a dark casing. */
 function paintBanks(pen, world, state, view, drawn) {
-  const order = world.orders[state.order], k = grown(view.zoom);
-  const lines = Array.from({ length: order.classes.length + 1 }, () => []);
+  const classes = bankClasses(world, state.order), of = world.classes[state.order], k = grown(view.zoom), last = classes.length;
+  const kept = state.kept.bank, lines = Array.from({ length: last + 2 }, () => []);
   for (const { sides, banks } of drawn) {
-    for (const bank of banks) lines[classOf(world, order, bank)].push(...sides[world.banks.side[bank]]);
+    for (const bank of banks) lines[kept && !kept[bank] ? last + 1 : of[bank]].push(...sides[world.banks.side[bank]]);
   }
-  for (let wanted = order.classes.length; wanted >= 0; wanted--) {
+  for (let wanted = last + 1; wanted >= 0; wanted--) {
     pen.beginPath();
     for (const line of lines[wanted]) trace(pen, line);
-    if (wanted === order.classes.length) { stroke(pen, world.colours.not_ranked, 1.2, [4, 4]); continue; }
-    const width = WIDTHS[wanted] * k;
-    stroke(pen, CASINGS[wanted], width + 1.6 * Math.min(1, k));
-    stroke(pen, order.classes[wanted].colour, width);
+    if (wanted === last + 1) { stroke(pen, DIMMED, 1.2); continue; }
+    if (wanted === last) { stroke(pen, world.colours.not_ranked, 1.2, [4, 4]); continue; }
+    const width = classes[wanted].width * k;
+    stroke(pen, classes[wanted].casing, width + 1.6 * Math.min(1, k));
+    stroke(pen, classes[wanted].colour, width);
   }
 }
 
-/* Class of a bank in an order; the number of classes where it has no rank. */
-function classOf(world, order, bank) {
-  const rank = world.banks[order.rank][bank];
-  if (Number.isNaN(rank)) return order.classes.length;
-  return order.classes.findIndex((c) => rank >= c.low && rank <= c.high);
+/* Class of every bank in each way to colour; the number of classes where it has none. */
+function classify(world) {
+  const ranks = world.orders.map((order) => {
+    const rank = world.now[order.rank], ends = order.classes.map((c) => c.high), none = ends.length;
+    return Uint8Array.from(rank, (value) => (value > 0 ? ends.findIndex((end) => value <= end) : none));
+  });
+  return [...ranks, Uint8Array.from(world.now.need, (code) => (code < 0 ? world.needs.length : code))];
 }
 
 function paintSelected(pen, world, state, view, drawn) {
   const chosen = state.selected;
   if (!chosen) return;
   pen.beginPath();
-  if (chosen.kind === "property") {
-    traceShape(pen, world.properties.shapes, chosen.row, view);
+  if (chosen.kind !== "bank") {
+    traceShape(pen, (chosen.kind === "site" ? world.sites : world.properties).shapes, chosen.row, view);
     pen.fillStyle = "rgb(11 90 107 / 12%)";
     pen.fill("evenodd");
     stroke(pen, "#ffffff", 6);
@@ -229,11 +241,11 @@ function paintSelected(pen, world, state, view, drawn) {
   const reach = drawn.find((one) => one.banks.includes(chosen.row));
   if (!reach) return;
   for (const line of reach.sides[world.banks.side[chosen.row]]) trace(pen, line);
-  const order = world.orders[state.order], at = classOf(world, order, chosen.row);
+  const classes = bankClasses(world, state.order), at = world.classes[state.order][chosen.row];
   const width = 6.5 * Math.max(0.8, grown(view.zoom));
   stroke(pen, "#ffffff", width + 6);
   stroke(pen, CASING, width + 3);
-  stroke(pen, at < order.classes.length ? order.classes[at].colour : "#c9ced4", width);
+  stroke(pen, at < classes.length ? classes[at].colour : "#c9ced4", width);
 }
 
 /* The bank whose line on screen is nearest to a point and at most `reach` pixels away; -1 for none. */

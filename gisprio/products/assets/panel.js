@@ -1,4 +1,4 @@
-/* The panel and the legend: title, notes, lists, choices. */
+/* The panel: title, warnings, tabs, help. */
 
 const narrow = () => window.innerWidth <= 760;
 const byId = (id) => document.getElementById(id);
@@ -27,194 +27,107 @@ function fillNotes(about) {
   byId("notes-list").replaceChildren(...items);
 }
 
-/* Ranked rows of a table, most urgent first; equal ranks by id. */
-function mostUrgent(ids, rank, most) {
-  const rows = [];
-  rank.forEach((value, row) => { if (!Number.isNaN(value)) rows.push(row); });
-  rows.sort((a, b) => rank[a] - rank[b] || (ids[a] < ids[b] ? -1 : 1));
-  return rows.slice(0, most);
-}
-
-function fillList(world, state) {
-  const kind = state.list, most = world.about.list_length;
-  const table = kind === "bank" ? world.banks : world.properties;
-  const rows = mostUrgent(table.id, table.rank, most);
-  const total = kind === "bank" ? world.orders[0].ranked : world.properties.ranked;
-  byId("list-says").textContent = listSays(kind, rows.length, total, table.id.length);
-  const make = kind === "bank" ? bankRow : propertyRow;
-  byId("rows").replaceChildren(...rows.map((row, place) => {
-    const item = element("li"), button = make(world, row);
-    button.type = "button";
-    button.dataset.row = row;
-    button.tabIndex = place === 0 ? 0 : -1;
-    item.append(button);
-    return item;
-  }));
-  markRow(state);
-}
-
-function listSays(kind, shown, total, all) {
-  const noun = kind === "bank" ? "banks" : "properties";
-  if (!all) return kind === "bank" ? "This run has no banks." : "No properties were given, or none has frontage.";
-  if (!total) return `None of the ${plain(all, 0)} ${noun} is ranked; the card of each says why.`;
-  const unit = kind === "bank" ? "with priority, 0 to 100" : "with their gap";
-  return `${shown < total ? `${shown} most urgent of ${plain(total, 0)}` : `All ${shown} ranked ${noun}`}, ${unit}`;
-}
-
-function rowButton(rank, colour, name, says, value, below) {
-  const button = element("button", "row"), place = element("span", "place", plain(rank, 0)), middle = element("span");
-  if (colour) {
-    const chip = element("i");
-    chip.style.background = colour;
-    place.append(chip);
+function fillTabs(world, state) {
+  for (const kind of ["bank", "property", "site", "pick"]) {
+    const tab = byId(`tab-${kind}`), own = kind === state.list;
+    tab.setAttribute("aria-selected", String(own));
+    tab.tabIndex = own ? 0 : -1;
+    if (own) byId("list").setAttribute("aria-labelledby", tab.id);
   }
-  middle.append(foreign("span", "name", name), element("span", "says", says));
-  const end = element("span", "score", value);
-  if (below) end.append(element("small", "", below));
-  button.append(place, middle, end);
-  return button;
+  byId("tab-site").hidden = !world.sites;
+  byId("tab-pick").textContent = state.picks.length ? `My list (${state.picks.length})` : "My list";
+  byId("widen").setAttribute("aria-pressed", String(state.wide));
+  document.documentElement.classList.toggle("wide", state.wide);
 }
 
-const SHORT_NEEDS = { both: "erosion and gap", erosion_only: "erosion", gap_only: "gap", none: "below the threshold" };
-
-function bankRow(world, row) {
-  const banks = world.banks, side = banks.side[row] ? "Right bank" : "Left bank";
-  const order = world.orders[0], colour = order.classes[classOf(world, order, row)].colour;
-  const says = `${side}: ${SHORT_NEEDS[banks.need(row)] || UNKNOWN}`;
-  const metres = banks.gap_length_m[row], gap = Number.isNaN(metres) ? "" : `gap ${quantity(world, metres, "m")}`;
-  return rowButton(banks.rank[row], colour, nameOf(world, row), says, tenth(banks.priority[row]), gap);
-}
-
-function propertyRow(world, row) {
-  const land = world.properties, says = `Frontage ${quantity(world, land.frontage_m[row], "m")}`;
-  const gap = quantity(world, land.gap_length_m[row], "m"), area = quantity(world, land.gap_area_m2[row], "m2");
-  return rowButton(land.rank[row], "", `Property ${land.id[row]}`, says, gap, area);
-}
-
-/* Show which row is selected, and let Tab reach that one. */
-function markRow(state) {
-  const buttons = [...document.querySelectorAll("#rows .row")];
-  const chosen = state.selected && state.selected.kind === state.list ? String(state.selected.row) : null;
-  const found = buttons.find((button) => button.dataset.row === chosen);
-  buttons.forEach((button, place) => {
-    const here = button === found;
-    if (here) button.setAttribute("aria-current", "true");
-    else button.removeAttribute("aria-current");
-    button.tabIndex = here || (!found && place === 0) ? 0 : -1;
+function listenTabs(state, app) {
+  const tabs = () => [...document.querySelectorAll('.tabs [role="tab"]')].filter((tab) => !tab.hidden);
+  for (const tab of document.querySelectorAll('.tabs [role="tab"]')) tab.addEventListener("click", () => app.showList(tab.id.slice(4)));
+  document.querySelector(".tabs").addEventListener("keydown", (event) => {
+    const step = { ArrowLeft: -1, ArrowRight: 1 }[event.key], all = tabs(), at = all.indexOf(document.activeElement);
+    if (!step || at < 0) return;
+    const next = all[(at + step + all.length) % all.length];
+    app.showList(next.id.slice(4));
+    next.focus();
   });
-  if (found && !narrow()) found.scrollIntoView({ block: "nearest" });
 }
 
-/* ---- legend */
+/* ---- help: how to read the map, and what its numbers are not */
 
-const ORDER_NAMES = ["Priority", "Erosion", "Gap"];
-
-function fillOrders(world, state, change) {
-  byId("orders").replaceChildren(...world.orders.map((order, place) => {
-    const label = element("label"), input = element("input");
-    input.type = "radio";
-    input.name = "order";
-    input.value = order.value;
-    input.checked = place === state.order;
-    input.disabled = order.ranked === 0;
-    input.addEventListener("change", () => change(place));
-    label.append(input, element("span", "", ORDER_NAMES[place]));
-    return label;
-  }));
-}
-
-function fillClasses(world, state) {
-  const order = world.orders[state.order];
-  const items = order.classes.filter((c) => c.high >= c.low).map((c) => {
-    const ranks = c.low === c.high ? plain(c.low, 0) : `${plain(c.low, 0)} to ${plain(c.high, 0)}`;
-    return swatchItem((pen) => bankSwatch(pen, c.colour, order.classes.indexOf(c)), c.says, ranks);
-  });
-  if (order.ranked) items.unshift(headItem("Share of ranked banks", "Rank"));
-  const count = world.banks.id.length - order.ranked;
-  if (count) items.push(swatchItem((pen) => lineSwatch(pen, world.colours.not_ranked, 1.2, [4, 4]), "Not ranked", count === 1 ? "1 bank" : `${plain(count, 0)} banks`));
-  byId("classes").replaceChildren(...items);
-}
-
-function headItem(left, right) {
-  const item = element("li", "head");
-  item.append(element("span", "", left), element("span", "", right));
-  return item;
-}
-
-function swatchItem(draw, name, more) {
-  const item = element("li");
-  item.append(swatch(draw), element("span", "", name), element("span", "", more));
-  return item;
-}
-
-function swatch(draw) {
-  const canvas = element("canvas"), ratio = 2;
-  canvas.width = 34 * ratio;
-  canvas.height = 16 * ratio;
-  canvas.setAttribute("aria-hidden", "true");
-  const pen = canvas.getContext("2d");
-  pen.scale(ratio, ratio);
-  pen.lineCap = "round";
-  draw(pen);
-  return canvas;
-}
-
-function lineSwatch(pen, colour, width, dash) {
-  pen.beginPath();
-  pen.moveTo(4, 8);
-  pen.lineTo(30, 8);
-  stroke(pen, colour, width, dash);
-}
-
-function bankSwatch(pen, colour, at) {
-  lineSwatch(pen, CASINGS[at], WIDTHS[at] + 1.6);
-  lineSwatch(pen, colour, WIDTHS[at]);
-}
-
-function boxSwatch(pen, colour, fill, width, dash) {
-  pen.beginPath();
-  pen.rect(3.5, 2.5, 27, 11);
-  if (fill) { pen.fillStyle = fill; pen.fill(); }
-  stroke(pen, colour, width, dash);
-}
-
-function gapSwatch(pen, colour) {
-  const pattern = hatch(pen, colour);
-  pen.fillStyle = pattern;
-  pen.fillRect(2.5, 2.5, 13, 11);
-  pen.fillRect(18.5, 2.5, 13, 11);
-  pen.beginPath();
-  pen.rect(2.5, 2.5, 13, 11);
-  stroke(pen, colour, 1.3);
-  pen.beginPath();
-  pen.rect(18.5, 2.5, 13, 11);
-  stroke(pen, colour, 1.3, [3, 2.5]);
-}
-
-/* Say in the legend whether gaps can be seen at this scale. */
-function markGaps(fit) {
-  const note = document.querySelector("#layers small.gaps");
-  if (note) note.textContent = fit ? GAP_NOTE : "zoom in to see";
-}
-
-const GAP_NOTE = "dashed: uncertain";
-
-function fillLayers(world, state, change) {
-  const colours = world.colours, size = world.about.exaggeration;
-  const rows = [
-    ["banks", "Stream banks", "", (pen) => bankSwatch(pen, world.orders[0].classes[1].colour, 1), true],
-    ["gaps", "Gaps", GAP_NOTE, (pen) => gapSwatch(pen, colours.gap), world.gaps.bank.length > 0],
-    ["properties", "Properties", "", (pen) => boxSwatch(pen, colours.property, null, 1), world.properties.id.length > 0],
-    ["shade", "Hillshade", size > 1 ? `heights \u00d7${size}` : "", (pen) => boxSwatch(pen, "#aab0b4", "#cfd3d4", 1), size !== null],
+function fillHelp(world) {
+  const about = world.about, n = plain(about.worst_m, 0), us = about.system === "us", sections = [
+    ["What it shows", [
+      "Both banks of every stream, left and right as seen when looking downstream, drawn beside the water so that they can be told apart. Dark banks come first.",
+      "Erosion tells how strong the water is and what state the bank is in. Gap tells how much of the strip of plants along the bank is missing. Priority puts the two together.",
+      `A bank is judged by its worst ${us ? quantity(world, about.worst_m, "m") : `${n} m`}, so that a short bad stretch is not hidden in a long good one.`,
+      "A hatched gap is ground within the setback that lacks the cover that counts; a dashed outline means that the map cannot be sure of it.",
+    ]],
+    ["How sure it is", [
+      about.draws ? `The run ranked the banks ${plain(about.draws, 0)} times with other weights and with errors put on the data. The card shows between which ranks a bank stayed in 90 of 100 draws.` : "The run made no draws, so it cannot say how far ranks would move.",
+      "Measured means read from the data given; modelled means computed from a formula with an error of its own; a stated default stands in where something is not known.",
+      "Two banks whose ranges overlap are not truly in order. Go and look at both.",
+    ]],
+    ["What the numbers are not", [
+      "A rank is no verdict on an owner and no proof of a rule broken. It says where to look first.",
+      "Likely to erode is read from maps; erodes is said only where somebody saw it or two dated bank lines show it.",
+      "Metres and areas are as good as the lines and the cover they come from. Measure on the ground before you plan work.",
+      about.caution,
+    ]],
+    ["Working with it", [
+      "Weights: move a slider and every rank follows at once, by the same whole-number sums as the run. The address of the page keeps what you chose; send it to others who have the file.",
+      "Filter: what does not pass is drawn pale and leaves the tables.",
+      "My list: add banks, properties and sites from their card, save the list, and open it on the map of a later run; entries are found by their place.",
+      "Keys: Tab goes from part to part. On the map, arrows move and + and - zoom. In a table, arrows, Home and End go from row to row and Enter zooms there. Escape closes the card.",
+      "Print: the map as you see it, with legend, table and caution, on one sheet of A4 or Letter.",
+    ]],
   ];
-  byId("layers").append(...rows.filter((row) => row[4]).map(([key, name, more, draw]) => {
-    const label = element("label"), input = element("input"), text = element("span", "", name);
-    input.type = "checkbox";
-    input.name = key;
-    input.checked = state.show[key];
-    input.addEventListener("change", () => change(key, input.checked));
-    if (more) text.append(" ", element("small", key, more));
-    label.append(input, swatch(draw), text);
-    return label;
-  }));
+  const made = sections.map(([title, lines]) => {
+    const block = element("section"), list = element("ul");
+    list.append(...lines.map((text) => element("li", "", text)));
+    block.append(element("h3", "", title), list);
+    return block;
+  });
+  byId("help-body").replaceChildren(...made, ...factorHelp(world), ...rulesHelp(world));
+}
+
+function factorHelp(world) {
+  const block = element("section"), list = element("dl", "terms");
+  for (const factor of world.factors) list.append(element("dt", "", factor.title), foreign("dd", "", factor.says));
+  block.append(element("h3", "", "What is scored"), list);
+  return [block];
+}
+
+/* The watershed under each rule that was judged. */
+function rulesHelp(world) {
+  if (world.setbacks.length < 2) return [];
+  const block = element("section"), table = element("table", "rules"), head = element("tr");
+  for (const text of ["Rule", "Setback", "Gap", "Gap area"]) head.append(element("th", "", text));
+  const sum = (values) => values.reduce((total, value) => total + (Number.isNaN(value) ? 0 : value), 0);
+  const rows = world.setbacks.map((rule) => {
+    const row = element("tr");
+    row.append(foreign("th", "", rule.rule), ...[setbackRange(world, rule), quantity(world, sum(rule.gap_length_m), "m"), quantity(world, sum(rule.gap_area_m2), "m2")].map((text) => element("td", "", text)));
+    return row;
+  });
+  table.append(head, ...rows);
+  block.append(element("h3", "", "Setback rules side by side"), element("p", "", "The first one ranks. All banks together:"), table);
+  return [block];
+}
+
+function setbackRange(world, rule) {
+  let low = Infinity, high = -Infinity;
+  for (const value of rule.setback_m) if (!Number.isNaN(value)) { low = Math.min(low, value); high = Math.max(high, value); }
+  if (low > high) return UNKNOWN;
+  return low === high ? quantity(world, low, "m") : `${quantity(world, low, "m")} to ${quantity(world, high, "m")}`;
+}
+
+function listenHelp() {
+  const help = byId("help");
+  byId("help-open").addEventListener("click", () => help.showModal());
+  byId("help-close").addEventListener("click", () => help.close());
+  help.addEventListener("click", (event) => { if (event.target === help) help.close(); });
+}
+
+/* Say something to those who do not see the page. */
+function announce(text) {
+  byId("live").textContent = text;
 }

@@ -1,0 +1,26 @@
+/* Print: a sheet of A4 or Letter with the map, its legend, the first rows of the table and the caution. */
+
+function listenPrint(map, state, painting, app) {
+  let before = null;
+  const start = () => {
+    if (before) return;
+    before = { centre: map.getCenter(), zoom: map.getZoom(), bounds: map.getBounds(), open: byId("legend-box").open };
+    byId("legend-box").open = true;
+    document.documentElement.classList.add("printing");
+    map.invalidateSize({ animate: false, pan: false });
+    map.fitBounds(before.bounds, { animate: false });
+    painting._update();
+  };
+  const end = () => {
+    if (!before) return;
+    document.documentElement.classList.remove("printing");
+    byId("legend-box").open = before.open;
+    map.invalidateSize({ animate: false, pan: false });
+    map.setView(before.centre, before.zoom, { animate: false });
+    painting._update();
+    before = null;
+  };
+  window.addEventListener("beforeprint", start);
+  window.addEventListener("afterprint", end);
+  byId("print").addEventListener("click", () => window.print());
+}

@@ -23,8 +23,10 @@ BEYOND_M = 30.0
 """What lies farther from a bank than the widest setback and this is not shown [own]."""
 DRAWN_M = 5.0
 """Works drawn as lines or points are shown so wide to each side, scars drawn as points as rings so far around [own]."""
-LINE_M = 1.0
-"""Bank lines are drawn with fewer vertices, no farther off than this, before shapes are clipped to them [own]."""
+THINNEST_M = 1.0
+"""A line or point of constraints is shown at least so wide to each side, also where nothing is kept clear [own]."""
+LINE_M = 5.0
+"""Shapes are cut to bank lines of fewer vertices, which lie no farther off than this [own]."""
 
 
 def place_landmarks(tables: Tables, sources: Sources, settings: Settings) -> Output:
@@ -53,7 +55,7 @@ def place_landmarks(tables: Tables, sources: Sources, settings: Settings) -> Out
     kinds = crossings["class"].map(crossing_kind)
     constraints, done, eroding = tables["constraints"], tables["done"], tables["eroding"]
     lines = outlines(np.asarray(eroding.geometry.array))
-    ground = as_ground(np.asarray(constraints.geometry.array), max(settings.works.clear_m, LINE_M))
+    ground = as_ground(np.asarray(constraints.geometry.array), max(settings.works.clear_m, THINNEST_M))
     works = as_ground(np.asarray(done.geometry.array), DRAWN_M)
     scars = eroding.assign(**banks_of_scars(len(eroding), tables["scar_banks"], reaches))
     return {
@@ -107,7 +109,7 @@ def cut_to_banks(shapes: Shapes, banks: Shapes, near_m: float) -> Shapes:
         return made
     shape, bank = shapely.STRtree(banks).query(shapes, predicate="dwithin", distance=near_m)
     around, bank = np.unique(bank, return_inverse=True)
-    ground = shapely.buffer(shapely.simplify(banks[around], LINE_M), near_m)
+    ground = shapely.buffer(shapely.simplify(banks[around], LINE_M), near_m, quad_segs=4)
     whole = np.unique(shape[shapely.covered_by(shapes[shape], ground[bank])])
     made[whole] = shapes[whole]
     over = ~np.isin(shape, whole)

@@ -116,15 +116,17 @@ def test_constraints_are_cut_to_the_widest_setback_and_30_m(shown):
     assert table.bounds.to_numpy()[2].tolist() == [25, 395, 35, 505]  # 5 m are kept clear of a pipeline
 
 
-def test_a_wider_further_rule_shows_more():
-    given = {"constraints": frame([CONSTRAINTS[2][1]], kind=["mill"])}
+def test_a_wider_further_rule_shows_more_and_a_line_is_never_too_thin():
+    pipeline = shapely.LineString([(30, 400), (30, 500)])
+    given = {"constraints": frame([CONSTRAINTS[2][1], pipeline], kind=["mill", "pipeline"])}
     core = bank_chain(SOUTH, lambda x, y: np.full(x.shape, 1), halo=given)
     core |= score_sides(core, {}, {}, settings())
     core["knickpoints"] = empty(KNICKPOINTS)
     wide = settings(setback={"also": {"wide": {"width_m": 50.0}}})
-    assert len(place_landmarks(nearby(**given) | core, {}, settings())["shown_constraints"]) == 0
-    table = place_landmarks(nearby(**given) | core, {}, wide)["shown_constraints"]
-    assert table.bounds.to_numpy().tolist() == [[70, 300, 83, 320]]
+    bare = settings(works={"clear_m": 0.0})
+    tables = nearby(**given) | core
+    bounds = [place_landmarks(tables, {}, one)["shown_constraints"].bounds.to_numpy().tolist() for one in (bare, wide)]
+    assert bounds == [[[29, 399, 31, 501]], [[70, 300, 83, 320], [25, 395, 35, 505]]]
 
 
 def test_works_keep_kind_year_and_status_and_a_point_is_ten_metres_wide(shown):

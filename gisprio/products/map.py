@@ -10,6 +10,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pyproj
+import shapely
 from numpy.typing import NDArray
 
 from gisprio.contracts.cards import Results
@@ -42,6 +43,7 @@ Audience = Literal["team", "board"]
 WARNINGS_SHOWN = 10
 PROFILE_STEP_M = 40.0
 
+_OWN_WORK_M2 = 1.0
 _LINE_TOLERANCE_M, _GAP_TOLERANCE_M, _PROPERTY_TOLERANCE_M = 1.5, 0.5, 0.5
 
 
@@ -94,12 +96,12 @@ def map_data(results: Results, shade: Shade | None, audience: Audience = "team")
         "banks": _banks(banks, tables["reaches"]),
         "factors": _factors(tables["factors"], banks),
         "gaps": _gaps(tables["gaps"], banks, results.crs),
-        "properties": _properties(properties, results.crs, audience),
+        "properties": _properties(properties, tables.get("works_done"), results.crs, audience),
         "frontages": _frontages(tables.get("frontages"), banks, properties),
         "setbacks": _setbacks(tables["bank_setbacks"], banks),
         "profiles": _profiles(tables["long_profiles"], tables["reaches"]),
         "sites": _sites(tables.get("sites"), banks, properties, results.crs),
-        **{name: _symbols(tables.get(name), words, numbers, results.crs) for name, words, numbers in SYMBOLS},
+        **{name: _symbols(tables.get(name), words, numbers, results) for name, words, numbers in SYMBOLS},
     }
 
 
@@ -205,7 +207,9 @@ def _gaps(gaps: gpd.GeoDataFrame, banks: pd.DataFrame, crs: str) -> dict[str, An
     }
 
 
-def _properties(properties: gpd.GeoDataFrame, crs: str, audience: Audience) -> dict[str, Any]:
+def _properties(
+    properties: gpd.GeoDataFrame, works: gpd.GeoDataFrame | None, crs: str, audience: Audience
+) -> dict[str, Any]:
     numbers = {
         "frontage_m": 1, "gap_length_m": 1, "gap_area_m2": 0, "priority": 2, "priority_gap_m": 1, "rank": 0,
         "rank_p05": 1, "rank_p95": 1, "top_share": 3, "joint_gap_m": 1, "site_count": 0,
@@ -217,9 +221,34 @@ def _properties(properties: gpd.GeoDataFrame, crs: str, audience: Audience) -> d
         "id": properties["property_id"].tolist() if named else None,
         "ranked": int(properties["rank"].notna().sum()),
         "shapes": pack_shapes(properties.geometry, crs, _PROPERTY_TOLERANCE_M),
+        "done": pack_words(works_on(properties, works)),
         "joint_neighbours": pack_words(joint if named else pd.Series(None, joint.index, object)),
         **{name: pack_numbers(properties[name], digits) for name, digits in numbers.items()},
     }
+
+
+def works_on(properties: gpd.GeoDataFrame, works: gpd.GeoDataFrame | None) -> pd.Series:
+    """Say which works were done on each property: kind and year, null where none are known.
+
+    Parameters
+    ----------
+    properties
+        Layer ``properties``.
+    works
+        Layer ``works_done``; work of which less than 1 m2 lies on a property is a neighbour's.
+    """
+    told = pd.Series(None, properties.index, object)
+    if works is None or not len(works) or not len(properties):
+        return told
+    land, work = shapely.STRtree(works.geometry.values).query(properties.geometry.values, predicate="intersects")
+    shared = shapely.intersection(properties.geometry.values[land], works.geometry.values[work])
+    on = shapely.area(shared) >= _OWN_WORK_M2
+    years = [f" {int(year)}" if pd.notna(year) else "" for year in works["year"]]
+    kinds = [kind if isinstance(kind, str) else "kind not told" for kind in works["kind"]]
+    names = [kind + year for kind, year in zip(kinds, years, strict=True)]
+    for row in np.unique(land[on]):
+        told.iloc[row] = ", ".join(sorted({names[i] for i in work[on & (land == row)]}))
+    return told
 
 
 def _frontages(frontages: pd.DataFrame | None, banks: pd.DataFrame, properties: pd.DataFrame) -> dict[str, Any] | None:
@@ -281,15 +310,17 @@ def _sites(
 
 
 def _symbols(
-    layer: gpd.GeoDataFrame | None, words: tuple[str, ...], numbers: tuple[str, ...], crs: str
+    layer: gpd.GeoDataFrame | None, words: tuple[str, ...], numbers: tuple[str, ...], results: Results
 ) -> dict[str, Any] | None:
     """Give a layer that is shown as symbols; None where the run has none of it."""
     if layer is None or not len(layer):
         return None
+    on = {"reach": _places(layer["reach_id"], results.tables["reaches"]["reach_id"])} if "reach_id" in layer else {}
     return {
-        "shapes": pack_shapes(layer.geometry, crs, _GAP_TOLERANCE_M),
-        **{name: pack_words(layer[name]) for name in words if name in layer},
-        **{name: pack_numbers(layer[name], 1) for name in numbers if name in layer},
+        "shapes": pack_shapes(layer.geometry, results.crs, _GAP_TOLERANCE_M),
+        **on,
+        **{name: pack_words(layer[name]) for name in words},
+        **{name: pack_numbers(layer[name], 1) for name in numbers},
     }
 
 

@@ -272,22 +272,12 @@ function propertyCard(world, row) {
     ["Gap", of("gap_length_m", "m")],
     ["Gap area", of("gap_area_m2", "m2")],
     ["Mean priority", tenth(now.priority[row])],
-    ["Works done", doneOn(world, row)],
+    ["Works done", land.done(row) || "none known"],
   ];
   const joint = land.joint_neighbours(row), meets = joint ? [neighbourLine(joint)] : [];
   if (land.joint_gap_m[row] > 0) rows.push(["Joint gap", of("joint_gap_m", "m")]);
   const sure = sureness(world, land, row, land.rank[row], land.ranked);
   return { head, body: [sure, facts(rows), ...meets, element("p", "quiet why", says), banksOn(world, row), sitesOn(world, row)] };
-}
-
-/* Works that were done along the banks of a property, with their years. */
-function doneOn(world, row) {
-  const told = new Set();
-  for (const { bank } of frontageOf(world, row)) {
-    const year = world.banks.done_year[bank], done = [world.banks.done_kind(bank), Number.isNaN(year) ? null : String(year)].filter(Boolean);
-    if (done.length) told.add(done.join(" "));
-  }
-  return told.size ? `${[...told].join(", ")} (on banks it shares)` : "none known";
 }
 
 function frontageOf(world, row) {

@@ -1,21 +1,21 @@
 /* Layers drawn as symbols: crossings, steps, flows, constraints, works done, scars, sites. */
 
-/* Key, name, form: each layer has a colour and a form of its own; `near` ones are drawn where single banks are looked at. */
+/* Key, name, form: each layer has a colour and a form of its own; `scale` says from which scale on it is drawn. */
 const SYMBOLS = [
-  { key: "sites", name: "Sites", more: "pieces of work", near: true, swatch: (pen, c) => boxSwatch(pen, c.site, null, 2.4, [7, 2.5]) },
-  { key: "works_done", name: "Works done", near: true, swatch: (pen, c) => boxSwatch(pen, c.done, dots(pen, c.done), 1.4) },
-  { key: "constraints", name: "Constraints", near: true, swatch: (pen, c) => boxSwatch(pen, c.constraint, crosses(pen, c.constraint), 1.1) },
-  { key: "scars", name: "Seen to erode", near: false, swatch: (pen, c) => scarSwatch(pen, c.scar) },
-  { key: "flow_points", name: "Concentrated flow", more: "full: crosses a gap", near: true, swatch: (pen, c) => flowSwatch(pen, c.flow) },
-  { key: "crossings", name: "Crossings", near: true, swatch: (pen, c) => crossingMark(pen, 17, 8, 0, c.crossing) },
-  { key: "knickpoints", name: "Steps in the bed", near: false, swatch: (pen, c) => stepMark(pen, 17, 8, c.step) },
+  { key: "sites", name: "Sites", more: "pieces of work", scale: "gaps", swatch: (pen, c) => boxSwatch(pen, c.site, null, 2.4, [7, 2.5]) },
+  { key: "works_done", name: "Works done", scale: "gaps", swatch: (pen, c) => boxSwatch(pen, c.done, dots(pen, c.done), 1.4) },
+  { key: "constraints", name: "Constraints", scale: "gaps", swatch: (pen, c) => boxSwatch(pen, c.constraint, crosses(pen, c.constraint), 1.1) },
+  { key: "scars", name: "Seen to erode", scale: "far", swatch: (pen, c) => scarSwatch(pen, c.scar) },
+  { key: "flow_points", name: "Concentrated flow", more: "full: crosses a gap", scale: "gaps", swatch: (pen, c) => flowSwatch(pen, c.flow) },
+  { key: "crossings", name: "Crossings", scale: "symbols", swatch: (pen, c) => crossingMark(pen, 17, 8, 0, c.crossing) },
+  { key: "knickpoints", name: "Steps in the bed", scale: "far", swatch: (pen, c) => stepMark(pen, 17, 8, c.step) },
 ];
 
 function layerHas(world, key) {
   return Boolean(world[key] && world[key].shapes.count);
 }
 
-/* Whether symbols that need room are drawn at this scale. */
+/* Whether crossings are drawn at this scale. */
 function symbolsFit(view) {
   return view.metres < 8;
 }
@@ -23,15 +23,15 @@ function symbolsFit(view) {
 function paintSymbols(pen, world, state, view) {
   const c = world.colours, on = (key) => state.show[key] && layerHas(world, key);
   if (on("constraints") && gapsFit(view)) paintAreas(pen, world.constraints.shapes, view, c.constraint, crosses(pen, c.constraint), 1.1);
-  if (on("works_done") && gapsFit(view)) paintAreas(pen, world.works_done.shapes, view, c.done, dots(pen, c.done), 1.4);
+  if (on("works_done") && gapsFit(view)) paintAreas(pen, world.works_done.shapes, view, c.done, dots(pen, c.done), 2);
   if (on("sites") && gapsFit(view)) paintSites(pen, world, state, view);
 }
 
 function paintMarks(pen, world, state, view) {
   const c = world.colours, on = (key) => state.show[key] && layerHas(world, key);
   if (on("scars")) paintScars(pen, world.scars.shapes, view, c.scar);
-  if (on("crossings") && symbolsFit(view)) eachPoint(world.crossings.shapes, view, (x, y) => crossingMark(pen, x, y, 0.6, c.crossing));
-  if (on("flow_points") && symbolsFit(view)) eachPoint(world.flow_points.shapes, view, (x, y, i) => flowMark(pen, x, y, c.flow, world.flow_points.in_gap(i) === "True"));
+  if (on("crossings") && symbolsFit(view)) eachPoint(world.crossings.shapes, view, (x, y, i) => crossingMark(pen, x, y, turnOf(world, i, view, x, y), c.crossing));
+  if (on("flow_points") && gapsFit(view)) eachPoint(world.flow_points.shapes, view, (x, y, i) => flowMark(pen, x, y, c.flow, world.flow_points.in_gap(i) === "True"));
   if (on("knickpoints")) eachPoint(world.knickpoints.shapes, view, (x, y) => stepMark(pen, x, y, c.step));
 }
 
@@ -43,10 +43,27 @@ function eachPoint(shapes, view, mark) {
   }
 }
 
+/* Direction of the stream where crossing i lies, as an angle on screen. */
+function turnOf(world, i, view, px, py) {
+  const reach = world.crossings.reach[i], shapes = world.reaches.shapes;
+  let turn = 0, least = Infinity;
+  for (let run = shapes.first[reach]; reach >= 0 && run < shapes.first[reach + 1]; run++) {
+    const line = onScreen(shapes, run, view, 1);
+    for (let k = 2; k < line.length; k += 2) {
+      const d = distance2(line.slice(k - 2, k + 2), px, py);
+      if (d < least) { least = d; turn = Math.atan2(line[k + 1] - line[k - 1], line[k] - line[k - 2]); }
+    }
+  }
+  return turn;
+}
+
 function paintAreas(pen, shapes, view, colour, fill, width, dash) {
   pen.beginPath();
   for (let i = 0; i < shapes.count; i++) if (inView(shapes, i, view, 2)) traceShape(pen, shapes, i, view);
-  if (fill) { pen.fillStyle = fill; pen.fill("evenodd"); }
+  pen.fillStyle = "rgb(255 255 255 / 45%)";
+  pen.fill("evenodd");
+  pen.fillStyle = fill;
+  pen.fill("evenodd");
   stroke(pen, colour, width, dash);
 }
 

@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 import shapely
 from numpy.typing import NDArray
+from scipy.ndimage import zoom
 
 from gisprio.compute.factors import FACTORS
 from gisprio.compute.scoring.keys import group_score, priority_keys, priority_of, ranks
@@ -452,10 +453,13 @@ def _factors() -> pd.DataFrame:
 
 
 def _elevation(points: Floats) -> ArraySource:
-    """Make heights: ridges of two sizes with roughness, about 2,000 cells on the longer side."""
+    """Make heights: roughness at every size, as land has it, about 2,000 cells on the longer side."""
     (x0, y0), (x1, y1) = points.min(axis=(0, 1)) - 900, points.max(axis=(0, 1)) + 900
     cell = max(10.0, max(x1 - x0, y1 - y0) / 2000)
-    x, y = np.meshgrid(np.arange(x0, x1, cell), np.arange(y1, y0, -cell))
-    z = 400 + 60 * np.cos(2 * np.pi * x / STREAM_GAP_M) + 25 * np.sin(x / 470 + y / 610) * np.sin(y / 530)
-    z += np.random.default_rng(3).normal(0, cell / 25, z.shape)
-    return ArraySource(Grid(z.astype(np.float32), Lattice(float(x0), float(y1), float(cell))))
+    high, wide = int((y1 - y0) / cell), int((x1 - x0) / cell)
+    draw = np.random.default_rng(3)
+    z = np.zeros((high, wide), np.float32)
+    for size in (256, 128, 64, 32, 16, 8, 4, 2, 1):
+        rough = draw.standard_normal((high // size + 3, wide // size + 3))
+        z += zoom(rough, size, order=1, grid_mode=True, mode="nearest")[:high, :wide] * (0.05 * cell * size**0.8)
+    return ArraySource(Grid(400 + z, Lattice(float(x0), float(y1), float(cell))))

@@ -44,7 +44,7 @@ WARNINGS_SHOWN = 10
 PROFILE_STEP_M = 40.0
 
 _OWN_WORK_M2 = 1.0
-_LINE_TOLERANCE_M, _GAP_TOLERANCE_M, _PROPERTY_TOLERANCE_M = 1.5, 0.5, 0.5
+_LINE_TOLERANCE_M, _GAP_TOLERANCE_M, _PROPERTY_TOLERANCE_M = 1.5, 2.0, 1.0
 
 
 def write_map(path: Path, results: Results, audience: Audience = "team") -> None:

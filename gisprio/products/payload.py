@@ -1,12 +1,11 @@
-"""The data of the map: words as JSON, numbers as bytes beside it, gzip, base64.
+"""The data of the map: words as JSON, numbers as bytes beside it, gzip, and text of 91 letters.
 
-Base64 holds no ``<``, so no value from a layer can leave the element it is put in; the page writes text
+The letters hold no ``<``, so no value from a layer can leave the element it is put in; the page writes text
 with ``textContent`` only. assets/unpack.js reads what is written here.
 """
 
 from __future__ import annotations
 
-import base64
 import gzip
 import json
 from collections.abc import Mapping
@@ -19,7 +18,19 @@ import pyproj
 import shapely
 from numpy.typing import NDArray
 
-from gisprio.products.packing import Whole, array_bytes, array_list, array_size, join_texts, row_order, split_texts
+from gisprio.products.packing import (
+    Whole,
+    array_bytes,
+    array_list,
+    array_size,
+    join_ids,
+    join_texts,
+    read_text,
+    row_order,
+    split_ids,
+    split_texts,
+    write_text,
+)
 
 DIGITS = 5
 """Decimals of degrees: a unit is about 1 m, so a place is within 0.6 m."""
@@ -34,31 +45,34 @@ FOLLOWS = {
 """Columns of numbers that lie in the order of another of their table, where they get smaller so."""
 
 ARRAY = "$"
-"""Key under which JSON says where an array lies: first byte, count, bytes a number, differences, with nulls; at last
-whether the page wants it as a plain list."""
+"""Key under which JSON says where an array lies: first byte, count, bytes a number, differences, with nulls,
+multiplier; at last whether the page wants it as a plain list. Equal arrays lie there once."""
+
+IDS = "$ids"
+"""Key under which JSON holds a list of ids: ends, the place of each among them, letters as in the id before."""
 
 _COARSEST_M = 32.0
 _SHORT = 64
 
 
 def encode(data: Mapping[str, Any]) -> str:
-    """Give data as base64 of gzipped bytes; the same data give the same text.
+    """Give data as text of 91 letters; the same data give the same text.
 
     Parameters
     ----------
     data
         Plain data, packed columns and shapes, and numpy arrays of whole numbers, masked where null.
     """
-    chunks: list[bytes] = []
+    chunks: dict[bytes, int] = {}
     plain = json.dumps(_told(data, chunks), separators=(",", ":"), ensure_ascii=False, allow_nan=False)
     head = plain.encode("utf-8")
     whole = b"".join([len(head).to_bytes(4, "little"), head, *chunks])
-    return base64.b64encode(gzip.compress(whole, 9, mtime=0)).decode("ascii")
+    return write_text(gzip.compress(whole, 9, mtime=0))
 
 
 def decode(text: str) -> Any:
     """Give the data of :func:`encode` back, arrays as lists."""
-    whole = gzip.decompress(base64.b64decode(text))
+    whole = gzip.decompress(read_text(text))
     start = 4 + int.from_bytes(whole[:4], "little")
     return _restored(json.loads(whole[4:start].decode("utf-8")), whole[start:])
 
@@ -160,7 +174,7 @@ def _runs(shapes: NDArray[np.object_], tolerance_m: float) -> tuple[NDArray[np.o
     return rings[keep], np.bincount(of_shape[keep], minlength=count), True
 
 
-def _told(value: Any, chunks: list[bytes]) -> Any:
+def _told(value: Any, chunks: dict[bytes, int]) -> Any:
     """Give data as JSON takes it, with every array replaced by where its bytes lie among the chunks."""
     if isinstance(value, np.ndarray):
         return _array_told(value, chunks, as_list=False)
@@ -171,13 +185,16 @@ def _told(value: Any, chunks: list[bytes]) -> Any:
     if len(value) >= _SHORT and all(one is None or type(one) is int for one in value):
         missing = [one is None for one in value]
         return _array_told(np.ma.MaskedArray([one or 0 for one in value], missing, np.int64), chunks, as_list=True)
+    if len(value) >= _SHORT and all(type(one) is str for one in value):
+        split = split_ids(value)
+        return list(value) if split is None else {IDS: [split[0], *(_told(one, chunks) for one in split[1:])]}
     return [_told(one, chunks) for one in value]
 
 
-def _array_told(values: Whole, chunks: list[bytes], *, as_list: bool) -> dict[str, Any]:
+def _array_told(values: Whole, chunks: dict[bytes, int], *, as_list: bool) -> dict[str, Any]:
     data, how = array_bytes(values)
-    start = sum(len(chunk) for chunk in chunks)
-    chunks.append(data)
+    last = next(reversed(chunks), b"")
+    start = chunks.setdefault(data, chunks.get(last, 0) + len(last))
     return {ARRAY: [start, *how, int(as_list)]}
 
 
@@ -208,6 +225,8 @@ def _restored(value: Any, data: bytes) -> Any:
     if ARRAY in value:
         start, *how, _ = value[ARRAY]
         return array_list(data[start:], *how)
+    if IDS in value:
+        return join_ids(*_restored(value[IDS], data))
     table = {key: _restored(one, data) for key, one in value.items()}
     if "f" in table and "n" in table:
         return {"w": join_texts(table["w"], table["f"], table["n"]), "v": table["v"]}

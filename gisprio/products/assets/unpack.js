@@ -1,4 +1,4 @@
-/* Data: from base64 of gzipped bytes to columns, and from whole differences to world coordinates (0 to 1).
+/* Data: from text of 91 letters, which is gzipped bytes, to columns, and from whole differences to world coordinates (0 to 1).
    payload.py tells how arrays of numbers lie among the bytes. */
 
 const NO_NUMBER = -(2 ** 53);
@@ -12,25 +12,37 @@ async function unpack(text) {
   return restored(JSON.parse(new TextDecoder().decode(whole.subarray(4, start))));
 }
 
-/* Plain lists of whole numbers put back where they lay; columns stay packed until they are asked for. */
+/* Plain lists of whole numbers and of ids put back where they lay; columns stay packed until they are asked for. */
 function restored(value) {
   if (value === null || typeof value !== "object" || typeof value[0] === "string") return value;
-  if (value.$) return value.$[5] ? Array.from(wholes(value), (v) => (v === NO_NUMBER ? null : v)) : value;
+  if (value.$ids) return idsOf(value.$ids);
+  if (value.$) return value.$[6] ? Array.from(wholes(value), (v) => (v === NO_NUMBER ? null : v)) : value;
   for (const [key, one] of Object.entries(value)) value[key] = restored(one);
   return value;
 }
 
-function bytesOf(base64) {
-  if (Uint8Array.fromBase64) return Uint8Array.fromBase64(base64);
-  const letters = atob(base64), out = new Uint8Array(letters.length);
-  for (let i = 0; i < letters.length; i++) out[i] = letters.charCodeAt(i);
-  return out;
+/* Two of 91 letters for every 13 bits; before them the count of bytes and a blank. */
+function bytesOf(text) {
+  const blank = text.indexOf(" "), out = new Uint8Array(Number(text.slice(0, blank)) + 2), place = new Uint8Array(128);
+  for (let code = 33, next = 0; code < 127; code++) if (!"<&{".includes(String.fromCharCode(code))) place[code] = next++;
+  for (let i = blank + 1, bits = 0, held = 0, at = 0; i < text.length; i += 2) {
+    held = ((held & 255) << 13) | (place[text.charCodeAt(i)] * 91 + place[text.charCodeAt(i + 1)]);
+    for (bits += 13; bits >= 8; bits -= 8) out[at++] = held >> (bits - 8);
+  }
+  return out.subarray(0, -2);
+}
+
+/* Ids that begin as the one before them. */
+function idsOf([ends, codes, same]) {
+  const code = wholes(codes), kept = wholes(same);
+  let before = "";
+  return Array.from(code, (c, i) => (before = before.slice(0, kept[i]) + ends[c]));
 }
 
 /* Whole numbers of an array that lies among the bytes, null as NO_NUMBER; a plain list is passed on. */
 function wholes(told) {
   if (!told.$) return told;
-  const [start, count, width, differences, nulls] = told.$, out = new Float64Array(count);
+  const [start, count, width, differences, nulls, times] = told.$, out = new Float64Array(count);
   for (let byte = width - 1; byte >= 0; byte--) {
     const plane = arrays.subarray(start + byte * count, start + (byte + 1) * count);
     for (let i = 0; i < count; i++) out[i] = out[i] * 256 + plane[i];
@@ -40,7 +52,7 @@ function wholes(told) {
     const folded = out[i] - nulls, half = Math.floor(folded / 2);
     if (folded < 0) { out[i] = NO_NUMBER; continue; }
     before = (differences ? before : 0) + (folded - 2 * half ? -half - 1 : half);
-    out[i] = before;
+    out[i] = times * before;
   }
   return out;
 }

@@ -62,7 +62,7 @@ def make_large_results(banks: int, *, properties: int | None = None, seed: int =
         "gaps": _fitted(GAPS, gap),
         "flow_points": empty(FLOW_POINTS, CRS),
         "properties": _fitted(PROPERTIES, land),
-        "frontages": _fitted(FRONTAGES, front),
+        "frontages": _fitted(FRONTAGES, front).assign(bank_id=bank["bank_id"].to_numpy()),
         "bank_setbacks": _fitted(BANK_SETBACKS, _setbacks(bank)),
         "findings": empty(FINDINGS),
         "long_profiles": _fitted(LONG_PROFILES, _long_profiles(reach, points, draw)),
@@ -228,28 +228,36 @@ def _judged(values: dict[str, Floats], ranked: NDArray[np.bool_], draw: np.rando
     """Give value, basis and score of every factor, the two scores, the priority and the ranks."""
     out: dict[str, object] = {}
     scores: dict[str, NDArray[np.int64]] = {}
+    worst: dict[str, NDArray[np.int64]] = {}
+    elsewhere = draw.random(len(ranked)) < 0.25  # the worst stretch of a group alone is another one
     for card in CARDS:
         value = values[card.key]
         score = value_score(value, card.nodes, logarithmic=card.logarithmic)
         score = whole(np.where(np.isnan(score), card.neutral, score))
         scores[card.key] = score.astype(np.int64)
-        shown = np.where(ranked, score / 10, np.nan)
+        worst[card.key] = np.where(
+            elsewhere, np.minimum(score + draw.integers(0, 200, len(score)), 1000), score
+        ).astype(int)
+        shown, most = (np.where(ranked, one[card.key] / 10, np.nan) for one in (scores, worst))
         basis = np.where(np.isnan(value), "default", "measured")
-        out |= {card.value_column: value, card.basis_column: basis, card.score_column: shown, card.worst_column: shown}
+        out |= {card.value_column: value, card.basis_column: basis, card.score_column: shown, card.worst_column: most}
     groups = {g: {c.key: WEIGHTS[c.key] for c in CARDS if c.group == g} for g in ("erosion", "gap")}
     erosion, gap = (group_score({key: scores[key] for key in own}, own) for own in groups.values())
+    erosion_worst, gap_worst = (group_score({key: worst[key] for key in own}, own) for own in groups.values())
     keys = priority_keys(erosion, gap, {"erosion": 50, "gap": 50}, "geometric")
-    need = np.array(["none", "gap_only", "erosion_only", "both"])[2 * (erosion >= 5000) + (gap >= 5000)]
+    need = np.array(["none", "gap_only", "erosion_only", "both"])[2 * (erosion_worst >= 5000) + (gap_worst >= 5000)]
     rank = _rank(keys, ranked)
     spread = (rank * draw.uniform(0.05, 0.5, len(keys))).round()
     return out | {
-        **{f"erosion{word}_score": np.where(ranked, erosion / 100, np.nan) for word in ("", "_worst")},
-        **{f"gap{word}_score": np.where(ranked, gap / 100, np.nan) for word in ("", "_worst")},
+        "erosion_score": np.where(ranked, erosion / 100, np.nan),
+        "gap_score": np.where(ranked, gap / 100, np.nan),
+        "erosion_worst_score": np.where(ranked, erosion_worst / 100, np.nan),
+        "gap_worst_score": np.where(ranked, gap_worst / 100, np.nan),
         "need": np.where(ranked, need, None),
         "priority": np.where(ranked, priority_of(keys, "geometric"), np.nan),
         "rank": rank,
-        "erosion_rank": _rank(erosion, ranked),
-        "gap_rank": _rank(gap, ranked),
+        "erosion_rank": _rank(erosion_worst, ranked),
+        "gap_rank": _rank(gap_worst, ranked),
         "rank_p05": np.maximum(rank - spread, 1),
         "rank_p50": np.maximum(rank + (spread / 8).round(), 1),
         "rank_p95": rank + spread,
@@ -405,7 +413,12 @@ def _long_profiles(reach: gpd.GeoDataFrame, points: Floats, draw: np.random.Gene
         return np.repeat(by_place[name].to_numpy(), k)[order]
 
     at, segment = up.ravel()[order], np.repeat(by_place["reach_id"].str[:6].to_numpy(), k)[order]
-    low = 200 + at * 0.006 + 0.15 * draw.standard_normal(n * k)
+    steep = np.repeat(by_place["slope_m_m"].to_numpy(), k)[order]
+    rise = np.where(
+        at > REACH_M / POINTS * 2.5, steep * 2 * REACH_M / (POINTS - 1) * draw.uniform(0.2, 1.8, n * k), 0.0
+    )
+    fall = 200 + np.cumsum(rise) - np.maximum.accumulate(np.where(rise == 0, np.cumsum(rise), 0))
+    low = fall + 0.15 * draw.standard_normal(n * k)
     xy = points[:, pick].reshape(-1, 2)[order]
     return pd.DataFrame(
         {
@@ -418,7 +431,7 @@ def _long_profiles(reach: gpd.GeoDataFrame, points: Floats, draw: np.random.Gene
             "from_mouth_m": np.round(at, 1),
             "from_outlet_m": np.round(at, 1),
             "low_elevation_m": np.round(low, 2),
-            "falling_elevation_m": np.round(200 + at * 0.006, 2),
+            "falling_elevation_m": np.round(fall, 2),
             **{name: spread(name).astype(float) for name in ("slope_m_m", "drainage_area_km2")},
             "crossing": draw.random(n * k) < 0.01,
             "knickpoint": False,

@@ -9,7 +9,7 @@ import pyproj
 import pytest
 import shapely
 
-from gisprio.products.packing import MARK, join_texts, split_texts
+from gisprio.products.packing import LETTERS, MARK, join_ids, join_texts, read_text, split_ids, split_texts, write_text
 from gisprio.products.payload import decode, encode, pack_numbers, pack_shapes, pack_words
 from unit.products.product_world import CRS, EVIL
 
@@ -38,8 +38,18 @@ def test_text_comes_back_whatever_it_holds():
     data = {"names": list(EVIL), "n": [1, None, -3]}
     text = encode(data)
     assert decode(text) == data
-    assert set(text) <= set("ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/=")
+    assert set(text) <= {*LETTERS, " "}
     assert encode(data) == text
+
+
+@pytest.mark.parametrize("count", [0, 1, 2, 12, 13, 14, 1000])
+def test_bytes_come_back_from_letters_that_begin_no_tag(count):
+    data = np.random.default_rng(count).integers(0, 256, count, dtype=np.uint8).tobytes()
+    text = write_text(data)
+    assert read_text(text) == data
+    assert set(text) <= {*LETTERS, " "}
+    assert len(LETTERS) == 91
+    assert not set("<&{ ") & set(LETTERS)
 
 
 def test_numbers_come_back_within_half_a_digit():
@@ -65,14 +75,22 @@ def test_words_are_sent_once_each():
         [None, 7, None, None, 9, 8, None],
         [None, *range(300_000, 309_000), None, *range(300_000), None],
         [2**40, -(2**45), None],
+        [None, -3_000, 7_000, 12_000],
         [None, None],
     ],
-    ids=["none", "zero", "signs", "steps", "nulls", "steps and nulls", "large", "all null"],
+    ids=["none", "zero", "signs", "steps", "nulls", "steps and nulls", "large", "times", "all null"],
 )
 def test_arrays_come_back_exactly(values):
     numbers = pd.Series(values, dtype="Float64")
     data = {"column": pack_numbers(numbers, 0), "list": [{"own": np.arange(3)}]}
     assert decode(encode(data)) == {"column": {"d": 0, "v": values}, "list": [{"own": [0, 1, 2]}]}
+
+
+def test_equal_arrays_lie_there_once():
+    column = pack_numbers(pd.Series(np.random.default_rng(1).integers(0, 1000, 5000)), 0)
+    twice = {"a": column, "b": {"c": column["v"].copy()}, "d": pack_numbers(pd.Series([4, 9]), 0)}
+    assert len(encode(twice)) < 1.1 * len(encode({"a": column}))
+    assert decode(encode(twice)) == {"a": plain(column), "b": {"c": column["v"].tolist()}, "d": {"d": 0, "v": [4, 9]}}
 
 
 def plain(packed):
@@ -115,6 +133,18 @@ def test_sentences_that_differ_by_numbers_are_sent_as_one_text_and_numbers():
     words = pack_words(pd.Series([*texts[::-1], None], dtype=object))
     assert decode(encode({"why": words})) == {"why": plain(words)}
     assert len(encode({"why": words})) < 0.5 * len(encode({"why": words["w"]}))
+
+
+def test_ids_that_begin_alike_are_sent_by_their_ends():
+    ids = [f"{seed}K7QX-{k:02d}-{side}" for seed in ("A1", "A1B", "Z") for k in range(90) for side in "LR"]
+    ends, codes, same = split_ids(ids)
+    assert len(ends) < 120
+    assert join_ids(ends, codes.tolist(), same.tolist()) == ids
+    assert decode(encode({"table": {"id": ids}})) == {"table": {"id": ids}}
+    assert split_ids(ids[:50]) is None
+    assert split_ids([*ids, "x" * 300]) is None
+    assert split_ids([f"{k:x}" * 5 for k in range(300)]) is None
+    assert split_ids([*ids, "Bäche"]) is None
 
 
 def test_few_or_unlike_texts_and_those_with_a_mark_are_left():

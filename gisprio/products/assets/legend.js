@@ -36,7 +36,7 @@ function fillClasses(world, state) {
   const items = state.order < world.orders.length ? rankItems(world, state.order) : needItems(world);
   if (state.kept.bank) items.push(swatchItem((pen) => lineSwatch(pen, DIMMED, 1.2), "Outside the filter", ""));
   byId("classes").replaceChildren(...items);
-  fillReasons(world, state);
+  byId("reasons").hidden = !byId("reasons-list").children.length || !state.show.banks;
 }
 
 function rankItems(world, place) {
@@ -64,13 +64,12 @@ function unrankedItem(world, ranked) {
 }
 
 /* Why banks are not ranked, and how many of them, so that a dashed line is never a riddle. */
-function fillReasons(world, state) {
+function fillReasons(world) {
   const found = new Map();
   world.banks.reach.forEach((_, bank) => {
     const reason = world.banks.not_ranked(bank);
     if (reason) found.set(reason, (found.get(reason) || 0) + 1);
   });
-  byId("reasons").hidden = !found.size || !state.show.banks;
   byId("reasons-count").textContent = "Why some are not ranked";
   const rows = [...found].sort((a, b) => b[1] - a[1]).map(([reason, count]) => {
     const line = element("li");
@@ -167,6 +166,7 @@ function fillLayers(world, state, change) {
 /* Say in the legend which layers cannot be seen at this scale. */
 function markScale(view) {
   const seen = { far: true, gaps: gapsFit(view), symbols: symbolsFit(view) };
+  byId("far-note").hidden = !tooFar(view);
   for (const note of document.querySelectorAll("#layers small")) {
     note.textContent = seen[note.dataset.scale] ? note.dataset.note : ZOOM_NOTE;
     note.closest("label").classList.toggle("unseen-here", !seen[note.dataset.scale]);

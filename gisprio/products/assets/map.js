@@ -16,7 +16,7 @@ function makeWorld(data) {
   world.run.now = ranksOfRun(world);
   world.now = world.run.now;
   world.moved = false;
-  world.classes = classify(world);
+  world.classes = [];
   return world;
 }
 
@@ -77,7 +77,7 @@ function makeApp(map, world, state, painting) {
   let tiles = null, asked = 0;
   const keep = keepPlace(world, state, map);
   const refresh = () => {
-    world.classes = classify(world);
+    world.classes = [];
     state.kept = keptBy(world, state.filter);
     fillClasses(world, state);
     fillTable(world, state);
@@ -184,8 +184,8 @@ function makeApp(map, world, state, painting) {
 function weightNews(world, state) {
   if (!world.moved) return "Ranks of the run";
   if (state.selected && state.selected.kind === "bank" && world.now.rank[state.selected.row] > 0) return `The selected bank now has rank ${plain(world.now.rank[state.selected.row], 0)}`;
-  const first = sortedRows(world, { ...state, sort: { bank: { key: "rank", down: false } }, kept: { bank: null } }, "bank")[0];
-  return first === undefined ? "No bank is ranked" : `First is now ${nameOf(world, first)}, ${sideWord(world, first)}`;
+  const first = world.now.rank.indexOf(1);
+  return first < 0 ? "No bank is ranked" : `First is now ${nameOf(world, first)}, ${sideWord(world, first)}`;
 }
 
 function firstRoom() {
@@ -278,6 +278,7 @@ function begin(data) {
   fillHelp(world);
   fillOrders(world, state, app.order);
   fillLayers(world, state, app.show);
+  fillReasons(world);
   showState(map, world, state, app);
   markScale(painting.last);
   listenMap(map, state, painting, app);

@@ -46,22 +46,36 @@ const Painting = L.Renderer.extend({
   },
 
   paint() {
-    const pen = this.pen, ratio = window.devicePixelRatio || 1, view = this.view(), show = this.state.show;
-    pen.setTransform(ratio, 0, 0, ratio, 0, 0);
-    pen.clearRect(0, 0, view.wide, view.high);
-    pen.lineJoin = pen.lineCap = "round";
+    const { pen, world, state } = this, ratio = window.devicePixelRatio || 1, view = this.view();
     const same = this.last && ["scale", "left", "top", "wide", "high"].every((key) => this.last[key] === view[key]);
     this.last = view;
-    if (show.properties) paintProperties(pen, this.world, this.state, view);
-    if (show.gaps && gapsFit(view)) paintGaps(pen, this.world, this.state, view);
+    if (!same) this.drawn = placeBanks(world, view);
+    const below = this.below(view, ratio);
+    pen.setTransform(1, 0, 0, 1, 0, 0);
+    pen.clearRect(0, 0, this._container.width, this._container.height);
+    pen.drawImage(below, 0, 0);
+    pen.setTransform(ratio, 0, 0, ratio, 0, 0);
+    pen.lineJoin = pen.lineCap = "round";
+    if (state.show.banks) paintBanks(pen, world, state, view, this.drawn);
+    paintMarks(pen, world, state, view);
+    paintSelected(pen, world, state, view, this.drawn);
+  },
+
+  /* What lies below the banks, drawn anew only when the view, the layers shown or the filter change. */
+  below(view, ratio) {
+    const key = [view.scale, view.left, view.top, view.wide, view.high, ratio, JSON.stringify(this.state.show)].join();
+    if (this.under && this.under.key === key && this.under.kept === this.state.kept.bank) return this.under.canvas;
+    const canvas = this.under ? this.under.canvas : document.createElement("canvas"), pen = canvas.getContext("2d");
+    canvas.width = this._container.width;
+    canvas.height = this._container.height;
+    pen.setTransform(ratio, 0, 0, ratio, 0, 0);
+    pen.lineJoin = pen.lineCap = "round";
+    if (this.state.show.properties) paintProperties(pen, this.world, this.state, view);
+    if (this.state.show.gaps && gapsFit(view)) paintGaps(pen, this.world, this.state, view);
     paintSymbols(pen, this.world, this.state, view);
-    if (!same) this.drawn = placeBanks(this.world, view);
-    if (show.banks) {
-      paintWater(pen, this.world, view, this.drawn);
-      paintBanks(pen, this.world, this.state, view, this.drawn);
-    }
-    paintMarks(pen, this.world, this.state, view);
-    paintSelected(pen, this.world, this.state, view, this.drawn);
+    if (this.state.show.banks) paintWater(pen, this.world, view, this.drawn);
+    this.under = { key, kept: this.state.kept.bank, canvas };
+    return canvas;
   },
 
   /* The bank within `reach` pixels of a container point, or the property under it. */
@@ -103,11 +117,9 @@ function trace(pen, line) {
   for (let i = 2; i < line.length; i += 2) pen.lineTo(line[i], line[i + 1]);
 }
 
+/* Rings end where they begin, so none is closed: closing thousands of them is what takes a browser long. */
 function traceShape(pen, shapes, i, view) {
-  for (let run = shapes.first[i]; run < shapes.first[i + 1]; run++) {
-    trace(pen, onScreen(shapes, run, view, 0.7));
-    pen.closePath();
-  }
+  for (let run = shapes.first[i]; run < shapes.first[i + 1]; run++) trace(pen, onScreen(shapes, run, view, 0.7));
 }
 
 function stroke(pen, colour, width, dash) {
@@ -165,7 +177,7 @@ function placeBanks(world, view) {
     const half = (world.reaches.width_m[i] || 0) / 2 / view.metres, by = Math.max(least, Math.min(half, 40));
     const runs = [];
     for (let run = shapes.first[i]; run < shapes.first[i + 1]; run++) runs.push(onScreen(shapes, run, view, 1.5));
-    const sides = [runs.map((line) => moved(line, by)), runs.map((line) => moved(line, -by))];
+    const sides = tooFar(view) ? [runs, runs] : [runs.map((line) => moved(line, by)), runs.map((line) => moved(line, -by))];
     out.push({ reach: i, by, runs, sides, banks: world.banksOf[i] });
   }
   return out;
@@ -177,6 +189,7 @@ function grown(zoom) {
 }
 
 function paintWater(pen, world, view, drawn) {
+  if (tooFar(view)) return;
   pen.beginPath();
   for (const { runs } of drawn) for (const line of runs) trace(pen, line);
   stroke(pen, world.colours.water, Math.max(0.8, 2.4 * grown(view.zoom)));
@@ -199,31 +212,60 @@ function arrow(pen, line) {
   }
 }
 
+/* Whether the two banks of a stream cannot be told apart at this scale: then one line shows the more urgent. */
+function tooFar(view) {
+  return view.metres > 40;
+}
+
 /* Banks from the least urgent up: outside the filter, not ranked, then the classes, each over a dark casing. */
 function paintBanks(pen, world, state, view, drawn) {
-  const classes = bankClasses(world, state.order), of = world.classes[state.order], k = grown(view.zoom), last = classes.length;
-  const kept = state.kept.bank, lines = Array.from({ length: last + 2 }, () => []);
-  for (const { sides, banks } of drawn) {
-    for (const bank of banks) lines[kept && !kept[bank] ? last + 1 : of[bank]].push(...sides[world.banks.side[bank]]);
-  }
+  const classes = bankClasses(world, state.order), k = grown(view.zoom), last = classes.length, far = tooFar(view);
+  const lines = (far ? linesOfReaches : linesOfBanks)(world, state, drawn, last);
   for (let wanted = last + 1; wanted >= 0; wanted--) {
     pen.beginPath();
     for (const line of lines[wanted]) trace(pen, line);
-    if (wanted === last + 1) { stroke(pen, DIMMED, 1.2); continue; }
-    if (wanted === last) { stroke(pen, world.colours.not_ranked, 1.2, [4, 4]); continue; }
+    if (wanted === last + 1) { stroke(pen, DIMMED, far ? 0.6 : 1.2); continue; }
+    if (wanted === last) { stroke(pen, world.colours.not_ranked, far ? 0.6 : 1.2, far ? [] : [4, 4]); continue; }
     const width = classes[wanted].width * k;
-    stroke(pen, classes[wanted].casing, width + 1.6 * Math.min(1, k));
+    if (!far) stroke(pen, classes[wanted].casing, width + 1.6 * Math.min(1, k));
     stroke(pen, classes[wanted].colour, width);
   }
 }
 
-/* Class of every bank in each way to colour; the number of classes where it has none. */
-function classify(world) {
-  const ranks = world.orders.map((order) => {
-    const rank = world.now[order.rank], ends = order.classes.map((c) => c.high), none = ends.length;
-    return Uint8Array.from(rank, (value) => (value > 0 ? ends.findIndex((end) => value <= end) : none));
-  });
-  return [...ranks, Uint8Array.from(world.now.need, (code) => (code < 0 ? world.needs.length : code))];
+/* Lines of banks by class; two more for those not ranked and those outside the filter. */
+function linesOfBanks(world, state, drawn, last) {
+  const of = classesOf(world, state.order), kept = state.kept.bank, lines = Array.from({ length: last + 2 }, () => []);
+  for (const { sides, banks } of drawn) {
+    for (const bank of banks) lines[kept && !kept[bank] ? last + 1 : of[bank]].push(...sides[world.banks.side[bank]]);
+  }
+  return lines;
+}
+
+function linesOfReaches(world, state, drawn, last) {
+  const of = classesOf(world, state.order), kept = state.kept.bank, lines = Array.from({ length: last + 2 }, () => []);
+  for (const { runs, banks } of drawn) {
+    let least = last + 1;
+    for (const bank of banks) least = Math.min(least, kept && !kept[bank] ? last + 1 : of[bank]);
+    lines[least].push(...runs);
+  }
+  return lines;
+}
+
+/* Class of every bank in one way to colour; the number of classes where it has none. Kept until the ranks change. */
+function classesOf(world, place) {
+  if (!world.classes[place]) world.classes[place] = place < world.orders.length ? rankClasses(world.orders[place], world.now) : needClasses(world);
+  return world.classes[place];
+}
+
+function rankClasses(order, now) {
+  const rank = now[order.rank], n = rank.length, none = order.classes.length, of = new Uint8Array(order.ranked + 1).fill(none), out = new Uint8Array(n);
+  order.classes.forEach((c, i) => { if (c.high >= c.low) of.fill(i, c.low, c.high + 1); });
+  for (let i = 0; i < n; i++) out[i] = rank[i] > 0 ? of[rank[i]] : none;
+  return out;
+}
+
+function needClasses(world) {
+  return Uint8Array.from(world.now.need, (code) => (code < 0 ? world.needs.length : code));
 }
 
 function paintSelected(pen, world, state, view, drawn) {
@@ -241,7 +283,7 @@ function paintSelected(pen, world, state, view, drawn) {
   const reach = drawn.find((one) => one.banks.includes(chosen.row));
   if (!reach) return;
   for (const line of reach.sides[world.banks.side[chosen.row]]) trace(pen, line);
-  const classes = bankClasses(world, state.order), at = world.classes[state.order][chosen.row];
+  const classes = bankClasses(world, state.order), at = classesOf(world, state.order)[chosen.row];
   const width = 6.5 * Math.max(0.8, grown(view.zoom));
   stroke(pen, "#ffffff", width + 6);
   stroke(pen, CASING, width + 3);

@@ -86,8 +86,9 @@ function halfEven(value) {
 
 /* Priority in hundredths, as it is printed. */
 function priorityHundredths(keys, combine) {
-  if (combine === "weighted_sum") return Int32Array.from(keys, (key) => Math.floor(key / 100 + 0.5));
-  return Int32Array.from(keys, (key) => halfEven((Math.exp(key / (100 * LOG_SCALE)) / 100) * 100));
+  const out = new Int32Array(keys.length), added = combine === "weighted_sum";
+  for (let k = 0; k < keys.length; k++) out[k] = added ? Math.floor(keys[k] / 100 + 0.5) : halfEven((Math.exp(keys[k] / (100 * LOG_SCALE)) / 100) * 100);
+  return out;
 }
 
 /* 1 + number of strictly higher keys; equal keys share a rank. */
@@ -104,16 +105,23 @@ function ranksOf(keys) {
 /* Spread values of the ranked rows over all rows; NaN elsewhere. */
 function spreadOver(rows, values, count, per) {
   const out = new Float64Array(count).fill(NaN);
-  rows.forEach((row, k) => { out[row] = values[k] / per; });
+  for (let k = 0; k < rows.length; k++) out[rows[k]] = values[k] / per;
   return out;
+}
+
+/* The ranked rows, and the factors with their scores at those rows alone; made once. */
+function rankedPart(world) {
+  if (world.ranked) return world.ranked;
+  const rows = [], rank = world.run.now.rank;
+  for (let i = 0; i < rank.length; i++) if (rank[i] > 0) rows.push(i);
+  const factors = world.factors.map(({ group, used, floors, whole, wholeWorst }) => ({ group, used, floors, whole: pickRows(whole, rows), wholeWorst: pickRows(wholeWorst, rows) }));
+  world.ranked = { rows: Int32Array.from(rows), factors };
+  return world.ranked;
 }
 
 /* Scores, priority, ranks and need of every bank under a choice of weights. */
 function rankedAgain(world, choice) {
-  const { share, weights } = shares(world, choice), count = world.banks.id.length, known = knownGroups(world);
-  const rows = [], runRank = world.run.now.rank;
-  for (let i = 0; i < count; i++) if (runRank[i] > 0) rows.push(i);
-  const factors = world.factors.map((factor) => ({ ...factor, whole: pickRows(factor.whole, rows), wholeWorst: pickRows(factor.wholeWorst, rows) }));
+  const { share, weights } = shares(world, choice), count = world.banks.id.length, known = knownGroups(world), { rows, factors } = rankedPart(world);
   const of = (group, column) => (known.includes(group) ? groupScore(factors, weights, group, column) : new Int32Array(rows.length));
   const erosion = of("erosion", "whole"), gap = of("gap", "whole"), worst = { erosion: of("erosion", "wholeWorst"), gap: of("gap", "wholeWorst") };
   const keys = priorityKeys(erosion, gap, share, choice.combine), all = (values, per) => spreadOver(rows, values, count, per);
@@ -125,6 +133,15 @@ function rankedAgain(world, choice) {
     need: needCodes(rows, worst, known, world.about.need_at, count), share, weights,
   };
   return { ...now, property: propertiesAgain(world, now.priority) };
+}
+
+/* Rows in the order of their ranks, equal ones as they stand, those without one last; by counting, without comparing. */
+function inOrder(rank) {
+  const n = rank.length, start = new Uint32Array(n + 2), out = new Uint32Array(n);
+  for (let i = 0; i < n; i++) start[rank[i] > 0 ? rank[i] : n + 1]++;
+  for (let r = 1, sum = 0; r <= n + 1; r++) { const own = start[r]; start[r] = sum; sum += own; }
+  for (let i = 0; i < n; i++) out[start[rank[i] > 0 ? rank[i] : n + 1]++] = i;
+  return out;
 }
 
 function pickRows(values, rows) {

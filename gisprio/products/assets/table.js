@@ -50,7 +50,7 @@ function brief(world, value, unit) {
 }
 
 function rankCell(world, bank) {
-  const cell = element("span", "place", plainRank(world.now.rank[bank])), at = world.classes[0][bank];
+  const cell = element("span", "place", plainRank(world.now.rank[bank])), at = classesOf(world, 0)[bank];
   if (at < world.orders[0].classes.length) {
     const chip = element("i");
     chip.style.background = world.orders[0].classes[at].colour;
@@ -99,6 +99,10 @@ function rankedOf(world, kind) {
 function sortedRows(world, state, kind) {
   const { key, down } = state.sort[kind], column = TABLES[kind].find((one) => one.key === key);
   const kept = state.kept[kind], count = countOf(world, kind), rows = [];
+  if (key === "rank" && !down) {
+    const all = inOrder({ bank: world.now.rank, property: world.now.property.rank, site: world.sites && world.sites.rank }[kind]);
+    return kept ? all.filter((row) => kept[row]) : all;
+  }
   for (let i = 0; i < count; i++) if (!kept || kept[i]) rows.push(i);
   const values = rows.length ? rows.map((i) => column.value(world, i)) : [];
   if (typeof values[0] === "string") {
@@ -109,14 +113,9 @@ function sortedRows(world, state, kind) {
   return rows.map((_, k) => k).sort((a, b) => (keys[a] === keys[b] ? a - b : sign * (keys[a] - keys[b]))).map((k) => rows[k]);
 }
 
-/* What the table shows: kind and row of each entry. */
-function entries(world, state) {
-  if (state.list === "pick") return state.picks;
-  return sortedRows(world, state, state.list).map((row) => ({ kind: state.list, row }));
-}
-
 function fillTable(world, state) {
-  const all = entries(world, state), shown = all.slice(0, state.shown);
+  const all = state.list === "pick" ? state.picks : sortedRows(world, state, state.list);
+  const shown = Array.from(all.slice(0, state.shown), (one) => (state.list === "pick" ? one : { kind: state.list, row: one }));
   byId("pick-tools").hidden = state.list !== "pick";
   byId("list-says").textContent = tableSays(world, state, all.length, shown.length);
   byId("table-says").textContent = `Table of ${NOUNS[state.list][1]}`;

@@ -800,6 +800,44 @@ PROPERTIES = Layer(
         C("site_count", "int", "Sites on it. Null: this version cuts no sites.", null=True, low=0),
     ),
 )
+SHOWN_FRONTAGES = Layer(
+    "frontages", "none", ("property_id", "bank_id"), "How much of each bank lies on which property.",
+    (
+        C("property_id", "text", "Property."),
+        C("bank_id", "text", "Bank."),
+        C("frontage_m", "float", "Bank whose strip lies mostly on the property.", "m", low=0),
+        C("gap_length_m", "float", "Metres of gap on it.", "m", null=True, low=0),
+        C("gap_area_m2", "float", "Gap ground on it.", "m2", null=True, low=0),
+    ),
+)
+FACTORS = Layer(
+    "factors", "none", (), "What banks were scored by: the card of each factor in the order of columns, and its weight.",
+    (
+        C("key", "text", "Factor."),
+        C("group", "text", "The score it feeds.", among=("erosion", "gap")),
+        C("title", "text", "Its name for people."),
+        C("unit", "text", "Unit of its value, in words; empty for none."),
+        C("digits", "int", "Decimals of the value in sentences.", low=0),
+        C("value_column", "text", "Column of its value in layer banks."),
+        C("basis_column", "text", "Column of how the value was got."),
+        C("score_column", "text", "Column of its score."),
+        C("worst_column", "text", "Column of its score where the score of its group alone is worst."),
+        C("given_weight", "float", "Weight in the settings.", low=0),
+        C("weight", "int", "Weight per mille of its group, once those without a value are left out.", low=0, high=1000),
+        C("known_share", "float", "Share of ranked banks on which it is known.", low=0, high=1),
+        C("used", "bool", "It is ranked on."),
+        C("neutral", "float", "Score, of 1, where the value is missing.", low=0, high=1),
+        C("nodes", "text", "Value function: value and score of 1 at each node, linear between."),
+        C("says", "text", "What it measures."),
+        C("because", "text", "Its words in the reasons; empty where another factor's say it."),
+        C("floors", "bool", "The score of its group is never below its own."),
+        C("scaled_by", "text", "Column that multiplies its score; empty for none."),
+        C("scaled_says", "text", "That column in words."),
+        C("shares", "text", "What it measures together with others, which share one weight; empty for none."),
+        C("source", "text", "Keys of its sources."),
+        C("status", "text", "What stands behind the nodes."),
+    ),
+)
 ROBUSTNESS = Layer(
     "robustness", "none", (), "How sure the ranking of banks is, over all draws; one row.",
     (
@@ -899,5 +937,5 @@ INPUT_LAYERS = (
 )
 RESULT_LAYERS = (
     REACHES, BANKS, BANK_SETBACKS, GAPS, PROPERTIES, FLOW_POINTS, CROSSINGS, SHOWN_KNICKPOINTS, SHOWN_CONSTRAINTS, WORKS_DONE,
-    SCARS, LONG_PROFILES, SENSITIVITY, FINDINGS, STATION_RESULTS,
+    SCARS, SHOWN_FRONTAGES, FACTORS, LONG_PROFILES, SENSITIVITY, FINDINGS, STATION_RESULTS,
 )

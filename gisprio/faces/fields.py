@@ -9,7 +9,7 @@ from gisprio.compute.factors import layer_with_factors
 from gisprio.contracts.layers import RESULT_LAYERS
 from gisprio.contracts.schema import Column
 
-_HOMES = {"stations": "stations.parquet", "long_profiles": "profiles.csv", "sensitivity": "sensitivity.csv"}
+_HOMES = {"stations": "stations.parquet", "sensitivity": "sensitivity.csv"}
 
 
 def field_list() -> dict[str, Any]:

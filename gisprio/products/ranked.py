@@ -17,13 +17,16 @@ from gisprio.contracts.layers import (
     BANK_SETBACKS,
     BANKS,
     CROSSINGS,
+    FACTORS,
     FINDINGS,
     FLOW_POINTS,
     GAPS,
+    LONG_PROFILES,
     PROPERTIES,
     REACHES,
     SCARS,
     SHOWN_CONSTRAINTS,
+    SHOWN_FRONTAGES,
     SHOWN_KNICKPOINTS,
     WORKS_DONE,
 )
@@ -32,7 +35,7 @@ from gisprio.products.styles import layer_styles
 
 LAYERS: tuple[Layer, ...] = (
     REACHES, BANKS, BANK_SETBACKS, GAPS, PROPERTIES, FLOW_POINTS, CROSSINGS, SHOWN_KNICKPOINTS, SHOWN_CONSTRAINTS,
-    WORKS_DONE, SCARS, FINDINGS,
+    WORKS_DONE, SCARS, SHOWN_FRONTAGES, LONG_PROFILES, FACTORS, FINDINGS,
 )  # fmt: skip
 """Layers of the file, in order."""
 

@@ -88,6 +88,21 @@ class OpenedResults:
         return self._layer("properties")
 
     @cached_property
+    def frontages(self) -> pd.DataFrame:
+        """Layer ``frontages``, without geometry."""
+        return self._layer("frontages")
+
+    @cached_property
+    def long_profiles(self) -> pd.DataFrame:
+        """Layer ``long_profiles``, without geometry."""
+        return self._layer("long_profiles")
+
+    @cached_property
+    def factors(self) -> pd.DataFrame:
+        """Layer ``factors``, without geometry."""
+        return self._layer("factors")
+
+    @cached_property
     def findings(self) -> pd.DataFrame:
         """Layer ``findings``, without geometry."""
         return self._layer("findings")

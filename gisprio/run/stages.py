@@ -390,7 +390,7 @@ STAGES: tuple[Stage, ...] = (
         "gisprio.compute.land.ranks:rank_properties",
         "whole",
         reads=("frontages", "joint_gaps", "banks", "reach_measures", "properties"),
-        writes=("ranked_properties",),
+        writes=("ranked_properties", "shown_frontages"),
         says="Ranks properties by priority times metres of gap.",
     ),
     Stage(
@@ -418,6 +418,7 @@ RESULT_TABLES = {
     "scars": "scars",
     "long_profiles": "long_profiles",
     "properties": "drawn_properties",
+    "frontages": "shown_frontages",
 }
 """Result layer and the table it is. Findings are gathered by the engine, stations are streamed."""
 

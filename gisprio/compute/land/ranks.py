@@ -11,7 +11,7 @@ from gisprio.compute.scoring.chance import frontage_means, gap_keys
 from gisprio.compute.scoring.keys import ranks
 from gisprio.contracts.cards import Output, Sources, Tables
 from gisprio.contracts.findings import Finding, findings_table
-from gisprio.contracts.layers import PROPERTIES
+from gisprio.contracts.layers import PROPERTIES, SHOWN_FRONTAGES
 from gisprio.contracts.schema import empty
 from gisprio.contracts.settings import Settings
 
@@ -29,7 +29,8 @@ def rank_properties(tables: Tables, sources: Sources, settings: Settings) -> Out
     Returns
     -------
     dict
-        ``ranked_properties`` (layer ``properties`` of the results) and ``findings``.
+        ``ranked_properties`` and ``shown_frontages`` (layers ``properties`` and ``frontages`` of the results), and
+        ``findings``.
 
     Notes
     -----
@@ -41,6 +42,7 @@ def rank_properties(tables: Tables, sources: Sources, settings: Settings) -> Out
     if not len(frontages):
         return {
             "ranked_properties": empty(PROPERTIES, tables["properties"].crs),
+            "shown_frontages": empty(SHOWN_FRONTAGES),
             "findings": findings_table([]),
         }
     table = frontages.groupby("property_id").agg(frontage_m=("frontage_m", "sum"))
@@ -68,6 +70,7 @@ def rank_properties(tables: Tables, sources: Sources, settings: Settings) -> Out
     result = result.sort_values("property_id", ignore_index=True)
     return {
         "ranked_properties": result[[*PROPERTIES.names(), "geometry"]],
+        "shown_frontages": frontages.sort_values(list(SHOWN_FRONTAGES.key))[SHOWN_FRONTAGES.names()],
         "findings": findings_table(_findings(table)),
     }
 

@@ -7,7 +7,7 @@ import shapely
 
 from gisprio.compute.land.frontages import share_properties
 from gisprio.compute.land.ranks import rank_properties
-from gisprio.contracts.layers import FRONTAGES, PROPERTIES
+from gisprio.contracts.layers import FRONTAGES, PROPERTIES, SHOWN_FRONTAGES
 from gisprio.contracts.schema import check
 from makers import frame
 from tables import asked, network, settings
@@ -127,7 +127,14 @@ def test_rank_follows_priority_times_metres_of_gap():
     joint = pd.concat([joint.assign(segment_no=0), joint.iloc[:1].assign(segment_no=1)])  # met along two segments
     tables = {"frontages": frontages, "banks": banks, "reach_measures": reaches, "properties": properties}
     tables["joint_gaps"] = joint
-    got = check(PROPERTIES, rank_properties(tables, {}, settings())["ranked_properties"]).set_index("property_id")
+    given = rank_properties(tables, {}, settings())
+    shown = check(SHOWN_FRONTAGES, given["shown_frontages"])
+    assert shown.to_dict("list") == {
+        "property_id": ["p", "p", "q", "r"], "bank_id": ["w", "x", "y", "z"],
+        "frontage_m": [100.0, 300.0, 50.0, 200.0], "gap_length_m": [100.0, 0.0, 50.0, 200.0],
+        "gap_area_m2": [10.0, 0.0, 5.0, 20.0],
+    }  # fmt: skip
+    got = check(PROPERTIES, given["ranked_properties"]).set_index("property_id")
     assert got["priority"].to_dict()["p"] == 50.0  # (80 x 100 + 40 x 300) / 400
     assert got["priority_gap_m"].to_dict()["p"] == 5000.0
     assert got["priority_gap_m"].to_dict()["q"] == 4500.0

@@ -11,6 +11,7 @@ import pandas as pd
 import pyproj
 import shapely
 
+from gisprio.contracts import layers
 from gisprio.contracts.cards import Results
 from gisprio.contracts.grids import ArraySource, Grid, Lattice
 from gisprio.contracts.layers import (
@@ -26,6 +27,7 @@ from gisprio.contracts.layers import (
     SCARS,
     SENSITIVITY,
     SHOWN_CONSTRAINTS,
+    SHOWN_FRONTAGES,
     SHOWN_KNICKPOINTS,
     WORKS_DONE,
 )
@@ -105,6 +107,7 @@ def make_results(
         "flow_points": empty(FLOW_POINTS, crs),
         **_landmarks(reach, bank, crs),
         "properties": _fitted(PROPERTIES, land),
+        "frontages": check(SHOWN_FRONTAGES, _frontages(land, bank)),
         "bank_setbacks": _fitted(BANK_SETBACKS, _setbacks(bank)),
         "findings": _fitted(FINDINGS, _findings(title)),
         "long_profiles": _fitted(LONG_PROFILES, _long_profiles(reach)),
@@ -362,6 +365,19 @@ def _properties(reach: gpd.GeoDataFrame, draw: np.random.Generator, crs: str, co
     )
 
 
+def _frontages(land: gpd.GeoDataFrame, bank: gpd.GeoDataFrame) -> pd.DataFrame:
+    """Cut banks by properties; the metres of gap of a property lie on its banks in turn, as far as they reach."""
+    if not len(land):
+        return empty(SHOWN_FRONTAGES)
+    parts = gpd.GeoDataFrame(bank[["bank_id", "geometry"]]).overlay(land, keep_geom_type=True)
+    metres = parts.length.groupby([parts["property_id"], parts["bank_id"]]).sum().round(2)
+    table = metres.rename("frontage_m").reset_index()
+    gap = table["property_id"].map(land.set_index("property_id")["gap_length_m"]).astype(float)
+    before = table.groupby("property_id")["frontage_m"].cumsum() - table["frontage_m"]
+    table["gap_length_m"] = (gap - before).clip(0, table["frontage_m"]).round(2)
+    return table.assign(gap_area_m2=table["gap_length_m"] * 21.5)[SHOWN_FRONTAGES.names()]
+
+
 def _landmarks(reach: gpd.GeoDataFrame, bank: gpd.GeoDataFrame, crs: str) -> dict[str, pd.DataFrame]:
     """Make a few of each: crossings and a step on the first reaches, constraints, works and scars beside them."""
 
@@ -482,22 +498,14 @@ def _findings(title: str) -> pd.DataFrame:
 
 
 def _factors() -> pd.DataFrame:
-    return pd.DataFrame(
-        [
-            {
-                "key": key,
-                "group": group,
-                "title": title,
-                "unit": unit,
-                "value_column": value,
-                "basis_column": key + "_basis",
-                "score_column": key + "_score",
-                "weight": weight,
-                "used": True,
-                "says": f"What {title.lower()} measures.",
-                "source": source,
-                "status": "own",
-            }
-            for key, group, title, unit, value, weight, source in FACTORS
-        ]
-    )
+    rows = [
+        {
+            "key": key, "group": group, "title": title, "unit": unit, "digits": 1, "value_column": value,
+            "basis_column": key + "_basis", "score_column": key + "_score", "worst_column": key + "_worst_score",
+            "given_weight": float(weight), "weight": weight, "known_share": 1.0, "used": True, "neutral": 0.5,
+            "nodes": "0: 0; 100: 1", "says": f"What {title.lower()} measures.", "because": "", "floors": False,
+            "scaled_by": "", "scaled_says": "", "shares": "", "source": source, "status": "own",
+        }
+        for key, group, title, unit, value, weight, source in FACTORS
+    ]  # fmt: skip
+    return check(layers.FACTORS, pd.DataFrame(rows))

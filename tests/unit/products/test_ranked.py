@@ -33,7 +33,8 @@ def test_the_layers_are_there_with_their_descriptions(ranked):
     places = ["reaches", "banks", "gaps", "properties", "flow_points"]
     places += ["crossings", "knickpoints", "constraints", "works_done", "scars"]
     assert names[:10] == places
-    assert sorted(names[10:]) == ["bank_setbacks", "findings", "layer_styles"]
+    tables = ["bank_setbacks", "factors", "findings", "frontages", "layer_styles", "long_profiles"]
+    assert sorted(names[10:]) == tables
     with closing(sqlite3.connect(ranked)) as base:
         said = dict(base.execute("SELECT table_name, description FROM gpkg_contents"))
     assert said["reaches"] == "Reaches, drawn downstream."

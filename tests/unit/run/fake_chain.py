@@ -46,7 +46,8 @@ STAGES = (
           sources=("elevation",)),
     Stage("ranks", fake("rank"), "whole", ("doubles",), ("reaches", "banks", "bank_setbacks", "gaps", "factors"),
           "Ranks."),
-    Stage("property_ranks", fake("rank_properties"), "whole", ("banks",), ("ranked_properties",), "Properties."),
+    Stage("property_ranks", fake("rank_properties"), "whole", ("banks",), ("ranked_properties", "shown_frontages"),
+          "Properties."),
     Stage("draws", fake("draw_ranks"), "whole", ("reaches", "banks", "ranked_properties"),
           ("drawn_reaches", "drawn_banks", "drawn_properties", "robustness", "sensitivity"), "Draws."),
 )  # fmt: skip
@@ -186,7 +187,9 @@ def rank(tables, sources, settings):
     banks = filled(
         promised("banks"), count, lines, bank_id=[f"{i}-L" for i in ids], reach_id=ids, priority=score, rank=rank,
     )  # fmt: skip
-    factors = pd.DataFrame({"key": ["outer_bend"], "source": ["nagel2014"], "used": [True], "weight": [1000]})
+    factors = filled(
+        promised("factors"), 1, key=["outer_bend"], source=["nagel2014"], used=[True], weight=[1000]
+    )
     return {
         "reaches": reaches, "banks": banks, "bank_setbacks": filled(promised("bank_setbacks"), 0),
         "gaps": filled(promised("gaps"), 0, []), "factors": factors,
@@ -195,7 +198,10 @@ def rank(tables, sources, settings):
 
 def rank_properties(tables, sources, settings):
     called("property_ranks")
-    return {"ranked_properties": filled(promised("ranked_properties"), 0, [])}
+    return {
+        "ranked_properties": filled(promised("ranked_properties"), 0, []),
+        "shown_frontages": filled(promised("shown_frontages"), 0),
+    }
 
 
 def draw_ranks(tables, sources, settings):

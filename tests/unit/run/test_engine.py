@@ -61,7 +61,7 @@ def test_numbers_by_hand(tmp_path):
     assert record.counts == {
         "reaches": 12, "banks": 12, "bank_setbacks": 0, "gaps": 0, "properties": 0, "flow_points": 0,
         "crossings": 0, "knickpoints": 0, "constraints": 0, "works_done": 0, "scars": 0,
-        "long_profiles": 0, "findings": 2, "ranked_banks": 12, "ranked_properties": 0, "stations": 12,
+        "frontages": 0, "long_profiles": 0, "findings": 2, "ranked_banks": 12, "ranked_properties": 0, "stations": 12,
     }  # fmt: skip
     assert record.references == ["nagel2014"]
     assert record.findings == {"error": 0, "warning": 1, "note": 1}
@@ -284,7 +284,7 @@ def test_a_stage_that_gives_other_tables_is_a_fault(tmp_path, monkeypatch):
     with pytest.raises(ContractError) as caught:
         go(tmp_path)
     assert str(caught.value) == (
-        "stage property_ranks gave sites, not ranked_properties.\n"
+        "stage property_ranks gave sites, not ranked_properties, shown_frontages.\n"
         "  Wanted: what run/stages.py says it writes.\n"
         "  Do: report this as a fault of gisprio, with run.log."
     )

@@ -89,5 +89,5 @@ def test_result_layers_are_written():
     written = {name for stage in STAGES for name in stage.writes}
     assert set(RESULT_TABLES.values()) <= written
     grids = {"elevation", "survey", "lowest", "height_above_stream", "plain_area", "flow_direction"}
-    for name in written - grids - {"factors"}:
+    for name in written - grids:
         assert promised(name) is not None, f"no layer promises {name}"

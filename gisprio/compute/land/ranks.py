@@ -49,19 +49,8 @@ def rank_properties(tables: Tables, sources: Sources, settings: Settings) -> Out
     for column in ("gap_length_m", "gap_area_m2", "joint_gap_m"):
         table[column] = frontages.groupby("property_id")[column].sum(min_count=1)
     table["joint_neighbours"] = neighbours_listed(tables["joint_gaps"]).reindex(table.index)
-    ranked = frontages[frontages["priority"].notna()]
-    weighed = ranked[ranked["frontage_m"] > 0]
-    rows, of = pd.factorize(weighed["property_id"])
-    hundredths = np.rint(weighed["priority"].to_numpy() * 100).astype(np.int64)
-    means = frontage_means(hundredths, rows, np.arange(len(rows)), whole_millimetres(weighed["frontage_m"]), len(of))
-    mean, gap = pd.Series(means, of).reindex(table.index), whole_gaps(ranked).reindex(table.index)
-    table["priority"] = mean / 100
-    known = (mean.notna() & gap.notna()).to_numpy()
-    keys = gap_keys(mean[known].to_numpy(np.int64), gap[known].to_numpy(np.int64))
-    table["priority_gap_m"] = np.nan
-    table.loc[known, "priority_gap_m"] = keys / 10
-    table["rank"] = pd.array([pd.NA] * len(table), dtype="Int64")
-    table.loc[known, "rank"] = ranks(keys)
+    orders = rank_frontages(frontages).reindex(table.index)
+    table[orders.columns] = orders
     for absent in ("rank_p05", "rank_p95", "top_share"):
         table[absent] = np.nan
     table["site_count"] = pd.array([pd.NA] * len(table), dtype="Int64")
@@ -73,6 +62,37 @@ def rank_properties(tables: Tables, sources: Sources, settings: Settings) -> Out
         "shown_frontages": frontages.sort_values(list(SHOWN_FRONTAGES.key))[SHOWN_FRONTAGES.names()],
         "findings": findings_table(_findings(table)),
     }
+
+
+def rank_frontages(frontages: pd.DataFrame) -> pd.DataFrame:
+    """Give priority, priority_gap_m and rank of properties, by id, from the priorities of the banks on them.
+
+    Parameters
+    ----------
+    frontages
+        One row a property and bank: ``property_id``, ``priority`` of the bank, null where it is not ranked,
+        ``frontage_m``, ``gap_length_m``.
+
+    Returns
+    -------
+    DataFrame
+        Of every property there is a frontage of; see :func:`rank_properties` for the formula.
+    """
+    table = pd.DataFrame(index=pd.Index(np.unique(frontages["property_id"].to_numpy(object)), name="property_id"))
+    ranked = frontages[frontages["priority"].notna()]
+    weighed = ranked[ranked["frontage_m"] > 0]
+    rows, of = pd.factorize(weighed["property_id"])
+    hundredths = np.rint(weighed["priority"].to_numpy(float) * 100).astype(np.int64)
+    means = frontage_means(hundredths, rows, np.arange(len(rows)), whole_millimetres(weighed["frontage_m"]), len(of))
+    mean, gap = pd.Series(means, of).reindex(table.index), whole_gaps(ranked).reindex(table.index)
+    table["priority"] = mean / 100
+    known = (mean.notna() & gap.notna()).to_numpy()
+    keys = gap_keys(mean[known].to_numpy(np.int64), gap[known].to_numpy(np.int64))
+    table["priority_gap_m"] = np.nan
+    table.loc[known, "priority_gap_m"] = keys / 10
+    table["rank"] = pd.array([pd.NA] * len(table), dtype="Int64")
+    table.loc[known, "rank"] = ranks(keys)
+    return table
 
 
 def whole_millimetres(metres: pd.Series) -> NDArray[np.int64]:

@@ -7,8 +7,9 @@ L[m n] = L[m] + L[n] exactly and a page needs no floating point to agree.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from functools import cache
+from collections.abc import Iterable, Mapping
+from functools import cache, reduce
+from operator import add
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,7 +29,7 @@ def whole_weights(weights: Mapping[str, float], total: int) -> dict[str, int]:
     >>> whole_weights({"a": 1, "b": 1, "c": 1}, 100)
     {'a': 34, 'b': 33, 'c': 33}
     """
-    amount = sum(weights.values())
+    amount = _in_turn(weights.values())
     if amount <= 0:
         return dict.fromkeys(weights, 0)
     exact = {key: weight * total / amount for key, weight in weights.items()}
@@ -37,6 +38,11 @@ def whole_weights(weights: Mapping[str, float], total: int) -> dict[str, int]:
     for key in by_rest[: total - sum(got.values())]:
         got[key] += 1
     return got
+
+
+def _in_turn(numbers: Iterable[float]) -> float:
+    """Sum one after the other, as a page does; ``sum`` of Python 3.12 on carries the lost digits along."""
+    return reduce(add, numbers, 0.0)
 
 
 def shared_weights(given: Mapping[str, float], cards: Mapping[str, Factor]) -> dict[str, float]:
@@ -49,12 +55,21 @@ def shared_weights(given: Mapping[str, float], cards: Mapping[str, Factor]) -> d
     cards
         Cards by factor; ``shares`` names what they measure together.
     """
+    return split_weights(given, {key: cards[key].shares for key in given})
+
+
+def split_weights(given: Mapping[str, float], shares: Mapping[str, str]) -> dict[str, float]:
+    """Do as :func:`shared_weights` by what each factor measures together with others; empty for none.
+
+    >>> split_weights({"a": 50.0, "b": 30.0, "c": 10.0}, {"a": "", "b": "form", "c": "form"})
+    {'a': 50.0, 'b': 22.5, 'c': 7.5}
+    """
     parts: dict[str, list[str]] = {}
     for key in given:
-        parts.setdefault(cards[key].shares or key, []).append(key)
+        parts.setdefault(shares[key] or key, []).append(key)
     found: dict[str, float] = {}
     for keys in parts.values():
-        largest, total = max(given[key] for key in keys), sum(given[key] for key in keys)
+        largest, total = max(given[key] for key in keys), _in_turn(given[key] for key in keys)
         found |= {key: given[key] * largest / total if total > 0 else 0.0 for key in keys}
     return {key: found[key] for key in given}
 

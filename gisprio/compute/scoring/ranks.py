@@ -13,19 +13,11 @@ from gisprio.compute.banks.gaps import SIDE_LETTERS, uncertain_findings
 from gisprio.compute.factors import FACTORS, Registered, factors_of, layer_with_factors
 from gisprio.compute.network.curves import Curve, curve_set
 from gisprio.compute.scoring.ground import ground_columns
-from gisprio.compute.scoring.keys import (
-    Whole,
-    group_score,
-    priority_keys,
-    priority_of,
-    ranks,
-    shared_weights,
-    whole_weights,
-)
-from gisprio.compute.scoring.observed import observed_least
+from gisprio.compute.scoring.keys import ranks
+from gisprio.compute.scoring.orders import rank_rows, with_whole_weights
 from gisprio.compute.scoring.reasons import why_not_ranked, why_sentence
 from gisprio.compute.scoring.strip_meaning import strip_meaning
-from gisprio.compute.scoring.values import FULL, nodes_of
+from gisprio.compute.scoring.values import nodes_of
 from gisprio.compute.setbacks.findings import rule_findings
 from gisprio.contracts.cards import Factor, Output, Sources, Tables
 from gisprio.contracts.constants import URBAN_SHARE
@@ -36,7 +28,6 @@ from gisprio.contracts.settings import Priority, Settings
 from gisprio.contracts.words import SIDES
 
 _DRAWS = ("rank_p05", "rank_p50", "rank_p95", "top_share")
-_GROUPS = ("erosion", "gap")
 
 
 def rank_banks(tables: Tables, sources: Sources, settings: Settings) -> Output:
@@ -85,7 +76,8 @@ def rank_banks(tables: Tables, sources: Sources, settings: Settings) -> Output:
     registry = factors_of(settings)
     factors = factor_table(banks[ranked], priority, registry)
     _fill_missing(banks, ranked, factors, registry)
-    _add_scores(banks, ranked, factors, priority)
+    orders = rank_rows(banks, ranked, factors, priority)
+    banks[orders.columns] = orders
     cards = factors.to_dict("records")
     banks["why"] = [why_sentence(bank, cards) for bank in banks.drop(columns="geometry").to_dict("records")]
     gaps = _gaps(tables["gap_pieces"], banks, settings)
@@ -126,13 +118,7 @@ def factor_table(ranked: pd.DataFrame, priority: Priority, registry: Sequence[Re
     """Give one row a factor: its card, weight per mille, whether it is ranked on, share of banks it is known on."""
     cards = {registered.card.key: registered.card for registered in registry}
     rows = [_factor_row(card, ranked, priority) for card in cards.values()]
-    table = pd.DataFrame(rows)
-    for group in _GROUPS:
-        own = (table["group"] == group) & table["used"]
-        given = dict(zip(table.loc[own, "key"], table.loc[own, "given_weight"], strict=True))
-        weights = whole_weights(shared_weights(given, cards), FULL)
-        table["weight"] = [weights.get(key, weight) for key, weight in zip(table["key"], table["weight"], strict=True)]
-    return table
+    return with_whole_weights(pd.DataFrame(rows))
 
 
 def _factor_row(card: Factor, ranked: pd.DataFrame, priority: Priority) -> dict[str, object]:
@@ -157,6 +143,7 @@ def _factor_row(card: Factor, ranked: pd.DataFrame, priority: Priority) -> dict[
         "says": card.says,
         "because": card.because,
         "floors": card.floors,
+        "shares": card.shares,
         "scaled_by": card.scaled_by,
         "scaled_says": card.scaled_says,
         "shares": card.shares,
@@ -174,68 +161,6 @@ def _fill_missing(
         gone = ranked & (banks[card.basis_column] == "missing").to_numpy()
         banks.loc[gone, [card.score_column, card.worst_column]] = card.neutral * 100
         banks.loc[gone, card.basis_column] = "default"
-
-
-def _add_scores(banks: pd.DataFrame, ranked: np.ndarray, factors: pd.DataFrame, priority: Priority) -> None:
-    """Add scores, keys, ranks and need to ``banks``, which is this stage's own new table."""
-    used = factors[factors["used"]]
-    known = [name for name in _GROUPS if (used["group"] == name).any()]
-    scores = {name: _group_scores(banks[ranked], name, used[used["group"] == name]) for name in known}
-    nothing = np.zeros(int(ranked.sum()), np.int64)
-    for name in _GROUPS:
-        for kind in ("score", "worst_score", "rank"):
-            banks[f"{name}_{kind}"] = np.nan
-        banks[f"{name}_rank"] = pd.array([pd.NA] * len(banks), dtype="Int64")
-        if name in known:
-            shared, apart = scores[name]
-            banks.loc[ranked, f"{name}_score"] = shared / 100
-            banks.loc[ranked, f"{name}_worst_score"] = apart / 100
-            banks.loc[ranked, f"{name}_rank"] = ranks(apart)
-    banks["priority"], banks["rank"] = np.nan, pd.array([pd.NA] * len(banks), dtype="Int64")
-    banks["need"] = None
-    if not known:
-        return
-    share = whole_weights({name: getattr(priority.weights, name) if name in known else 0.0 for name in _GROUPS}, 100)
-    erosion, gap = (scores[name][0] if name in known else nothing for name in _GROUPS)
-    keys = priority_keys(erosion, gap, share, priority.combine)
-    banks.loc[ranked, "priority"] = priority_of(keys, priority.combine)
-    banks.loc[ranked, "rank"] = ranks(keys)
-    banks.loc[ranked, "need"] = needs(
-        banks.loc[ranked, "erosion_worst_score"], banks.loc[ranked, "gap_worst_score"], priority.need_at
-    )
-
-
-def _group_scores(ranked: pd.DataFrame, group: str, factors: pd.DataFrame) -> tuple[Whole, Whole]:
-    """Give a group's whole scores, on the worst stretch that is shared and on its own.
-
-    Neither is below what was observed: factors that floor their group.
-    """
-    weights = dict(zip(factors["key"], factors["weight"], strict=True))
-
-    def total(columns: pd.Series, least: Whole) -> Whole:
-        scores = {key: _thousandths(ranked[column]) for key, column in zip(factors["key"], columns, strict=True)}
-        return np.maximum(group_score(scores, weights), least)
-
-    return (
-        total(factors["score_column"], observed_least(ranked, group)),
-        total(factors["worst_column"], observed_least(ranked, group, apart=True)),
-    )
-
-
-def _thousandths(scores: pd.Series) -> Whole:
-    """Give scores of 0..100 as whole numbers of 0..1000."""
-    return np.round(scores.to_numpy(float) * FULL / 100).astype(np.int64)
-
-
-def needs(erosion: pd.Series, gap: pd.Series, need_at: float) -> list[str]:
-    """Say which of the two scores (0..100) reach the threshold; a missing score does not."""
-    names = {
-        (True, True): "both",
-        (True, False): "erosion_only",
-        (False, True): "gap_only",
-        (False, False): "none",
-    }
-    return [names[bool(e >= need_at), bool(g >= need_at)] for e, g in zip(erosion, gap, strict=True)]
 
 
 def _reaches(measures: pd.DataFrame, banks: pd.DataFrame) -> pd.DataFrame:

@@ -8,7 +8,8 @@ import shapely
 
 from gisprio.compute.factors import FACTORS, layer_with_factors
 from gisprio.compute.network.curves import read_curve
-from gisprio.compute.scoring.ranks import needs, rank_banks, urban_findings
+from gisprio.compute.scoring.orders import needs
+from gisprio.compute.scoring.ranks import rank_banks, urban_findings
 from gisprio.compute.scoring.reasons import why_sentence
 from gisprio.contracts.findings import findings_from
 from gisprio.contracts.layers import (

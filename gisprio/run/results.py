@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from functools import cached_property
 from pathlib import Path
 from typing import Any
@@ -10,6 +11,7 @@ import geopandas as gpd
 import pandas as pd
 
 from gisprio.contracts.errors import InputError
+from gisprio.contracts.settings import Priority
 from gisprio.run.engine import STATIONS, read_record
 from gisprio.run.publish import RECORD, finish_publishing
 from gisprio.run.record import RECORD_FORMAT
@@ -111,6 +113,50 @@ class OpenedResults:
     def stations(self) -> gpd.GeoDataFrame:
         """Every station and side."""
         return gpd.read_parquet(self._file(STATIONS))
+
+    def rank_again(
+        self,
+        *,
+        weights: Mapping[str, float] | None = None,
+        erosion: Mapping[str, float] | None = None,
+        gap: Mapping[str, float] | None = None,
+        combine: str | None = None,
+    ) -> pd.DataFrame:
+        """Rank the banks under other weights, without a new run.
+
+        Parameters
+        ----------
+        weights
+            Of the groups, such as ``{"erosion": 70, "gap": 30}``; what is not given stays as in the run.
+        erosion, gap
+            Of the factors of each group, by key.
+        combine
+            ``geometric`` or ``weighted_sum``.
+
+        Returns
+        -------
+        DataFrame
+            ``bank_id``, scores, priority, ranks and need, in the rows of layer ``banks``.
+
+        Raises
+        ------
+        SettingsError
+            A weight is not a number of 0 or more, or of a factor the run did not rank on; ``combine`` is neither way.
+
+        Notes
+        -----
+        Banks are read on the stretch that was worst under the run's own weights; a new run with these weights looks
+        for the stretch anew, so that a few ranks may differ from it.
+        """
+        from gisprio.compute.factors import FACTORS
+        from gisprio.compute.scoring.again import rank_again
+
+        factors = pd.DataFrame(self.record["factors"])
+        if "shares" not in factors:  # a run of before the record told it
+            shares = {one.card.key: one.card.shares for one in FACTORS}
+            factors["shares"] = [shares.get(key, "") for key in factors["key"]]
+        priority = Priority.model_validate(self.record["settings"]["priority"])
+        return rank_again(self.banks, factors, priority, weights=weights, erosion=erosion, gap=gap, combine=combine)
 
     def _layer(self, name: str) -> Any:
         import pyogrio

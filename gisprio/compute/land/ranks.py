@@ -64,6 +64,25 @@ def rank_properties(tables: Tables, sources: Sources, settings: Settings) -> Out
     }
 
 
+def rank_properties_again(frontages: pd.DataFrame, banks: pd.DataFrame) -> pd.DataFrame:
+    """Rank properties of a finished run by other priorities of its banks.
+
+    Parameters
+    ----------
+    frontages
+        Result layer ``frontages``: ``property_id``, ``bank_id``, ``frontage_m``, ``gap_length_m``.
+    banks
+        ``bank_id`` and ``priority``, as :func:`gisprio.compute.scoring.again.rank_again` gives them.
+
+    Returns
+    -------
+    DataFrame
+        ``property_id``, ``priority``, ``priority_gap_m`` and ``rank``, ordered by id.
+    """
+    priority = banks.set_index("bank_id")["priority"]
+    return rank_frontages(pd.DataFrame(frontages).assign(priority=frontages["bank_id"].map(priority))).reset_index()
+
+
 def rank_frontages(frontages: pd.DataFrame) -> pd.DataFrame:
     """Give priority, priority_gap_m and rank of properties, by id, from the priorities of the banks on them.
 

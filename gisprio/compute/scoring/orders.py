@@ -84,7 +84,7 @@ def _nothing(index: pd.Index) -> pd.DataFrame:
         out[f"{name}_score"], out[f"{name}_worst_score"] = np.nan, np.nan
         out[f"{name}_rank"] = pd.array([pd.NA] * len(index), dtype="Int64")
     out["priority"], out["rank"] = np.nan, pd.array([pd.NA] * len(index), dtype="Int64")
-    out["need"] = pd.Series(None, index, object)
+    out["need"] = None
     return out
 
 

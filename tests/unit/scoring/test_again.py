@@ -113,10 +113,12 @@ def test_what_the_run_did_not_rank_on_cannot_have_a_weight(world):
 
 def test_weights_are_numbers_of_0_or_more(world):
     with pytest.raises(SettingsError) as caught:
-        again(world, weights={"gap": -1.0}, gap={"delivery": float("nan")}, combine="mean")
+        again(
+            world, weights={"gap": -1.0}, gap={"delivery": float("nan"), "adjacent_use": float("inf")}, combine="mean"
+        )
     assert str(caught.value) == (
         "The banks cannot be ranked again: the weight of gap in weights is -1.0; the weight of delivery in gap is nan; "
-        "combine is 'mean'.\n"
+        "the weight of adjacent_use in gap is inf; combine is 'mean'.\n"
         "  Wanted: weights that are numbers, 0 or more; combine one of geometric, weighted_sum.\n"
         "  Do: mend that; 0 leaves a factor out."
     )

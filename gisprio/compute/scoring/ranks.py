@@ -146,7 +146,6 @@ def _factor_row(card: Factor, ranked: pd.DataFrame, priority: Priority) -> dict[
         "shares": card.shares,
         "scaled_by": card.scaled_by,
         "scaled_says": card.scaled_says,
-        "shares": card.shares,
         "source": card.source if card.key not in priority.nodes else "config",
         "status": card.status,
     }

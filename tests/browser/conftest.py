@@ -35,9 +35,7 @@ def browser() -> Iterator[Browser]:
 @pytest.fixture
 def browser_context(browser: Browser) -> Iterator[BrowserContext]:
     """Give a fresh offline context; `page` uses it, further pages may be opened in it."""
-    context = browser.new_context(
-        offline=True, viewport={"width": 1280, "height": 800}, reduced_motion="reduce"
-    )
+    context = browser.new_context(offline=True, viewport={"width": 1280, "height": 800}, reduced_motion="reduce")
     yield context
     context.close()
 
@@ -64,8 +62,6 @@ def page(browser_context: BrowserContext, page_requests: list[str], console_erro
 
     new = browser_context.new_page()
     new.on("request", lambda request: note_request(request.url))
-    new.on(
-        "console", lambda message: console_errors.append(message.text) if message.type == "error" else None
-    )
+    new.on("console", lambda message: console_errors.append(message.text) if message.type == "error" else None)
     new.on("pageerror", lambda error: console_errors.append(str(error)))
     return new

@@ -220,6 +220,7 @@ function bankFacts(world, bank) {
     ["Woody share of strip", `${of("woody_share", "share")}${tail(banks.woody_share_basis(bank))}`],
     ["Beside the stream", banks.adjacent_cover(bank) || UNKNOWN],
     ["Bank line from", lineFrom(world, bank)],
+    ["Stream order", plain(world.reaches.strahler_order[banks.reach[bank]], 0)],
     ["Drainage area", quantity(world, world.reaches.drainage_area_km2[banks.reach[bank]], "km2")],
   ];
   for (const [name, title] of [["erosion_above_share", "Length high in erosion"], ["gap_above_share", "Length high in gap"]]) {

@@ -11,6 +11,7 @@ function makeWorld(data) {
   world.banksOf = Array.from({ length: world.reaches.shapes.count }, () => []);
   world.banks.reach.forEach((reach, bank) => world.banksOf[reach].push(bank));
   world.profiles.begin = sums(world.profiles.stream);
+  world.coarse = world.banks.gap_length_m.every((metres) => Number.isNaN(metres));
   world.streams = streamsOf(world.reaches);
   world.run = { choice: runChoice(world) };
   world.run.now = ranksOfRun(world);

@@ -188,14 +188,23 @@ function grown(zoom) {
   return Math.max(0.25, Math.min(1.1, (zoom - 10.3) / 4.5));
 }
 
+/* Water, the wider the higher the order of the stream. */
 function paintWater(pen, world, view, drawn) {
   if (tooFar(view)) return;
-  pen.beginPath();
-  for (const { runs } of drawn) for (const line of runs) trace(pen, line);
-  stroke(pen, world.colours.water, Math.max(0.8, 2.4 * grown(view.zoom)));
+  const wide = Math.max(0.8, 1.8 * grown(view.zoom)), byOrder = new Map();
+  for (const { reach, runs } of drawn) {
+    const order = Math.min(7, world.reaches.strahler_order[reach] || 1);
+    if (!byOrder.has(order)) byOrder.set(order, []);
+    byOrder.get(order).push(...runs);
+  }
+  for (const [order, lines] of byOrder) {
+    pen.beginPath();
+    for (const line of lines) trace(pen, line);
+    stroke(pen, world.colours.water, wide * (0.8 + 0.2 * order));
+  }
   pen.beginPath();
   for (const { runs } of drawn) for (const line of runs) if (lengthOf(line) > 64) arrow(pen, line);
-  stroke(pen, "#2f5d7c", 1.6);
+  stroke(pen, world.colours.flow, 1.6);
 }
 
 /* A small arrow head in the middle of a line, pointing along it. */

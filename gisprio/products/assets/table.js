@@ -119,7 +119,7 @@ function fillTable(world, state) {
   byId("pick-tools").hidden = state.list !== "pick";
   byId("list-says").textContent = tableSays(world, state, all.length, shown.length);
   byId("table-says").textContent = `Table of ${NOUNS[state.list][1]}`;
-  fillHeads(state);
+  fillHeads(world, state);
   byId("table").hidden = !all.length;
   byId("rows").replaceChildren(...shown.map((entry, place) => tableRow(world, state, entry, place)));
   byId("more").hidden = shown.length === all.length;
@@ -142,13 +142,18 @@ function tableSays(world, state, all, shown) {
   return `${told} ${noun}${pass}, ${by}`;
 }
 
-function columnsOf(state) {
-  return TABLES[state.list === "pick" ? "bank" : state.list].filter((column) => state.wide || !column.wide);
+/* Columns of the table at hand; where no metres of gap are known, the score of the missing strip stands in their place. */
+function columnsOf(world, state) {
+  const coarse = state.list === "bank" && world.coarse;
+  return TABLES[state.list].filter(({ key, wide }) => {
+    if (coarse && (key === "gap" || key === "area")) return false;
+    return state.wide || !wide || (coarse && key === "missing");
+  });
 }
 
-function fillHeads(state) {
+function fillHeads(world, state) {
   const picks = state.list === "pick";
-  const heads = picks ? [["rank", "Rank"], ["name", "Entry"], ["gap", "Gap"], ["off", ""]] : columnsOf(state).map((column) => [column.key, column.head]);
+  const heads = picks ? [["rank", "Rank"], ["name", "Entry"], ["gap", "Gap"], ["off", ""]] : columnsOf(world, state).map((column) => [column.key, column.head]);
   byId("heads").replaceChildren(...heads.map(([key, text]) => {
     const head = element("th", key);
     head.scope = "col";
@@ -172,7 +177,7 @@ function tableRow(world, state, { kind, row }, place) {
   const line = element("tr", "row");
   line.dataset.kind = kind;
   line.dataset.row = row;
-  const columns = state.list === "pick" ? TABLES[kind].filter((c) => ["rank", "name", "gap", "length"].includes(c.key) && !c.wide) : columnsOf(state);
+  const columns = state.list === "pick" ? TABLES[kind].filter((c) => ["rank", "name", "gap", "length"].includes(c.key) && !c.wide) : columnsOf(world, state);
   for (const column of columns) {
     const cell = element("td", `${column.key}${column.words ? " words" : ""}`), made = column.cell(world, row);
     if (column.key === "name") cell.append(nameButton(made, place));

@@ -51,6 +51,38 @@ NEED_CLASSES = (
 
 
 @dataclass(frozen=True, slots=True)
+class ShareClass:
+    """One class of a share: from ``low`` up to ``high`` (1 for all), its colour and its line in a legend."""
+
+    low: float
+    high: float
+    colour: str
+    says: str
+
+
+SHARE_CLASSES = (
+    ShareClass(0.8, 1.0, VIRIDIS_5[0], "80 % or more"),
+    ShareClass(0.6, 0.8, VIRIDIS_5[1], "60 to 80 %"),
+    ShareClass(0.4, 0.6, VIRIDIS_5[2], "40 to 60 %"),
+    ShareClass(0.2, 0.4, VIRIDIS_5[3], "20 to 40 %"),
+    ShareClass(0.0, 0.2, VIRIDIS_5[4], "under 20 %"),
+)
+"""Share of bank length that lacks its strip, most first, in equal steps [own]."""
+
+
+def share_class(share: float) -> int:
+    """Give the place among :data:`SHARE_CLASSES` of a share told in whole percent.
+
+    Examples
+    --------
+    >>> [share_class(share) for share in (1.0, 0.8, 0.797, 0.794, 0.0)]
+    [0, 0, 0, 1, 4]
+    """
+    percent = round(100 * share)
+    return next(place for place, one in enumerate(SHARE_CLASSES) if percent >= round(100 * one.low))
+
+
+@dataclass(frozen=True, slots=True)
 class UrgencyClass:
     """One class.
 

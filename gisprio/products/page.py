@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import re
+from dataclasses import dataclass
 from functools import partial
 from importlib.resources import files
 from importlib.resources.abc import Traversable
@@ -18,11 +19,35 @@ from jinja2 import Template
 
 from gisprio.products.hillshade import Shade
 
-_SCRIPTS = (
-    "unpack.js", "shapes.js", "rank.js", "paint.js", "symbols.js", "drawings.js", "card.js", "legend.js", "table.js",
-    "filters.js", "weights.js", "search.js", "picks.js", "place.js", "printing.js", "panel.js", "map.js",
+
+@dataclass(frozen=True, slots=True)
+class Design:
+    """What a page is made of besides its data; every name is a file of ``assets``.
+
+    Parameters
+    ----------
+    markup
+        Beside the map.
+    styles
+        In order.
+    scripts
+        In order of loading; each adds its functions to one shared object.
+    """
+
+    markup: str
+    styles: tuple[str, ...]
+    scripts: tuple[str, ...]
+
+
+RANKED_BANKS = Design(
+    markup="page.html",
+    styles=("map.css",),
+    scripts=(
+        "unpack.js", "shapes.js", "rank.js", "paint.js", "symbols.js", "drawings.js", "card.js", "legend.js", "table.js",
+        "filters.js", "weights.js", "search.js", "picks.js", "place.js", "printing.js", "panel.js", "map.js",
+    ),
 )  # fmt: skip
-"""Own scripts, in order of loading; each adds its functions to one shared object."""
+"""The map of ranked banks."""
 
 _POLICY = (
     "default-src 'none'; script-src {hashes}; style-src 'unsafe-inline'; img-src data:{images}; "
@@ -35,7 +60,7 @@ class OfflineMap(folium.Map):
 
     _template = Template(
         "{% macro html(this, kwargs) %}"
-        '<div id={{ this.get_name()|tojson }} class="map" role="region" aria-label="Map of stream banks" '
+        '<div id={{ this.get_name()|tojson }} class="map" role="region" aria-label={{ this.says|tojson }} '
         'tabindex="0"></div>'
         "{% endmacro %}"
         "{% macro script(this, kwargs) %}"
@@ -47,8 +72,9 @@ class OfflineMap(folium.Map):
         "{% endmacro %}"
     )
 
-    def __init__(self, centre: tuple[float, float]) -> None:
+    def __init__(self, centre: tuple[float, float], says: str = "Map of stream banks") -> None:
         super().__init__(location=list(centre), tiles=None)
+        self.says = says
         self._name, self._id = "map", "watershed"
         self.default_js = [("leaflet", "leaflet.js")]
         self.default_css = [("leaflet_css", "leaflet.css")]
@@ -62,10 +88,10 @@ class Panel(MacroElement):
         '<script type="text/plain" id="payload">{{ this.payload }}</script>{% endmacro %}'
     )
 
-    def __init__(self, payload: str) -> None:
+    def __init__(self, payload: str, design: Design = RANKED_BANKS) -> None:
         super().__init__()
         self._name, self._id = "panel", "watershed"
-        self.markup = _asset("page.html")
+        self.markup = _asset(design.markup)
         self.payload = payload
 
 
@@ -77,7 +103,7 @@ def hillshade_layer(shade: Shade) -> ImageOverlay:
     return layer
 
 
-def assemble_page(chart: OfflineMap, title: str, *, tiles: str = "") -> str:
+def assemble_page(chart: OfflineMap, title: str, *, tiles: str = "", design: Design = RANKED_BANKS) -> str:
     """Give the whole page as text.
 
     Parameters
@@ -88,6 +114,8 @@ def assemble_page(chart: OfflineMap, title: str, *, tiles: str = "") -> str:
         Static title of the page; never text from data.
     tiles
         Address of online tiles that the page may ask for; empty for none.
+    design
+        Styles and scripts of the page; its markup came with the panel.
 
     Returns
     -------
@@ -108,9 +136,9 @@ def assemble_page(chart: OfflineMap, title: str, *, tiles: str = "") -> str:
     for child in list(figure._children.values()):
         child.render()
     _refuse_links(figure.header)
-    scripts = [_leaflet_script(), figure.script.render(), _own_script()]
+    scripts = [_leaflet_script(), figure.script.render(), _own_script(design.scripts)]
     hashes = " ".join(script_hash(script) for script in scripts)
-    styles = [_leaflet_style(), _asset("map.css")]
+    styles = [_leaflet_style(), *(_asset(name) for name in design.styles)]
     policy = _POLICY.format(hashes=hashes, images=_server_of(tiles))
     head = [
         '<meta charset="utf-8">',
@@ -145,8 +173,8 @@ def _refuse_links(header: Element) -> None:
             raise ValueError(f"a layer of the map asks for {name}, of which the page holds no copy")
 
 
-def _own_script() -> str:
-    parts = "\n".join(_asset(name) for name in _SCRIPTS)
+def _own_script(scripts: tuple[str, ...]) -> str:
+    parts = "\n".join(_asset(name) for name in scripts)
     return f'(() => {{\n"use strict";\n{parts}}})();\n'
 
 

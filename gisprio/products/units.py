@@ -10,13 +10,17 @@ from gisprio.contracts.constants import CUBIC_FOOT_M3, FOOT_M, SQUARE_MILE_KM2
 
 ACRE_M2 = 43_560 * FOOT_M.value**2
 """One acre, by definition 43,560 square feet."""
+MILE_FT = 5280
+"""Feet in a mile, by definition."""
 
 Shown = tuple[float, str]
 
 _SI: Mapping[str, Shown] = MappingProxyType(
     {
         "m": (1.0, "m"),
+        "km": (1.0, "km"),
         "m2": (1.0, "m²"),
+        "ha": (1.0, "ha"),
         "km2": (1.0, "km²"),
         "m3/s": (1.0, "m³/s"),
         "m/m": (1.0, "m/m"),
@@ -28,7 +32,9 @@ _US: Mapping[str, Shown] = MappingProxyType(
     {
         **_SI,
         "m": (1 / FOOT_M.value, "ft"),
+        "km": (1 / (MILE_FT * FOOT_M.value / 1000), "mi"),
         "m2": (1 / ACRE_M2, "acres"),
+        "ha": (10_000 / ACRE_M2, "acres"),
         "km2": (1 / SQUARE_MILE_KM2.value, "mi²"),
         "m3/s": (1 / CUBIC_FOOT_M3.value, "cfs"),
         "m/m": (1.0, "ft/ft"),

@@ -63,8 +63,8 @@ def pool_parts(count: int, held: pd.DataFrame, links: Numbers, lines: Sequence[s
 
     Notes
     -----
-    The part with the fewest properties is pooled first, with the one of the fewest among those that its water
-    joins; where there is none, with the nearest. Since a part that is told holds whole sub-watersheds, and no total of
+    The part with the fewest properties is pooled first, with one that its water joins, else with the nearest: rather
+    with one together with which it may be told, of those with the one of fewest properties. Since a part that is told holds whole sub-watersheds, and no total of
     more than the told parts is given, nothing is found by subtracting.
     """
     part = np.arange(count)
@@ -74,8 +74,7 @@ def pool_parts(count: int, held: pd.DataFrame, links: Numbers, lines: Sequence[s
         if not len(small) or len(properties) == 1:
             break
         one = int(small.idxmin())
-        beside = _beside(one, part, links, lines)
-        other = int(properties.loc[beside].idxmin())
+        other = _best(one, _beside(one, part, links, lines), part, held)
         part[(part == one) | (part == other)] = min(one, other)
     first, of = np.unique(part, return_inverse=True)
     return Parts(of, np.array([may_be_told(held[part[held["sub"]] == number]) for number in first], bool))
@@ -102,6 +101,13 @@ def _property_counts(part: Numbers, held: pd.DataFrame) -> pd.Series:
     """Give the number of properties of each part, by the part's number in order."""
     counts = held.groupby(part[held["sub"]])["property_id"].nunique()
     return counts.reindex(np.unique(part), fill_value=0)
+
+
+def _best(one: int, beside: Numbers, part: Numbers, held: pd.DataFrame) -> int:
+    """Choose the part that one is pooled with."""
+    of = part[held["sub"]]
+    ways = [(held[of == other], held[(of == one) | (of == other)], int(other)) for other in beside]
+    return min((not may_be_told(both), own["property_id"].nunique(), other) for own, both, other in ways)[2]
 
 
 def _beside(one: int, part: Numbers, links: Numbers, lines: Sequence[shapely.Geometry]) -> Numbers:

@@ -32,11 +32,11 @@ function plain(value, most) {
 function quantity(world, value, unit) {
   if (Number.isNaN(value)) return "not known";
   const [factor, name] = world.about.units[unit], shown = value * factor;
-  return `${plain(shown, Math.abs(shown) < 100 && unit !== "m" ? 1 : 0)} ${name}`;
+  return `${plain(shown, Math.abs(shown) < 100 && unit !== "m" ? 1 : 0)}\u00a0${name}`;
 }
 
 function percent(share) {
-  return Number.isNaN(share) ? "not known" : `${plain(100 * share, 0)} %`;
+  return Number.isNaN(share) ? "not known" : `${plain(100 * share, 0)}\u00a0%`;
 }
 
 function joined(words) {
@@ -97,7 +97,8 @@ function drawParts(map, world, app) {
 
 /* Widths follow the zoom; what is looked at or selected stands out, the rest steps back. */
 function styleParts(map, state) {
-  const k = Math.max(0.55, Math.min(1.25, (map.getZoom() - 8) / 4)), on = state.looked >= 0 ? state.looked : state.selected;
+  const k = Math.max(0.55, Math.min(1.25, (map.getZoom() - 8) / 4));
+  const on = state.printing ? -1 : state.looked >= 0 ? state.looked : state.selected;
   for (const one of state.drawn) {
     const up = one.part === on, width = one.style.width * k * (up ? 1.5 : 1), opacity = on < 0 || up ? 1 : 0.4;
     if (one.casing) one.casing.setStyle({ weight: width + (up ? 4 : 2), opacity });
@@ -185,7 +186,7 @@ function fillHeadline(world) {
 
 function fillTable(world, app) {
   byId("list").hidden = !world.count;
-  byId("table-says").textContent = world.whole ? "The whole watershed" : "Parts of the watershed, those that lack most first";
+  byId("table-says").textContent = world.whole ? "The whole watershed" : "Part by part, those that lack most first";
   byId("rows").replaceChildren(...world.order.map((part) => partRow(world, part, app)));
   const told = world.order.filter((part) => world.parts.told[part]);
   if (!world.whole && told.length > 1) {
@@ -360,7 +361,7 @@ function makeApp(map, world, state) {
         byId("live").textContent = byId("card-body").innerText;
         if (!zoom) document.querySelector('#rows .row[aria-current="true"]').scrollIntoView({ block: "nearest" });
         if (zoom && narrow()) window.scrollTo(0, 0);
-        if (zoom) map.fitBounds(boundsOf(world.streams.shapes, world.rowsOf[part]), { ...room(), ...still(), maxZoom: 13 });
+        if (zoom) map.fitBounds(boundsOf(world.streams.shapes, world.rowsOf[part]), { ...room(true), ...still(), maxZoom: 13 });
       }
       styleParts(map, state);
     },
@@ -369,9 +370,9 @@ function makeApp(map, world, state) {
 }
 
 /* Free room around what is shown: legend and card lie on the map where it is wide. */
-function room() {
+function room(card) {
   return byId("map_watershed").clientWidth < 700 || narrow()
-    ? { paddingTopLeft: [40, 24], paddingBottomRight: [30, 40] } : { paddingTopLeft: [270, 30], paddingBottomRight: [70, 40] };
+    ? { paddingTopLeft: [40, 24], paddingBottomRight: [30, 40] } : { paddingTopLeft: [265, 30], paddingBottomRight: [card ? 335 : 70, 40] };
 }
 
 function listen(map, world, state, app) {
@@ -394,22 +395,27 @@ function listen(map, world, state, app) {
   map.on("moveend", () => placeNames(map, state.places, state.names));
 }
 
-/* A sheet of A4 or Letter: the map as it is seen, at the size it has on paper. */
-function listenPrint(map) {
+/* A sheet of A4 or Letter: what the map shows, at most all streams, at the size it has on paper; nothing stands out. */
+function listenPrint(map, state) {
   let before = null;
-  const fit = (bounds) => { map.invalidateSize({ animate: false, pan: false }); map.fitBounds(bounds, { animate: false }); };
+  const turn = (on) => {
+    state.printing = on;
+    document.documentElement.classList.toggle("printing", on);
+    map.invalidateSize({ animate: false, pan: false });
+  };
   window.addEventListener("beforeprint", () => {
     if (before) return;
+    const seen = map.getBounds();
     before = { centre: map.getCenter(), zoom: map.getZoom() };
-    const bounds = map.getBounds();
-    document.documentElement.classList.add("printing");
-    fit(bounds);
+    turn(true);
+    map.fitBounds(state.all && seen.contains(state.all) ? state.all : seen, { animate: false, padding: [10, 10] });
+    styleParts(map, state);
   });
   window.addEventListener("afterprint", () => {
     if (!before) return;
-    document.documentElement.classList.remove("printing");
-    map.invalidateSize({ animate: false, pan: false });
+    turn(false);
     map.setView(before.centre, before.zoom, { animate: false });
+    styleParts(map, state);
     before = null;
   });
   byId("print").addEventListener("click", () => window.print());
@@ -417,7 +423,7 @@ function listenPrint(map) {
 
 function begin(data) {
   const map = window.map_watershed, world = makeWorld(data), shapes = world.streams.shapes;
-  const state = { looked: -1, selected: -1, drawn: [], places: nameplaces(world), names: L.layerGroup() };
+  const state = { looked: -1, selected: -1, printing: false, drawn: [], places: nameplaces(world), names: L.layerGroup(), all: null };
   const app = makeApp(map, world, state);
   fillHead(world);
   fillHeadline(world);
@@ -425,7 +431,10 @@ function begin(data) {
   fillWords(world);
   fillLegend(world);
   map.setMaxZoom(FINEST_ZOOM);
-  if (shapes.count) map.fitBounds(boundsOf(shapes, [...Array(shapes.count).keys()]), { ...room(), animate: false });
+  if (shapes.count) {
+    state.all = boundsOf(shapes, [...Array(shapes.count).keys()]);
+    map.fitBounds(state.all, { ...room(false), animate: false });
+  }
   map.setMinZoom(Math.max(0, map.getZoom() - 2));
   state.drawn = drawParts(map, world, app);
   state.names.addTo(map);
@@ -434,7 +443,7 @@ function begin(data) {
   styleParts(map, state);
   placeNames(map, state.places, state.names);
   listen(map, world, state, app);
-  listenPrint(map);
+  listenPrint(map, state);
   new ResizeObserver(() => map.invalidateSize({ animate: false })).observe(map.getContainer());
   document.documentElement.dataset.ready = "yes";
 }

@@ -64,8 +64,9 @@ def pool_parts(count: int, held: pd.DataFrame, links: Numbers, lines: Sequence[s
     Notes
     -----
     The part with the fewest properties is pooled first, with one that its water joins, else with the nearest: rather
-    with one together with which it may be told, of those with the one of fewest properties. Since a part that is told holds whole sub-watersheds, and no total of
-    more than the told parts is given, nothing is found by subtracting.
+    with one together with which it may be told, of those with the one of fewest properties. Since a part that is
+    told holds whole sub-watersheds, and no total of more than the told parts is given, nothing is found by
+    subtracting.
     """
     part = np.arange(count)
     while True:

@@ -23,7 +23,9 @@ from gisprio.products.payload import encode, pack_numbers, pack_words
 from gisprio.products.units import shown_units
 
 PUBLIC = Design(
-    markup="public.html", styles=("public.css",), scripts=("unpack.js", "shapes.js", "drawings.js", "public.js")
+    markup="public.html",
+    styles=("public.css",),
+    scripts=("unpack.js", "shapes.js", "drawings.js", "public_lines.js", "public.js"),
 )
 
 LINE_TOLERANCE_M = 50.0
@@ -136,16 +138,15 @@ def _links(reaches: pd.DataFrame, sub: Numbers) -> Numbers:
 
 
 def _part_names(banks: pd.DataFrame, labels: Sequence[str], parts: Parts, *, given: bool) -> list[str]:
-    """Name each part: by the sub-watersheds' names where the user gave them, else by the stream with most banks.
+    """Name each part: by the sub-watersheds' names where the user gave them, else by the two streams with most banks.
 
     Labels that gisprio made hold ids of segments, so they stay out.
     """
     names = []
     for number in range(len(parts.told)):
-        own = [labels[sub] or "No sub-watershed" for sub in np.flatnonzero(parts.of == number)]
-        streams = banks[banks["part"] == number].groupby("name")["length_m"].sum()
-        stream = str(streams.idxmax()) if len(streams) else ""
-        names.append(" and ".join(own) if given else stream or f"Part {number + 1}")
+        own = [labels[int(sub)] or "No sub-watershed" for sub in np.flatnonzero(parts.of == number)]
+        streams = banks[banks["part"] == number].groupby("name")["length_m"].sum().nlargest(2)
+        names.append(" and ".join(own if given else map(str, streams.index)) or f"Part {number + 1}")
     if len(names) == 1:
         return ["Whole watershed"]
     same = pd.Series(names, dtype=object)
@@ -172,7 +173,8 @@ def _totals(banks: pd.DataFrame) -> pd.DataFrame:
     measured = banks["width_known_share"].to_numpy(float, na_value=np.nan)
     erode = banks["erosion_above_share"].to_numpy(float, na_value=np.nan)
     known = np.where(np.isnan(gap), np.nan, length * np.where(np.isnan(measured), 1.0, measured))
-    need = {word: np.where(banks["need"].isna(), np.nan, length * (banks["need"] == word)) for word in NEEDS}
+    untold = banks["need"].isna().to_numpy(bool) | np.isnan(gap)
+    need = {word: np.where(untold, np.nan, length * (banks["need"] == word)) for word in NEEDS}
     metres = {"bank": length, "known": known, "gap": gap, "area": area, "erode": erode * length}
     rows = pd.DataFrame({**metres, "judged": np.where(np.isnan(erode), np.nan, length), **need})
     sums = rows.groupby(banks["part"].to_numpy(np.int64)).sum(min_count=1)
@@ -249,7 +251,7 @@ def _about(results: Results, shade: Shade | None, banks: pd.DataFrame, by: str) 
         "system": settings.report.units,
         "setback_m": [float(setback.min()), float(setback.max())] if len(setback) else None,
         "counts": list(settings.setback.counts),
-        "by": by,
+        "told_by": by,
         "fewest": FEWEST_PROPERTIES,
         "most_share": MOST_SHARE,
         "line_m": LINE_TOLERANCE_M,

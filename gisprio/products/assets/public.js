@@ -1,6 +1,5 @@
 /* The map for everybody: parts of the watershed by how much of their banks lacks its strip. */
 
-const CASING = "#20242b", UNTOLD = "#6b737c", UNSEEN = "#7fa6bf", WIDTHS = [6.4, 5.8, 5.2, 4.6, 4];
 const FINEST_ZOOM = 14;
 const COVERS = {
   woody: "trees and shrubs", wetland: "wetland plants", herbaceous: "grasses and herbs", pasture: "pasture", crop: "crops",
@@ -35,6 +34,12 @@ function quantity(world, value, unit) {
   return `${plain(shown, Math.abs(shown) < 100 && unit !== "m" ? 1 : 0)}\u00a0${name}`;
 }
 
+/* A length and the whole it is of, with the same decimals. */
+function partOf(world, some, whole) {
+  const [factor, name] = world.about.units.km, most = whole * factor < 100 ? 1 : 0;
+  return `${plain(some * factor, most)} of ${plain(whole * factor, most)}\u00a0${name}`;
+}
+
 function percent(share) {
   return Number.isNaN(share) ? "not known" : `${plain(100 * share, 0)}\u00a0%`;
 }
@@ -53,105 +58,6 @@ function makeWorld(data) {
   const told = world.parts.told;
   world.order = [...told.keys()].sort((a, b) => told[b] - told[a] || missing(b) - missing(a) || a - b);
   return world;
-}
-
-/* ---- lines */
-
-/* How a part is drawn: colour, width, dashes. */
-function styleOf(world, part) {
-  const at = part < 0 ? -1 : world.parts.class[part];
-  if (part < 0) return { colour: UNSEEN, width: 1.6, dash: null, cased: false };
-  return at < 0 ? { colour: UNTOLD, width: 2.6, dash: "1 6", cased: false } : { colour: world.classes[at].colour, width: WIDTHS[at], dash: null, cased: true };
-}
-
-function runsOf(shapes, row) {
-  const runs = [];
-  for (let run = shapes.first[row]; run < shapes.first[row + 1]; run++) {
-    const line = [];
-    for (let k = shapes.begin[run]; k < shapes.begin[run + 1]; k++) line.push(degrees(shapes.x[k], shapes.y[k]));
-    runs.push(line);
-  }
-  return runs;
-}
-
-/* The lines of each part: a casing, the colour, and a wide unseen line that the pointer finds. */
-function drawParts(map, world, app) {
-  const add = (runs, more) => L.polyline(runs, { lineCap: "round", lineJoin: "round", interactive: false, smoothFactor: 0.5, ...more }).addTo(map);
-  const shapes = world.streams.shapes, unseen = [], drawn = [];
-  world.streams.part.forEach((part, row) => { if (part < 0) unseen.push(...runsOf(shapes, row)); });
-  add(unseen, { color: UNSEEN, weight: 1.6 });
-  const backwards = [...world.order].reverse();
-  for (const part of backwards) {
-    const runs = world.rowsOf[part].flatMap((row) => runsOf(shapes, row)), style = styleOf(world, part);
-    const casing = style.cased ? add(runs, { color: CASING }) : null;
-    drawn[part] = { part, style, casing, line: add(runs, { color: style.colour, dashArray: style.dash }) };
-  }
-  for (const part of backwards) {
-    for (const row of world.rowsOf[part]) {
-      const hit = add(runsOf(shapes, row), { interactive: true, weight: 22, opacity: 0, bubblingMouseEvents: false });
-      hit.on("mouseover", () => app.look(part)).on("mouseout", () => app.look(-1)).on("click", () => app.select(part, false));
-    }
-  }
-  return drawn;
-}
-
-/* Widths follow the zoom; what is looked at or selected stands out, the rest steps back. */
-function styleParts(map, state) {
-  const k = Math.max(0.55, Math.min(1.25, (map.getZoom() - 8) / 4));
-  const on = state.printing ? -1 : state.looked >= 0 ? state.looked : state.selected;
-  for (const one of state.drawn) {
-    const up = one.part === on, width = one.style.width * k * (up ? 1.5 : 1), opacity = on < 0 || up ? 1 : 0.4;
-    if (one.casing) one.casing.setStyle({ weight: width + (up ? 4 : 2), opacity });
-    one.line.setStyle({ weight: width, opacity });
-    if (up) for (const line of [one.casing, one.line]) if (line) line.bringToFront();
-  }
-}
-
-/* ---- names of streams on the map */
-
-/* The middle of the longest run of each stream that has a name, the longest stream first. */
-function nameplaces(world) {
-  const shapes = world.streams.shapes, places = [];
-  for (let row = 0; row < shapes.count; row++) {
-    const name = world.streams.name(row);
-    if (!name || world.streams.part[row] < 0) continue;
-    let most = 0, middle = null;
-    for (let run = shapes.first[row]; run < shapes.first[row + 1]; run++) {
-      const from = shapes.begin[run], to = shapes.begin[run + 1];
-      let sum = 0;
-      for (let k = from + 1; k < to; k++) sum += Math.hypot(shapes.x[k] - shapes.x[k - 1], shapes.y[k] - shapes.y[k - 1]);
-      if (sum > most) { most = sum; middle = halfway(shapes, from, to, sum / 2); }
-    }
-    if (middle) places.push({ name, length: most, at: degrees(...middle) });
-  }
-  return places.sort((a, b) => b.length - a.length);
-}
-
-function halfway(shapes, from, to, left) {
-  for (let k = from + 1; k < to; k++) {
-    const dx = shapes.x[k] - shapes.x[k - 1], dy = shapes.y[k] - shapes.y[k - 1], size = Math.hypot(dx, dy);
-    if (size >= left && size) return [shapes.x[k - 1] + (dx * left) / size, shapes.y[k - 1] + (dy * left) / size];
-    left -= size;
-  }
-  return [shapes.x[to - 1], shapes.y[to - 1]];
-}
-
-/* Names where there is room: on streams long enough on screen, none over another. */
-function placeNames(map, places, layer) {
-  layer.clearLayers();
-  const taken = [], scale = 256 * 2 ** map.getZoom(), seen = map.getBounds();
-  for (const { name, length, at } of places) {
-    const wide = Math.min(150, 7 * name.length + 12), point = map.latLngToContainerPoint(at);
-    const box = [point.x - wide / 2, point.y - 12, point.x + wide / 2, point.y + 12];
-    if (length * scale < 0.6 * wide || !seen.contains(at) || taken.some((other) => crosses(box, other))) continue;
-    taken.push(box);
-    const html = foreign("span", "", name);
-    L.marker(at, { interactive: false, keyboard: false, icon: L.divIcon({ className: "stream-name", html, iconSize: [wide, 22] }) }).addTo(layer);
-  }
-}
-
-function crosses(a, b) {
-  return a[0] < b[2] + 6 && b[0] < a[2] + 6 && a[1] < b[3] + 4 && b[1] < a[3] + 4;
 }
 
 /* ---- the panel */
@@ -179,14 +85,15 @@ function fillHeadline(world) {
     byId("headline").append(element("p", "", `Of ${quantity(world, total.bank_km[0], "km")} of ${where} it is not known how much lacks its strip of plants: the cover map is too coarse.`));
   } else {
     byId("headline").append(element("p", "big", percent(share)));
-    byId("headline").append(element("p", "", `of the ${where} lack the strip of plants that protects them: ${quantity(world, total.gap_km[0], "km")} of ${quantity(world, total.known_km[0], "km")}.`));
+    byId("headline").append(element("p", "", `of the ${where} lack the strip of plants that protects them: ${partOf(world, total.gap_km[0], total.known_km[0])}.`));
   }
   if (!Number.isNaN(total.erode[0])) byId("headline").append(element("p", "more", `${percent(total.erode[0])} of their length is likely to erode.`));
 }
 
 function fillTable(world, app) {
   byId("list").hidden = !world.count;
-  byId("table-says").textContent = world.whole ? "The whole watershed" : "Part by part, those that lack most first";
+  if (world.whole) byId("table-where").textContent = "Where";
+  byId("table-says").textContent = world.whole ? "In numbers" : "Part by part, those that lack most first";
   byId("rows").replaceChildren(...world.order.map((part) => partRow(world, part, app)));
   const told = world.order.filter((part) => world.parts.told[part]);
   if (!world.whole && told.length > 1) {
@@ -235,7 +142,7 @@ function gauge(world, part) {
 function missingCell(world, table, row) {
   const cell = element("td"), known = !Number.isNaN(table.missing[row]);
   cell.append(element("b", "", percent(table.missing[row])));
-  if (known) cell.append(element("small", "", `${plain(table.gap_km[row] * world.about.units.km[0], 1)} of ${quantity(world, table.known_km[row], "km")}`));
+  if (known) cell.append(element("small", "", partOf(world, table.gap_km[row], table.known_km[row])));
   return cell;
 }
 
@@ -259,7 +166,7 @@ function fillWords(world) {
   };
   const hidden = [
     "No property, no owner and no single stretch of bank: none of them is in this file.",
-    ...(about.by === "whole" && !world.parts.told.includes(1) ? [`Totals: fewer than ${about.fewest} properties lie along the banks, or one makes up more than ${most} % of them.`] : sums[about.by]),
+    ...(about.told_by === "whole" && !world.parts.told.includes(1) ? [`Totals: fewer than ${about.fewest} properties lie along the banks, or one makes up more than ${most} % of them.`] : sums[about.told_by]),
     `Streams are drawn coarsely, up to about ${m(about.line_m)} beside their course.`,
     "A strip that is missing is no proof that anybody broke a rule.",
   ];
@@ -301,16 +208,16 @@ function needs(world, part) {
     if (shares[i] > 0) bar.append(piece);
     key.append(element("li", "", chip, element("span", "", NEED_SAYS[one.need]), element("span", "", percent(shares[i]))));
   });
-  return [element("h3", "", "Banks with a stretch that"), bar, key];
+  return [element("h3", "", "Banks by their worst stretch"), bar, key];
 }
 
-const NEED_SAYS = { both: "may erode and lacks its strip", erosion_only: "may erode", gap_only: "lacks its strip", none: "does neither" };
+const NEED_SAYS = { both: "likely to erode, lacks its strip", erosion_only: "likely to erode only", gap_only: "lacks its strip only", none: "neither" };
 
 /* ---- legend */
 
 function fillLegend(world) {
-  const rows = world.classes.map((one, at) => [one.says, swatch(one.colour, WIDTHS[at], true), world.parts.class.includes(at)]);
-  const items = rows.map(([says, drawing]) => element("li", "", drawing, element("span", "", says)));
+  const rows = world.classes.map((one, at) => [one.says, swatch(one.colour, WIDTHS[at], true)]);
+  const items = rows.filter(() => world.parts.class.some((at) => at >= 0)).map(([says, drawing]) => element("li", "", drawing, element("span", "", says)));
   if (world.parts.class.some((at, part) => at < 0 && world.parts.told[part])) items.push(element("li", "", swatch(UNTOLD, 2.6, false, "1 6"), element("span", "", "not known")));
   if (world.parts.told.includes(0)) items.push(element("li", "", swatch(UNTOLD, 2.6, false, "1 6"), element("span", "", "not shown")));
   if (world.streams.part.includes(-1)) items.push(element("li", "", swatch(UNSEEN, 1.6, false), element("span", "", "not looked at")));
@@ -360,7 +267,7 @@ function makeApp(map, world, state) {
         fillCard(world, part);
         byId("live").textContent = byId("card-body").innerText;
         if (!zoom) document.querySelector('#rows .row[aria-current="true"]').scrollIntoView({ block: "nearest" });
-        if (zoom && narrow()) window.scrollTo(0, 0);
+        if (zoom && narrow()) map.getContainer().scrollIntoView();
         if (zoom) map.fitBounds(boundsOf(world.streams.shapes, world.rowsOf[part]), { ...room(true), ...still(), maxZoom: 13 });
       }
       styleParts(map, state);
@@ -405,10 +312,11 @@ function listenPrint(map, state) {
   };
   window.addEventListener("beforeprint", () => {
     if (before) return;
-    const seen = map.getBounds();
+    const whole = state.all && map.getBounds().contains(state.all), wide = map.getSize().x;
     before = { centre: map.getCenter(), zoom: map.getZoom() };
     turn(true);
-    map.fitBounds(state.all && seen.contains(state.all) ? state.all : seen, { animate: false, padding: [10, 10] });
+    if (whole) map.fitBounds(state.all, { animate: false, padding: [10, 10] });
+    else map.setView(before.centre, before.zoom + Math.log2(map.getSize().x / wide), { animate: false });
     styleParts(map, state);
   });
   window.addEventListener("afterprint", () => {

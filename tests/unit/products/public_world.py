@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Mapping, Sequence
+from functools import cache
 
 import numpy as np
 import pandas as pd
@@ -40,7 +41,7 @@ def make_public_results(
     given
         Whether the sub-watersheds are the user's, so that their names are shown.
     """
-    results = make_results(reaches_each * len(held), names=tuple(names), title=title, units=units, ditches=10**6)
+    results = _base(reaches_each * len(held), title, units)
     subs = list(held)
     reaches, banks = (results.tables[name].copy() for name in ("reaches", "banks"))
     reaches["sub_watershed_id"] = np.repeat(subs, reaches_each)
@@ -58,12 +59,19 @@ def make_public_results(
     properties = results.tables["properties"]
     land = frontages.groupby("property_id")[["frontage_m", "gap_length_m", "gap_area_m2"]].sum()
     rows = np.arange(len(land)) % len(properties)
-    properties = properties.iloc[rows].assign(property_id=list(land.index), **land.reset_index(drop=True).set_index(properties.index[rows]))
+    properties = properties.iloc[rows].assign(
+        property_id=list(land.index), **land.reset_index(drop=True).set_index(properties.index[rows])
+    )
     tables = {**results.tables, "reaches": reaches, "banks": banks, "frontages": frontages, "properties": properties}
     settings = results.settings.model_dump(by_alias=True)
     settings["report"]["contact"] = contact
     settings["layers"]["sub_watersheds"] = ("subs.gpkg",) if given else ()
     return dataclasses.replace(results, tables=tables, settings=Settings.model_validate(settings))
+
+
+@cache
+def _base(reaches: int, title: str, units: str) -> Results:
+    return make_results(reaches, title=title, units=units, ditches=10**6)
 
 
 def _frontages(held: Held, banks: pd.DataFrame) -> pd.DataFrame:

@@ -44,7 +44,8 @@ RANKED_BANKS = Design(
     styles=("map.css",),
     scripts=(
         "unpack.js", "shapes.js", "rank.js", "paint.js", "symbols.js", "drawings.js", "card.js", "legend.js",
-        "table.js", "filters.js", "weights.js", "search.js", "picks.js", "place.js", "printing.js", "panel.js", "map.js",
+        "table.js", "filters.js", "weights.js", "search.js", "picks.js", "place.js", "printing.js", "panel.js",
+        "map.js",
     ),
 )  # fmt: skip
 """The map of ranked banks."""

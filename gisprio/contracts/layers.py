@@ -15,6 +15,7 @@ from gisprio.contracts.words import (
     CROSSING_KINDS,
     GAP_DOUBTS,
     HEIGHT_CODES,
+    MEASURES,
     NEEDS,
     SETBACK_KINDS,
     SIDES,
@@ -621,6 +622,15 @@ JOINT_GAPS = Layer(
 
 # ---------------------------------------------------------------- results
 
+_PROMPTS = (
+    C("prompt_in_water", "text", "Prompt, no advice: work in the water is likely.", null=True),
+    C("prompt_window", "text", "Prompt: when the user's own table lets work in the water be done.", null=True),
+    C("prompt_length", "text", "Prompt: longer than [sites] length_limit_m.", null=True),
+    C("prompt_structure", "text", "Prompt: a bridge, culvert, dam or step in the bed is near.", null=True),
+    C("prompt_locate", "text", "Prompt: buried lines before digging.", null=True),
+    C("prompt_design", "text", "Prompt: a qualified design is needed, and why.", null=True),
+)
+
 _RANKS = (
     C("rank_p05", "float", "5th percentile of the rank over draws of weights and errors.", null=True, low=1),
     C("rank_p50", "float", "Median rank over draws.", null=True, low=1),
@@ -797,7 +807,38 @@ PROPERTIES = Layer(
         *_NO_MEDIAN,
         C("joint_neighbours", "text", "Properties whose gaps meet its own: ids in order with commas between.", null=True),
         _JOINT_GAP,
-        C("site_count", "int", "Sites on it. Null: this version cuts no sites.", null=True, low=0),
+        C("site_count", "int", "Sites on it.", null=True, low=0),
+    ),
+)
+SITES = Layer(
+    "sites", "polygon", ("site_id",),
+    "Stretches of one bank on one property that could be one piece of work; the strip beside them, clear of what cannot be planted.",
+    (
+        C("site_id", "text", "bank_id, S and a running number upstream."),
+        C("bank_id", "text", "Bank."),
+        C("reach_id", "text", "Reach."),
+        C("side", "text", "Looking downstream.", among=SIDES),
+        C("name", "text", "Name of the stream.", null=True),
+        C("property_id", "text", "Property that holds most of each transect; null where no property does.", null=True),
+        C("from_m", "float", "Lower end, upstream from the reach's downstream end.", "m", low=0),
+        C("to_m", "float", "Upper end.", "m", low=0),
+        C("length_m", "float", "Along the stream.", "m", low=0),
+        C("setback_m", "float", "Width the rule asks for: median of its stations.", "m", low=0),
+        C("area_m2", "float", "Ground of the strip on the property, clear of constraints, roads, water and young planting.", "m2", low=0),
+        C("plantable_area_m2", "float", "Of that, ground that lacks counting cover; null in a coarse look.", "m2", null=True, low=0),
+        C("gap_length_m", "float", "Metres of gap; null in a coarse look.", "m", null=True, low=0),
+        C("certainty", "text", "uncertain where most of its gap is, or where the cover is too coarse to measure one; null without a gap.", null=True, among=("clear", "uncertain")),
+        C("adjacent_cover", "text", "Commonest cover of the strip that does not count; else of the strip.", null=True, among=COVERS),
+        C("erosion_score", "float", "How likely it is to erode, on its worst stretch.", null=True, low=0, high=100),
+        C("gap_score", "float", "What the missing strip leaves open, on the same stretch.", null=True, low=0, high=100),
+        C("priority", "float", "Erosion and gap score put together, as for banks.", null=True, low=0, high=100),
+        C("rank", "int", "By priority, among sites; 1 is the most urgent; equal ones share a rank.", null=True, low=1),
+        C("measure", "text", "What it asks for, by a short table.", among=MEASURES),
+        C("why_measure", "text", "Why, in one sentence."),
+        C("joint_sites", "text", "Sites that go on from it along the bank, or lie opposite: ids in order with commas between.", null=True),
+        C("joint_properties", "text", "Other properties that those lie on: ids in order with commas between.", null=True),
+        C("joint_length_m", "float", "Length of the unbroken row of sites along this bank that it belongs to, up and down the stream.", "m", low=0),
+        *_PROMPTS,
     ),
 )
 SHOWN_FRONTAGES = Layer(
@@ -938,4 +979,6 @@ INPUT_LAYERS = (
 RESULT_LAYERS = (
     REACHES, BANKS, BANK_SETBACKS, GAPS, PROPERTIES, FLOW_POINTS, CROSSINGS, SHOWN_KNICKPOINTS, SHOWN_CONSTRAINTS, WORKS_DONE,
     SCARS, SHOWN_FRONTAGES, FACTORS, LONG_PROFILES, SENSITIVITY, FINDINGS, STATION_RESULTS,
+    REACHES, BANKS, BANK_SETBACKS, GAPS, SITES, PROPERTIES, FLOW_POINTS, CROSSINGS, SHOWN_KNICKPOINTS, SHOWN_CONSTRAINTS, WORKS_DONE,
+    SCARS, LONG_PROFILES, SENSITIVITY, FINDINGS, STATION_RESULTS,
 )

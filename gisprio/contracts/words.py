@@ -30,6 +30,9 @@ bank's strip fuller as beside a shifted line."""
 NEEDS = ("both", "erosion_only", "gap_only", "none")
 """Which of the two scores reaches the threshold of need."""
 
+MEASURES = ("look first", "bank works and plant", "fence and plant", "plant", "protect")
+"""What a site asks for, by a short table: compute/land/measures.py."""
+
 SETBACK_KINDS = ("statute", "standard", "guidance", "own target")
 """What stands behind a setback."""
 

@@ -102,6 +102,7 @@ CONTRACT = {
     layers.GAPS: """
         gap_id bank_id reach_id side rule from_m to_m length_m setback_m buffer_width_m area_m2 adjacent_cover
         certainty""",
+    layers.SITES: "site_id bank_id property_id from_m to_m length_m priority rank measure",
     layers.PROPERTIES: """
         property_id frontage_m gap_length_m gap_area_m2 priority priority_gap_m rank rank_p05 rank_p95 top_share
         site_count""",

@@ -29,6 +29,7 @@ from gisprio.contracts.layers import (
     SHOWN_CONSTRAINTS,
     SHOWN_FRONTAGES,
     SHOWN_KNICKPOINTS,
+    SITES,
     WORKS_DONE,
 )
 from gisprio.contracts.schema import Column, Layer, check, empty
@@ -104,6 +105,7 @@ def make_results(
         "reaches": _fitted(REACHES, reach),
         "banks": _fitted(banks_layer(), bank),
         "gaps": _fitted(GAPS, gap),
+        "sites": _fitted(SITES, _sites(gap, bank, land)) if len(gap) else empty(SITES, crs),
         "flow_points": empty(FLOW_POINTS, crs),
         **_landmarks(reach, bank, crs),
         "properties": _fitted(PROPERTIES, land),
@@ -335,6 +337,48 @@ def _gaps(reach: gpd.GeoDataFrame, bank: gpd.GeoDataFrame, crs: str) -> gpd.GeoD
     )
 
 
+def _sites(gap: gpd.GeoDataFrame, bank: gpd.GeoDataFrame, land: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Make a site of each gap: the measures in turn; every sixth goes on in the next one; one in five has no owner."""
+    own = bank.set_index("bank_id").loc[gap["bank_id"]].reset_index()
+    n = len(gap)
+    k = np.arange(n)
+    ids = (gap["bank_id"] + "-S1").to_numpy()
+    owner = np.full(n, None, object)
+    if len(land):
+        middle = gap.geometry.representative_point()
+        owner = [next(iter(land["property_id"][land.contains(point)]), None) for point in middle]
+        owner = [None if i % 5 == 4 else one for i, one in enumerate(owner)]
+    joint = [ids[i + 1] if i % 6 == 0 and i + 1 < n else ids[i - 1] if i % 6 == 1 else None for i in k]
+    measure = [("plant", "fence and plant", "bank works and plant", "look first", "protect")[i % 5] for i in k]
+    design = [EVIL[0] if i % 7 == 3 else "a step in the bed of 1.5 m lies 60 m upstream" for i in k]
+    return gpd.GeoDataFrame(
+        {
+            "site_id": ids,
+            **{name: gap[name].to_numpy() for name in ("bank_id", "reach_id", "side", "from_m", "to_m", "length_m")},
+            "name": own["name"].to_numpy(),
+            "property_id": owner,
+            "setback_m": 30.0,
+            "area_m2": gap["area_m2"].to_numpy(),
+            "plantable_area_m2": 0.8 * gap["area_m2"].to_numpy(),
+            "gap_length_m": gap["length_m"].to_numpy(),
+            "certainty": gap["certainty"].to_numpy(),
+            "adjacent_cover": "pasture",
+            **{name: own[name].to_numpy() for name in ("erosion_score", "gap_score", "priority")},
+            "rank": _rank(own["priority"].to_numpy(float)).to_numpy(),
+            "measure": measure,
+            "why_measure": [f"Invented reason {i} of a measure." for i in k],
+            "joint_sites": joint,
+            "joint_properties": ["001/2" if i % 6 == 0 and i + 1 < n else None for i in k],
+            "joint_length_m": gap["length_m"].to_numpy(),
+            "prompt_in_water": [None if i % 2 else "Work in the water is likely: ask the authority." for i in k],
+            "prompt_locate": "Have buried lines located before digging.",
+            "prompt_design": [None if i % 3 else f"A qualified design is needed: {design[i]}." for i in k],
+        },
+        geometry=gap.geometry.to_numpy(),
+        crs=gap.crs,
+    )
+
+
 def _properties(reach: gpd.GeoDataFrame, draw: np.random.Generator, crs: str, coarse: bool) -> gpd.GeoDataFrame:
     some = reach.iloc[::2]
     shapes = [
@@ -358,7 +402,7 @@ def _properties(reach: gpd.GeoDataFrame, draw: np.random.Generator, crs: str, co
             "top_share": None,
             "joint_neighbours": [None if coarse or i % 3 else f"{i + 1:03d}/2, 900/7" for i in range(len(some))],
             "joint_gap_m": None if coarse else [0.0 if i % 3 else 45.5 for i in range(len(some))],
-            "site_count": None,
+            "site_count": [(0, 1, 3, None)[i % 4] for i in range(len(some))],
         },
         geometry=shapes,
         crs=crs,

@@ -58,9 +58,9 @@ function wholes(told) {
 }
 
 /* A column of numbers as an array; NaN where not known. What lies in the order of another column needs that one. */
-function numbers(column, base) {
+function numbers(column, base, digits) {
   const per = 10 ** column.d, whole = wholes(column.v), out = new Float64Array(whole.length);
-  const row = base && column.by ? orderOf(base) : null;
+  const row = base ? orderOf(base, digits) : null;
   for (let i = 0; i < out.length; i++) {
     const v = whole[i];
     out[row ? row[i] : i] = v === null || v === NO_NUMBER ? NaN : v / per;
@@ -68,15 +68,18 @@ function numbers(column, base) {
   return out;
 }
 
-/* Rows from the least value to the largest, equal ones as they stand, NaN last: the place of each value among the
-   distinct ones, then one sort of whole numbers. */
-function orderOf(values) {
-  const sorted = Float64Array.from(values).sort(), n = values.length, keys = new Float64Array(n), place = new Map();
-  for (let i = 0; i < n; i++) if (!place.has(sorted[i])) place.set(sorted[i], place.size);
-  for (let i = 0; i < n; i++) keys[i] = place.get(values[i]) * n + i;
-  keys.sort();
-  for (let i = 0; i < n; i++) keys[i] %= n;
-  return keys;
+const orders = new WeakMap();
+
+/* Rows from the least value to the largest, equal ones as they stand, NaN last: one sort of whole numbers. */
+function orderOf(values, digits) {
+  if (orders.has(values)) return orders.get(values);
+  const n = values.length, per = 10 ** digits, rows = new Uint32Array(n);
+  let most = 0;
+  for (let i = 0; i < n; i++) most = Math.max(most, Math.round(values[i] * per) || 0);
+  const keys = Float64Array.from(values, (v, i) => (Number.isNaN(v) ? most + 1 : Math.round(v * per)) * n + i).sort();
+  for (let i = 0; i < n; i++) rows[i] = keys[i] - n * Math.floor(keys[i] / n);
+  orders.set(values, rows);
+  return rows;
 }
 
 /* A column of text as a function of the row; null where not known. */
@@ -106,15 +109,15 @@ function columns(table) {
   const out = {};
   for (const [name, column] of Object.entries(table)) {
     let made;
-    Object.defineProperty(out, name, { enumerable: true, get: () => (made === undefined ? (made = opened(column, out)) : made) });
+    Object.defineProperty(out, name, { enumerable: true, get: () => (made === undefined ? (made = opened(column, out, table)) : made) });
   }
   return out;
 }
 
-function opened(column, table) {
+function opened(column, table, packed) {
   if (column === null || column === undefined) return null;
   if (column.$) return wholes(column);
-  if (column.d !== undefined) return numbers(column, column.by ? table[column.by] : null);
+  if (column.d !== undefined) return column.by ? numbers(column, table[column.by], packed[column.by].d) : numbers(column);
   if (column.w) return words(column);
   return column.parts ? places(column) : column;
 }

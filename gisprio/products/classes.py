@@ -10,7 +10,7 @@ SHARES_PCT = (5, 10, 25, 50)
 VIRIDIS_5 = ("#440154", "#3b528b", "#21918c", "#5ec962", "#fde725")
 """Five steps of the viridis ramp, most urgent first: dark stands out on a light hillshade."""
 
-NOT_RANKED = "#767c85"
+NOT_RANKED = "#595551"
 GAP = "#b03a0c"
 PROPERTY = "#4c5663"
 CONSTRAINT = "#3a3f47"

@@ -1,6 +1,7 @@
 /* The panel: title, warnings, tabs, help. */
 
-const narrow = () => window.innerWidth <= 760;
+/* As map.css lays the page out: by the width in letters, so that large text gets the layout of a phone. */
+const narrow = () => window.matchMedia("(max-width: 47.5em)").matches;
 const byId = (id) => document.getElementById(id);
 
 function fillPanel(world) {

@@ -122,7 +122,7 @@ class OpenedResults:
         gap: Mapping[str, float] | None = None,
         combine: str | None = None,
     ) -> pd.DataFrame:
-        """Rank the banks under other weights, without a new run.
+        """Rank the banks under other weights, without a new run; :meth:`rank_properties_again` goes on from them.
 
         Parameters
         ----------
@@ -146,7 +146,7 @@ class OpenedResults:
         Notes
         -----
         Banks are read on the stretch that was worst under the run's own weights; a new run with these weights looks
-        for the stretch anew, so that a few ranks may differ from it.
+        for the stretch anew. A bank that it reads elsewhere gets another score, and ranks between shift.
         """
         from gisprio.compute.factors import FACTORS
         from gisprio.compute.scoring.again import rank_again
@@ -157,6 +157,23 @@ class OpenedResults:
             factors["shares"] = [shares.get(key, "") for key in factors["key"]]
         priority = Priority.model_validate(self.record["settings"]["priority"])
         return rank_again(self.banks, factors, priority, weights=weights, erosion=erosion, gap=gap, combine=combine)
+
+    def rank_properties_again(self, banks: pd.DataFrame) -> pd.DataFrame:
+        """Rank the properties by other priorities of the banks.
+
+        Parameters
+        ----------
+        banks
+            ``bank_id`` and ``priority``, as :meth:`rank_again` gives them.
+
+        Returns
+        -------
+        DataFrame
+            ``property_id``, ``priority``, ``priority_gap_m`` and ``rank``, ordered by id.
+        """
+        from gisprio.compute.land.ranks import rank_properties_again
+
+        return rank_properties_again(self.frontages, banks)
 
     def _layer(self, name: str) -> Any:
         import pyogrio

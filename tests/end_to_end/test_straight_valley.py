@@ -151,3 +151,18 @@ def test_no_bank_height_at_10_m(results):
     for name in set(CASES) - set(FINE):
         assert results[name].banks["bank_height_m"].isna().all()
         assert set(results[name].banks["bank_height_says"]) == {"the heights here have cells of 10 m"}
+
+
+def test_a_finished_run_is_ranked_again(results):
+    made = results["south"]
+    again, banks = made.rank_again().set_index("bank_id"), made.banks.set_index("bank_id")
+    land, properties = made.rank_properties_again(made.rank_again()), made.properties.set_index("property_id")
+    assert len(properties) == 4
+    for got, own in ((again, banks), (land.set_index("property_id"), properties)):
+        assert got.index.tolist() == own.index.tolist()
+        for column in got:
+            same = (got[column] == own[column]) | (got[column].isna() & own[column].isna())
+            assert same.all(), column
+    gap_only = made.rank_again(weights={"erosion": 0}).set_index("bank_id")
+    assert gap_only["priority"].tolist() == np.maximum(banks["gap_score"], 10).round(2).tolist()
+    assert (gap_only["priority"] != banks["priority"]).any()

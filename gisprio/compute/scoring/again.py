@@ -57,7 +57,8 @@ def rank_again(
     Notes
     -----
     The same keys as in a run. Banks are read on the stretch that was worst under the run's own weights; a new run
-    with these weights looks for the stretch anew, so that a few ranks may differ from it.
+    with these weights looks for the stretch anew. A bank that it reads elsewhere gets another score, and ranks between
+    shift.
     """
     of_groups = {"erosion": erosion or {}, "gap": gap or {}}
     _refuse_wrong_numbers({"weights": weights or {}, **of_groups}, combine)

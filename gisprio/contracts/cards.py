@@ -10,6 +10,7 @@ from typing import Any, Literal
 import pandas as pd
 
 from gisprio.contracts.grids import Grid, GridSource
+from gisprio.contracts.pictures import Picture
 from gisprio.contracts.settings import Settings
 
 Tables = Mapping[str, pd.DataFrame]
@@ -206,7 +207,7 @@ class Results:
     tables
         The result layers by name, and ``factors``: one row a factor, from the cards.
     elevation
-        The routing grid of heights in the working system, for the hillshade.
+        The routing grid of heights in the working system, for the hillshade; of results read back, no cells.
     settings
         The settings of the run.
     record
@@ -215,6 +216,9 @@ class Results:
         The working system as WKT.
     methods
         Gives how the run was done, an item a line; blanks before an item say how deep it stands.
+    backdrop
+        Gives the picture at the foot of maps, None where there is none; itself None where it is to be drawn from
+        ``elevation``.
     """
 
     tables: Tables
@@ -223,6 +227,7 @@ class Results:
     record: Mapping[str, Any]
     crs: str
     methods: Callable[[], Sequence[str]] = tuple
+    backdrop: Callable[[], Picture | None] | None = None
 
 
 @dataclass(frozen=True, slots=True)

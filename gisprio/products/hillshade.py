@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from gisprio.contracts.grids import Grid, GridSource, Lattice
+from gisprio.contracts.pictures import Picture
 
 Floats = NDArray[np.float64]
 
@@ -40,7 +41,7 @@ class Shade:
     south, west, north, east
         Its place [degrees, WGS 84]; even in Mercator.
     exaggeration
-        What heights were multiplied by.
+        What heights were multiplied by; None where the picture is an image alone.
     """
 
     webp: bytes
@@ -48,7 +49,7 @@ class Shade:
     west: float
     north: float
     east: float
-    exaggeration: float
+    exaggeration: float | None
 
 
 def draw_hillshade(elevation: GridSource, crs: str, *, pixels: int = 1600, quality: int = 60) -> Shade | None:
@@ -70,17 +71,37 @@ def draw_hillshade(elevation: GridSource, crs: str, *, pixels: int = 1600, quali
     Shade or None
         None where there is no height at all.
     """
+    picture = hillshade_picture(elevation, crs, pixels)
+    return None if picture is None else as_shade(picture, quality=quality)
+
+
+def hillshade_picture(elevation: GridSource, crs: str, pixels: int = 1600, *, all_of_them: bool = False) -> Picture | None:
+    """Draw the hillshade as grey and opacity.
+
+    Parameters
+    ----------
+    elevation, crs, pixels
+        As :func:`draw_hillshade` takes them.
+    all_of_them
+        Whether the longest side gets so many pixels however few heights there are, because an image goes on top.
+    """
     heights = coarse_heights(elevation, pixels)
     if min(heights.values.shape) < 2 or not heights.valid().any():
         return None
     exaggeration = choose_exaggeration(heights)
-    light = shade(heights, exaggeration)
-    picture, (x0, y0, x1, y1) = _to_mercator(light, crs, pixels)
+    most = pixels if all_of_them else min(pixels, 2 * max(heights.values.shape))
+    drawn, bounds = _to_mercator(shade(heights, exaggeration), crs, most)
+    return Picture(drawn, bounds, exaggeration)
+
+
+def as_shade(picture: Picture, *, quality: int = 60) -> Shade:
+    """Give a picture as WebP with its place in degrees."""
     buffer = io.BytesIO()
-    Image.fromarray(picture).convert("RGBA").save(buffer, "WEBP", quality=quality, method=4)
+    Image.fromarray(picture.pixels).convert("RGBA").save(buffer, "WEBP", quality=quality, method=4)
+    x0, y0, x1, y1 = picture.bounds
     west, south = _degrees(x0, y0)
     east, north = _degrees(x1, y1)
-    return Shade(buffer.getvalue(), south, west, north, east, exaggeration)
+    return Shade(buffer.getvalue(), south, west, north, east, picture.exaggeration)
 
 
 def coarse_heights(elevation: GridSource, most: int) -> Grid:
@@ -193,8 +214,7 @@ def _to_mercator(light: Grid, crs: str, pixels: int) -> tuple[NDArray[np.uint8],
     to_map = pyproj.Transformer.from_crs(pyproj.CRS.from_wkt(crs), "EPSG:3857", always_xy=True)
     bounds = to_map.transform_bounds(*_bounds(light), densify_pts=21)
     wide, high = bounds[2] - bounds[0], bounds[3] - bounds[1]
-    rows_in, columns_in = light.values.shape
-    side = max(wide, high) / min(pixels, 2 * max(rows_in, columns_in))
+    side = max(wide, high) / pixels
     columns, rows = max(2, round(wide / side)), max(2, round(high / side))
     x, y = _places(to_map, bounds, rows, columns)
     filled = Grid(_filled_edge(light.values), light.lattice)

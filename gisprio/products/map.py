@@ -15,8 +15,9 @@ from numpy.typing import NDArray
 
 from gisprio.contracts.cards import Results
 from gisprio.contracts.words import CAUTION, SIDES
+from gisprio.products.backdrop import backdrop_of
 from gisprio.products.classes import COLOURS, NEED_CLASSES, NOT_RANKED, urgency_classes
-from gisprio.products.hillshade import Shade, draw_hillshade
+from gisprio.products.hillshade import Shade
 from gisprio.products.page import OfflineMap, Panel, assemble_page, hillshade_layer
 from gisprio.products.payload import encode, pack_numbers, pack_shapes, pack_words
 from gisprio.products.units import shown_units
@@ -59,7 +60,7 @@ def write_map(path: Path, results: Results, audience: Audience = "team") -> None
     audience
         For ``board`` the ids of properties stay out of the file: they show as "Property of rank 3".
     """
-    shade = draw_hillshade(results.elevation, results.crs)
+    shade = backdrop_of(results)
     tiles = results.settings.report.tiles
     chart = OfflineMap(_centre(results))
     if shade is not None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, replace
+from functools import cache
 from pathlib import Path
 from time import perf_counter
 from typing import Any, Protocol
@@ -335,6 +336,7 @@ def _write_results(
     needs: Mapping[str, int],
 ) -> RunRecord:
     """Write all files of the results beside, then publish them."""
+    from gisprio.products.backdrop import draw_backdrop
     from gisprio.run.methods import items_of_run
 
     new = new_place(job.folder)
@@ -358,9 +360,12 @@ def _write_results(
         sensitivity=sensitivity,
         references=references_of(factors, [*methods, *job.references]),
         budget=dict(needs),
+        routing_cell_m=shelf.source("elevation").lattice.cell_m,
     )
     told = record.as_json()
-    results = Results(tables, shelf.source("elevation"), job.settings, told, record.crs, lambda: items_of_run(told))
+    elevation = shelf.source("elevation")
+    backdrop = cache(lambda: draw_backdrop(elevation, record.crs))
+    results = Results(tables, elevation, job.settings, told, record.crs, lambda: items_of_run(told), backdrop)
     names = [STATIONS, *write_products(job.products, results, new, job.progress), LOG]
     (new / LOG).write_text(log_text(record.as_json(), notes, findings), "utf-8")
     record = replace(record, files=digests_of(new, names))

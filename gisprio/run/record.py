@@ -57,6 +57,8 @@ class RunRecord:
         Digest (sha256) of each file of the results, but run.json.
     budget
         What the whole run was expected to need: bytes of memory and disk, seconds. Rough.
+    routing_cell_m
+        Side of a cell of the routing grid [m].
     """
 
     folder: Path
@@ -75,6 +77,7 @@ class RunRecord:
     sensitivity: list[dict[str, Any]] = field(default_factory=list)
     files: dict[str, str] = field(default_factory=dict)
     budget: dict[str, int] = field(default_factory=dict)
+    routing_cell_m: float | None = None
 
     def as_json(self) -> dict[str, Any]:
         """Give the content of run.json."""

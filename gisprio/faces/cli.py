@@ -96,6 +96,22 @@ def explain(folder: Path, id: str | None) -> None:  # noqa: A002 - the word of t
     click.echo(plain_lines(explain_run(folder) if id is None else explain_id(folder, id)))
 
 
+@cli.command("map")
+@_FOLDER
+@click.option(
+    "--audience",
+    type=click.Choice(["team", "board"]),
+    default="team",
+    show_default=True,
+    help="Who reads it: the team (map.html), or a board, without ids of properties (map-board.html).",
+)
+def write_map(folder: Path, audience: str) -> None:
+    """Write a map from finished results, without a new run."""
+    from gisprio.run.maps import write_map_again
+
+    click.echo(f"Wrote {write_map_again(folder, audience)}.")
+
+
 @cli.command()
 @click.argument("folder", required=False, type=click.Path(path_type=Path), metavar="[FOLDER]")
 def methods(folder: Path | None) -> None:

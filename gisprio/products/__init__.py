@@ -13,6 +13,6 @@ PRODUCTS: tuple[Product, ...] = (
     Product("profiles.svg", "gisprio.products.profiles:write_profiles_picture", "The longest streams as a picture."),
     Product("sensitivity.csv", "gisprio.products.tables:write_sensitivity", "What would change the top ten banks."),
     Product("methods.html", "gisprio.products.methods:write_methods", "How the run was done, with sources."),
-    Product("backdrop.tif", "gisprio.products.backdrop:write_backdrop", "The picture at the foot of maps, as a GeoTIFF."),
+    Product("backdrop.tif", "gisprio.products.backdrop:write_backdrop", "The picture at the foot of maps."),
     Product("map.html", "gisprio.products.map:write_map", "Interactive map, one file, needs no network."),
 )

@@ -37,7 +37,7 @@ def draw_backdrop(elevation: GridSource, crs: str, image: ImageSource | None = N
     Picture or None
         None where there is no height at all.
     """
-    shade = hillshade_picture(elevation, crs, PIXELS, all_of_them=image is not None)
+    shade = hillshade_picture(elevation, crs, PIXELS, full=image is not None)
     if shade is None or image is None:
         return shade
     rows, columns, _ = shade.pixels.shape
@@ -69,15 +69,16 @@ def write_backdrop(path: Path, results: Results) -> None:
     """
     import rasterio
     from rasterio.enums import ColorInterp
-    from rasterio.transform import from_bounds
 
     picture = results.backdrop() if results.backdrop is not None else draw_backdrop(results.elevation, results.crs)
     pixels, bounds = (np.zeros((1, 1, 2), np.uint8), _NOTHING) if picture is None else (picture.pixels, picture.bounds)
     rows, columns, bands = pixels.shape
+    west, south, east, north = bounds
+    place = rasterio.Affine((east - west) / columns, 0, west, 0, (south - north) / rows, north)
     colours = [ColorInterp.gray] if bands == 2 else [ColorInterp.red, ColorInterp.green, ColorInterp.blue]
     with rasterio.open(
         path, "w", driver="GTiff", width=columns, height=rows, count=bands, dtype="uint8", crs="EPSG:3857",
-        transform=from_bounds(*bounds, columns, rows), compress="deflate", predictor=2, zlevel=9, interleave="pixel",
+        transform=place, compress="deflate", predictor=2, zlevel=6, interleave="pixel",
         photometric="MINISBLACK" if bands == 2 else "RGB", alpha="unspecified", tiled=True, blockxsize=256,
         blockysize=256,
     ) as file:  # fmt: skip

@@ -75,21 +75,21 @@ def draw_hillshade(elevation: GridSource, crs: str, *, pixels: int = 1600, quali
     return None if picture is None else as_shade(picture, quality=quality)
 
 
-def hillshade_picture(elevation: GridSource, crs: str, pixels: int = 1600, *, all_of_them: bool = False) -> Picture | None:
+def hillshade_picture(elevation: GridSource, crs: str, pixels: int = 1600, *, full: bool = False) -> Picture | None:
     """Draw the hillshade as grey and opacity.
 
     Parameters
     ----------
     elevation, crs, pixels
         As :func:`draw_hillshade` takes them.
-    all_of_them
+    full
         Whether the longest side gets so many pixels however few heights there are, because an image goes on top.
     """
     heights = coarse_heights(elevation, pixels)
     if min(heights.values.shape) < 2 or not heights.valid().any():
         return None
     exaggeration = choose_exaggeration(heights)
-    most = pixels if all_of_them else min(pixels, 2 * max(heights.values.shape))
+    most = pixels if full else min(pixels, 2 * max(heights.values.shape))
     drawn, bounds = _to_mercator(shade(heights, exaggeration), crs, most)
     return Picture(drawn, bounds, exaggeration)
 

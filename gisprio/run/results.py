@@ -112,7 +112,7 @@ class OpenedResults:
     @cached_property
     def stations(self) -> gpd.GeoDataFrame:
         """Every station and side."""
-        return gpd.read_parquet(self._file(STATIONS))
+        return gpd.read_parquet(self.file(STATIONS))
 
     def rank_again(
         self,
@@ -178,9 +178,16 @@ class OpenedResults:
     def _layer(self, name: str) -> Any:
         import pyogrio
 
-        return pyogrio.read_dataframe(self._file(RANKED), layer=name)
+        return pyogrio.read_dataframe(self.file(RANKED), layer=name)
 
-    def _file(self, name: str) -> Path:
+    def file(self, name: str) -> Path:
+        """Give the path of a file of the results.
+
+        Raises
+        ------
+        InputError
+            It is not there.
+        """
         path = self.folder / name
         if not path.is_file():
             raise InputError(

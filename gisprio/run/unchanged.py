@@ -172,6 +172,29 @@ def _record_of(folder: Path, marks: Marks) -> Mapping[str, Any] | None:
     return record if kept["results"] == marked(folder / name for name in names) else None
 
 
+def marks_stand(folder: Path) -> bool:
+    """Say whether the results of a folder are as the marks of its last run have them."""
+    kept, record = read_json(folder / STORE / MARKS), read_json(folder / RECORD)
+    if kept is None or record is None or kept.get("format") != FORMAT:
+        return False
+    return bool(kept["results"] == marked(folder / name for name in [*record.get("files", {}), RECORD]))
+
+
+def mark_results_again(folder: Path, names: Iterable[str]) -> None:
+    """Mark the results of a folder anew, after a file of them was written again.
+
+    Parameters
+    ----------
+    folder
+        A result folder whose marks stood before.
+    names
+        Files of the results.
+    """
+    kept = read_json(folder / STORE / MARKS)
+    assert kept is not None
+    write_json(folder / STORE / MARKS, {**kept, "results": marked(folder / name for name in names)})
+
+
 def _told_again(folder: Path, marks: Marks, record: Mapping[str, Any], started: str) -> RunRecord:
     """Write run.json and run.log of a run that kept everything."""
     from gisprio.run.results import open_results

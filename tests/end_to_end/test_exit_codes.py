@@ -58,7 +58,7 @@ def test_0_help_and_version():
     code, out, err = gisprio("--help")
     assert (code, err) == (0, "")
     commands = [line.split()[0] for line in out.partition("Commands:\n")[2].splitlines()]
-    assert commands == ["check", "clean", "explain", "fields", "methods", "new", "run"]
+    assert commands == ["check", "clean", "explain", "fields", "map", "methods", "new", "run"]
     code, out, err = gisprio("--version")
     assert (code, err) == (0, "")
     assert out.startswith("gisprio 0.")
@@ -99,6 +99,8 @@ def test_2_3_4_a_message_and_no_traceback(error, code):
         (("run", "a.toml", "--quiet", "--verbose"), "--quiet and --verbose cannot both be given."),
         (("run", "nothing-there.toml"), "nothing-there.toml"),
         (("check", "nothing-there.toml"), "nothing-there.toml"),
+        (("map", "nothing-there"), "nothing-there is not a result folder: there is nothing of that name."),
+        (("map", "x", "--audience", "press"), "'press' is not one of"),
         (("explain", "nothing-there"), "nothing-there is not a result folder: there is nothing of that name."),
     ],
 )

@@ -79,6 +79,14 @@ def test_nothing_is_read_or_written_but_the_record_and_the_log(world, capsys):
     assert "Most urgent banks" in capsys.readouterr().out
 
 
+def test_a_map_written_again_changes_nothing(world):
+    assert main(["map", str(world / "results"), "--audience", "board"]) == 0
+    drawn = (world / "results" / "map-board.html").read_bytes()
+    told = run_again(world)
+    assert (world / "results" / "map-board.html").read_bytes() == drawn
+    assert told["files"]["map-board.html"] == hashlib.sha256(drawn).hexdigest()
+
+
 def touch(folder: Path) -> None:
     os.utime(folder / "dem.tif", (LONG_AGO + 9, LONG_AGO + 9))
 
@@ -108,6 +116,11 @@ def edit_a_result(folder: Path) -> None:
     banks.write_text(banks.read_text() + "mine\n")
 
 
+def edit_a_result_and_write_a_map(folder: Path) -> None:
+    edit_a_result(folder)
+    assert main(["map", str(folder / "results")]) == 0
+
+
 def delete_a_result(folder: Path) -> None:
     (folder / "results" / "map.html").unlink()
 
@@ -126,7 +139,7 @@ def clean_the_store(folder: Path) -> None:
 
 CHANGES: tuple[Callable[[Path], None], ...] = (
     touch, add_a_journal, add_a_tile, edit_the_legend, change_a_setting, edit_a_result, delete_a_result, write_it_now,
-    set_the_clock_back, clean_the_store,
+    set_the_clock_back, clean_the_store, edit_a_result_and_write_a_map,
 )  # fmt: skip
 
 

@@ -48,8 +48,8 @@ def write_public_map(path: Path, results: Results) -> None:
     path
         File to write.
     results
-        Result layers, elevations, settings and record of the run. With ``frontages`` (``property_id``, ``bank_id``,
-        ``frontage_m``) among the tables there are totals by sub-watershed; without them only those of the whole.
+        Result layers, elevations, settings and record of the run. With ``frontages`` among the tables there are
+        totals by sub-watershed; without them only those of the whole.
     """
     shade = draw_hillshade(results.elevation, results.crs)
     data = public_data(results, shade)
@@ -88,7 +88,7 @@ def public_data(results: Results, shade: Shade | None) -> dict[str, Any]:
     streams = _streams(reaches, part, results.crs)
     told = banks[parts.told[banks["part"]]] if len(banks) else banks
     return {
-        "about": {**_about(results, shade, banks, by), "centre": _centre(reaches, results.crs)},
+        "about": {**_about(results, shade, told, by), "centre": _centre(reaches, results.crs)},
         "classes": [{"low": c.low, "high": c.high, "colour": c.colour, "says": c.says} for c in SHARE_CLASSES],
         "needs": [{"need": c.need, "colour": c.colour, "says": c.says} for c in NEED_CLASSES],
         "streams": streams,
@@ -121,7 +121,7 @@ def _parts(results: Results, banks: pd.DataFrame, sub: Numbers, count: int) -> t
     whole = np.zeros(count, np.int64)
     if not len(properties) or not count:
         return Parts(whole, np.ones(min(count, 1), bool)), "unknown"
-    if frontages is None or "bank_id" not in frontages:
+    if frontages is None or not len(frontages):
         return Parts(whole, np.array([may_be_told(pd.DataFrame(properties[properties["frontage_m"] > 0]))])), "whole"
     held = frontages.assign(sub=frontages["bank_id"].map(banks.set_index("bank_id")["sub"]))
     held = held[held["sub"].notna() & (held["frontage_m"] > 0)].astype({"sub": np.int64})
@@ -249,7 +249,7 @@ def _about(results: Results, shade: Shade | None, banks: pd.DataFrame, by: str) 
         "contact": settings.report.contact,
         "units": {unit: list(shown) for unit, shown in shown_units(settings.report.units).items()},
         "system": settings.report.units,
-        "setback_m": [float(setback.min()), float(setback.max())] if len(setback) else None,
+        "setback_m": [round(float(setback.min())), round(float(setback.max()))] if len(setback) else None,
         "counts": list(settings.setback.counts),
         "told_by": by,
         "fewest": FEWEST_PROPERTIES,

@@ -180,7 +180,8 @@ def test_without_properties_only_the_whole_is_told(results):
 
 def test_without_frontages_only_the_whole_is_told_where_its_properties_allow(results):
     land = results.tables["properties"]
-    even = without(results, "frontages", properties=land[~land["property_id"].str.startswith("O")])
+    none = results.tables["frontages"][:0]
+    even = without(results, frontages=none, properties=land[~land["property_id"].str.startswith("O")])
     assert whole_only(even, "whole")["gap_km"] == 3.1
     most = land.assign(frontage_m=np.where(land["property_id"] == "O000/P", 99_000.0, 10.0))
     assert whole_only(without(results, "frontages", properties=most), "whole")["gap_km"] is None
@@ -311,6 +312,6 @@ def test_us_units_are_miles_and_acres():
 
 def test_any_results_will_do():
     data = data_of(make_results(4))
-    assert data["about"]["told_by"] == "whole"
-    assert data["parts"]["told"] == [0]
+    assert data["about"]["told_by"] == "parts"
+    assert (data["parts"]["name"], data["parts"]["told"]) == (["Whole watershed"], [0])
     assert data_of(make_results(1, ditches=1, properties=False))["parts"]["name"] == []

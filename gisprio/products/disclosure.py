@@ -69,55 +69,56 @@ def pool_parts(count: int, held: pd.DataFrame, links: Numbers, lines: Sequence[s
     subtracting.
     """
     part = np.arange(count)
-    while True:
-        properties = _property_counts(part, held)
-        small = properties[properties < FEWEST_PROPERTIES]
-        if not len(small) or len(properties) == 1:
+    by_sub = dict(iter(held.groupby("sub")))
+    own = {sub: held_by_property(by_sub.get(sub, held[:0])) for sub in range(count)}
+    while len(own) > 1:
+        one = min(own, key=lambda number: (len(own[number]), number))
+        if len(own[one]) >= FEWEST_PROPERTIES:
             break
-        one = int(small.idxmin())
-        other = _best(one, _beside(one, part, links, lines), part, held)
-        part[(part == one) | (part == other)] = min(one, other)
+        ways = {other: _together(own[one], own[other]) for other in _beside(one, part, links, lines)}
+        other = min(ways, key=lambda number: (not may_be_told(ways[number]), len(own[number]), number))
+        kept = min(one, other)
+        del own[one], own[other]
+        own[kept] = ways[other]
+        part[(part == one) | (part == other)] = kept
     first, of = np.unique(part, return_inverse=True)
-    return Parts(of, np.array([may_be_told(held[part[held["sub"]] == number]) for number in first], bool))
+    return Parts(of.astype(np.int64), np.array([may_be_told(own[int(number)]) for number in first], bool))
 
 
-def may_be_told(held: pd.DataFrame) -> bool:
+def held_by_property(held: pd.DataFrame) -> pd.DataFrame:
+    """Sum up what each property holds; one row a property, the columns of :data:`HELD` that are there."""
+    return held.groupby("property_id")[[name for name in HELD if name in held]].sum()
+
+
+def may_be_told(own: pd.DataFrame) -> bool:
     """Say whether totals of the ground that properties hold tell nothing of a single one of them.
+
+    Parameters
+    ----------
+    own
+        One row a property that has some of it, as :func:`held_by_property` gives it.
 
     Examples
     --------
-    >>> even = pd.DataFrame({"property_id": list("abcde"), "frontage_m": 100.0})
+    >>> even = pd.DataFrame({"frontage_m": [100.0] * 5})
     >>> may_be_told(even), may_be_told(even[:4])
     (True, False)
-    >>> may_be_told(even.assign(frontage_m=[1700.0, 100.0, 100.0, 100.0, 100.0]))
+    >>> may_be_told(pd.DataFrame({"frontage_m": [1700.0, 100.0, 100.0, 100.0, 100.0]}))
     False
     """
-    if held["property_id"].nunique() < FEWEST_PROPERTIES:
-        return False
-    sums = held.groupby("property_id")[[name for name in HELD if name in held]].sum()
-    return bool((sums.max() <= MOST_SHARE * sums.sum()).all())
+    return len(own) >= FEWEST_PROPERTIES and bool((own.max() <= MOST_SHARE * own.sum()).all())
 
 
-def _property_counts(part: Numbers, held: pd.DataFrame) -> pd.Series:
-    """Give the number of properties of each part, by the part's number in order."""
-    counts = held.groupby(part[held["sub"]])["property_id"].nunique()
-    return counts.reindex(np.unique(part), fill_value=0)
+def _together(one: pd.DataFrame, other: pd.DataFrame) -> pd.DataFrame:
+    return pd.concat([one, other]).groupby(level=0).sum()
 
 
-def _best(one: int, beside: Numbers, part: Numbers, held: pd.DataFrame) -> int:
-    """Choose the part that one is pooled with."""
-    of = part[held["sub"]]
-    ways = [(held[of == other], held[(of == one) | (of == other)], int(other)) for other in beside]
-    return min((not may_be_told(both), own["property_id"].nunique(), other) for own, both, other in ways)[2]
-
-
-def _beside(one: int, part: Numbers, links: Numbers, lines: Sequence[shapely.Geometry]) -> Numbers:
+def _beside(one: int, part: Numbers, links: Numbers, lines: Sequence[shapely.Geometry]) -> list[int]:
     """Give the parts that one may be pooled with."""
     linked = part[links].reshape(-1, 2)
-    joined = np.unique(linked[(linked == one).any(axis=1)])
-    joined = joined[joined != one]
-    if len(joined):
-        return joined
+    joined = set(linked[(linked == one).any(axis=1)].ravel().tolist()) - {one}
+    if joined:
+        return sorted(joined)
     shapes, others = np.asarray(lines, object), np.flatnonzero(part != one)
     own = shapely.union_all(shapes[part == one])
-    return part[others[[int(np.argmin(shapely.distance(own, shapes[others])))]]]
+    return [int(part[others[int(np.argmin(shapely.distance(own, shapes[others])))]])]

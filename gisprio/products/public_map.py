@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from gisprio.contracts.cards import Results
 from gisprio.contracts.words import CAUTION, NEEDS
 from gisprio.products.classes import NEED_CLASSES, SHARE_CLASSES, share_class
-from gisprio.products.disclosure import FEWEST_PROPERTIES, MOST_SHARE, Parts, may_be_told, pool_parts
+from gisprio.products.disclosure import FEWEST_PROPERTIES, MOST_SHARE, Parts, held_by_property, may_be_told, pool_parts
 from gisprio.products.hillshade import Shade, draw_hillshade
 from gisprio.products.page import Design, OfflineMap, Panel, assemble_page, hillshade_layer
 from gisprio.products.payload import encode, pack_numbers, pack_words
@@ -122,11 +122,13 @@ def _parts(results: Results, banks: pd.DataFrame, sub: Numbers, count: int) -> t
     if not len(properties) or not count:
         return Parts(whole, np.ones(min(count, 1), bool)), "unknown"
     if frontages is None or not len(frontages):
-        return Parts(whole, np.array([may_be_told(pd.DataFrame(properties[properties["frontage_m"] > 0]))])), "whole"
+        own = held_by_property(pd.DataFrame(properties[properties["frontage_m"] > 0]))
+        return Parts(whole, np.array([may_be_told(own)])), "whole"
     held = frontages.assign(sub=frontages["bank_id"].map(banks.set_index("bank_id")["sub"]))
     held = held[held["sub"].notna() & (held["frontage_m"] > 0)].astype({"sub": np.int64})
     reaches = tables["reaches"]
-    lines = [shapely.multilinestrings(reaches.geometry[sub == number].explode().to_list()) for number in range(count)]
+    shapes, rows = np.asarray(reaches.geometry.values), pd.Series(sub).groupby(sub).indices
+    lines = [_coarse(shapes[rows.get(number, np.empty(0, np.int64))]) for number in range(count)]
     return pool_parts(count, held, _links(reaches, sub), lines), "parts"
 
 
@@ -142,11 +144,13 @@ def _part_names(banks: pd.DataFrame, labels: Sequence[str], parts: Parts, *, giv
 
     Labels that gisprio made hold ids of segments, so they stay out.
     """
+    metres = banks.groupby(["part", "name"])["length_m"].sum().reset_index()
+    longest = metres.sort_values(["length_m", "name"], ascending=[False, True]).groupby("part").head(2)
+    streams = longest.groupby("part")["name"].agg(list).to_dict()
     names = []
     for number in range(len(parts.told)):
         own = [labels[int(sub)] or "No sub-watershed" for sub in np.flatnonzero(parts.of == number)]
-        streams = banks[banks["part"] == number].groupby("name")["length_m"].sum().nlargest(2)
-        names.append(" and ".join(own if given else map(str, streams.index)) or f"Part {number + 1}")
+        names.append(" and ".join(own if given else streams.get(number, [])) or f"Part {number + 1}")
     if len(names) == 1:
         return ["Whole watershed"]
     same = pd.Series(names, dtype=object)
@@ -198,12 +202,12 @@ def _packed(totals: pd.DataFrame) -> dict[str, Any]:
 def _streams(reaches: gpd.GeoDataFrame, part: Numbers, crs: str) -> dict[str, Any]:
     """Give one coarse line for each stream of each part; what was not looked at has part -1."""
     names = reaches["name"].fillna("").astype(str).to_numpy(object)
-    keys = sorted({(int(p), str(n)) for p, n in zip(part, names, strict=True)})
-    shapes = np.asarray(reaches.geometry.values)
-    lines = [_coarse(shapes[(part == number) & (names == name)]) for number, name in keys]
+    shapes, rows = np.asarray(reaches.geometry.values), pd.Series(names).groupby([part, names]).indices
+    keys = sorted(rows)
+    lines = [_coarse(shapes[rows[key]]) for key in keys]
     packed, kept = _packed_lines(lines, crs)
     told = pd.Series([name or None for _, name in keys], dtype=object)[kept]
-    return {"shapes": packed, "name": pack_words(told), "part": [keys[i][0] for i in np.flatnonzero(kept)]}
+    return {"shapes": packed, "name": pack_words(told), "part": [int(keys[i][0]) for i in np.flatnonzero(kept)]}
 
 
 def _coarse(lines: NDArray[np.object_]) -> shapely.Geometry:

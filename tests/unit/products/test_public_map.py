@@ -125,6 +125,12 @@ def test_four_properties_are_pooled_with_a_neighbour_and_five_stand_alone(data):
     assert told(five["parts"], 1)["missing"] == 0.3
 
 
+def test_a_property_without_frontage_is_not_counted():
+    results = make_public_results({"Upper": [*EVEN[:4], 0.0], "Lower": EVEN})
+    assert data_of(results)["parts"]["name"] == ["Whole watershed"]
+    assert data_of(make_public_results({"Upper": EVEN, "Lower": EVEN}))["parts"]["name"] == ["Lower", "Upper"]
+
+
 def test_one_property_that_makes_up_most_keeps_its_part_out(data):
     row = data["parts"]["name"].index("Other")
     assert set(told(data["parts"], row).values()) == {None}
@@ -282,7 +288,9 @@ def test_pieces_shorter_than_the_grid_of_places_are_left_out():
     streams = data_of(without(results, reaches=reaches))["streams"]
     assert "Stub" not in streams["name"]["w"]
     assert len(streams["part"]) == len(streams["name"]["v"]) == len(streams["shapes"]["parts"])
-    assert min(streams["shapes"]["points"]) >= 2
+    points = streams["shapes"]["points"]
+    assert min(points) >= 2
+    assert sum(points) == len(streams["shapes"]["x"]) == len(streams["shapes"]["y"])
 
 
 def test_every_script_is_allowed_by_its_hash_and_text_stands_in_the_payload_only(tmp_path):

@@ -15,9 +15,10 @@ from numpy.typing import NDArray
 
 from gisprio.contracts.cards import Results
 from gisprio.contracts.words import CAUTION, NEEDS
+from gisprio.products.backdrop import draw_backdrop
 from gisprio.products.classes import NEED_CLASSES, SHARE_CLASSES, share_class
 from gisprio.products.disclosure import FEWEST_PROPERTIES, MOST_SHARE, Parts, held_by_property, may_be_told, pool_parts
-from gisprio.products.hillshade import Shade, draw_hillshade
+from gisprio.products.hillshade import Shade, as_shade
 from gisprio.products.page import Design, OfflineMap, Panel, assemble_page, hillshade_layer
 from gisprio.products.payload import encode, pack_numbers, pack_words
 from gisprio.products.units import shown_units
@@ -51,7 +52,7 @@ def write_public_map(path: Path, results: Results) -> None:
         Result layers, elevations, settings and record of the run. With ``frontages`` among the tables there are
         totals by sub-watershed; without them only those of the whole.
     """
-    shade = draw_hillshade(results.elevation, results.crs)
+    shade = _hillshade(results)
     data = public_data(results, shade)
     chart = OfflineMap(data["about"].pop("centre"), "Map of streams")
     if shade is not None:
@@ -59,6 +60,12 @@ def write_public_map(path: Path, results: Results) -> None:
     Panel(encode(data), PUBLIC).add_to(chart)
     page = assemble_page(chart, "Streams and their banks", design=PUBLIC)
     path.write_text(page, encoding="utf-8", newline="\n")
+
+
+def _hillshade(results: Results) -> Shade | None:
+    """Give the hillshade; None where the picture holds an image of the user's, which may show single properties."""
+    picture = results.backdrop() if results.backdrop is not None else draw_backdrop(results.elevation, results.crs)
+    return None if picture is None or picture.has_image else as_shade(picture)
 
 
 def public_data(results: Results, shade: Shade | None) -> dict[str, Any]:

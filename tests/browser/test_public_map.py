@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from browser.test_access import CUT, large, violations  # noqa: F401  (large is a fixture)
 from browser.test_map import opened, pixels
 from gisprio.products.classes import SHARE_CLASSES
 from gisprio.products.public_map import write_public_map
@@ -177,6 +178,25 @@ def test_a_phone_shows_it_without_scrolling_sideways(browser, address):
     small = "button, summary, label"
     for box in [one.bounding_box() for one in page.locator(small).all() if one.is_visible()]:
         assert box["height"] >= 44
+    context.close()
+
+
+@pytest.mark.parametrize("wide", [1280, 390])
+def test_axe_finds_no_violation(page, address, wide):
+    page.set_viewport_size({"width": wide, "height": 844})
+    opened(page, address)
+    assert violations(page) == {}
+    page.locator("#rows .go").first.click()
+    assert violations(page) == {}
+
+
+def test_text_twice_as_large_loses_nothing(large, address):  # noqa: F811
+    context = large.new_context(offline=True, viewport={"width": 1280, "height": 800})
+    page = opened(context.new_page(), address)
+    page.locator("#rows .go").first.click()
+    assert page.evaluate("parseFloat(getComputedStyle(document.querySelector('#title')).fontSize)") > 40
+    assert page.evaluate("document.documentElement.scrollWidth") <= 1280
+    assert page.evaluate(CUT) == []
     context.close()
 
 

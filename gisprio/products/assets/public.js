@@ -7,7 +7,7 @@ const COVERS = {
 };
 
 const byId = (id) => document.getElementById(id);
-const narrow = () => window.innerWidth <= 760;
+const narrow = () => window.matchMedia("(max-width: 47.5em)").matches;
 const still = () => ({ animate: !window.matchMedia("(prefers-reduced-motion: reduce)").matches });
 
 function element(tag, kind, ...inside) {

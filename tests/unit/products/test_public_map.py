@@ -14,6 +14,7 @@ import pytest
 import shapely
 
 from gisprio.contracts.words import CAUTION
+from gisprio.products.backdrop import draw_backdrop
 from gisprio.products.payload import decode, encode
 from gisprio.products.public_map import public_data, write_public_map
 from unit.products.product_world import CRS, EVIL, make_results
@@ -310,6 +311,16 @@ def test_every_script_is_allowed_by_its_hash_and_text_stands_in_the_payload_only
 
 def test_equal_results_give_equal_bytes(results, page, tmp_path):
     assert write(results, tmp_path) == page
+
+
+def test_a_hillshade_lies_under_it_but_no_image_of_the_users(results, page, tmp_path):
+    picture = draw_backdrop(results.elevation, results.crs)
+    image = dataclasses.replace(picture, has_image=True)
+    assert write(dataclasses.replace(results, backdrop=lambda: picture), tmp_path) == page
+    without_base = write(dataclasses.replace(results, backdrop=lambda: image), tmp_path)
+    assert page.count("data:image/webp") == 1
+    assert "data:image/webp" not in without_base
+    assert payload(without_base)["about"]["exaggeration"] is None
 
 
 def test_us_units_are_miles_and_acres():

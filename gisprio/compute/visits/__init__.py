@@ -1,0 +1,1 @@
+"""Visits: what was seen on the banks, beside what was modelled."""

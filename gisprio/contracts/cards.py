@@ -199,6 +199,28 @@ class RuleForm:
 
 
 @dataclass(frozen=True, slots=True)
+class Part:
+    """What part of a run some results are, where one map cannot hold all.
+
+    Parameters
+    ----------
+    label
+        Its sub-watershed, or ``rest``.
+    of
+        How many parts there are.
+    index
+        File that leads to all of them.
+    ranked
+        How many the whole run ranked: ``rank``, ``erosion_rank`` and ``gap_rank`` of banks, and ``properties``.
+    """
+
+    label: str
+    of: int
+    index: str
+    ranked: Mapping[str, int]
+
+
+@dataclass(frozen=True, slots=True)
 class Results:
     """What a product is made from.
 
@@ -219,6 +241,8 @@ class Results:
     backdrop
         Gives the picture at the foot of maps, None where there is none; itself None where it is to be drawn from
         ``elevation``.
+    part
+        What part of the run this is; None for all of it.
     """
 
     tables: Tables
@@ -228,18 +252,21 @@ class Results:
     crs: str
     methods: Callable[[], Sequence[str]] = tuple
     backdrop: Callable[[], Picture | None] | None = None
+    part: Part | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Product:
     """An output: its file in the result folder, and ``module:function`` that writes it.
 
-    The function takes the path to write and :class:`Results`.
+    The function takes the path to write and :class:`Results`. Where it may write further files beside, ``more`` is the
+    pattern of their names.
     """
 
     file: str
     function: str
     says: str
+    more: str = ""
 
 
 def write_function(product: Product) -> Callable[[Path, Results], None]:

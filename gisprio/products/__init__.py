@@ -14,5 +14,10 @@ PRODUCTS: tuple[Product, ...] = (
     Product("sensitivity.csv", "gisprio.products.tables:write_sensitivity", "What would change the top ten banks."),
     Product("methods.html", "gisprio.products.methods:write_methods", "How the run was done, with sources."),
     Product("backdrop.tif", "gisprio.products.backdrop:write_backdrop", "The picture at the foot of maps."),
-    Product("map.html", "gisprio.products.map:write_map", "Interactive map, one file, needs no network."),
+    Product(
+        "map.html",
+        "gisprio.products.map_split:write_map_of_run",
+        "Interactive map, one file, needs no network; over 131,072 banks a page that leads to a map a sub-watershed.",
+        more="map-*.html",
+    ),
 )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Literal
@@ -90,14 +91,14 @@ def map_data(results: Results, shade: Shade | None, audience: Audience = "team")
     banks, properties = tables["banks"], tables["properties"]
     return {
         "about": _about(results, shade, audience),
-        "orders": [_order(banks, *order) for order in ORDERS],
+        "orders": [_order(results, *order) for order in ORDERS],
         "needs": [{"need": c.need, "colour": c.colour, "says": c.says} for c in NEED_CLASSES],
         "colours": {**COLOURS, "not_ranked": NOT_RANKED},
         "reaches": _reaches(tables["reaches"], results.crs),
         "banks": _banks(banks, tables["reaches"]),
         "factors": _factors(tables["factors"], banks),
         "gaps": _gaps(tables["gaps"], banks, results.crs),
-        "properties": _properties(properties, tables.get("works_done"), results.crs, audience),
+        "properties": _properties(results, audience),
         "frontages": _frontages(tables.get("frontages"), banks, properties),
         "setbacks": _setbacks(tables["bank_setbacks"], banks),
         "profiles": _profiles(tables["long_profiles"], tables["reaches"]),
@@ -112,6 +113,7 @@ def _about(results: Results, shade: Shade | None, audience: Audience) -> dict[st
     weights = settings.priority.weights
     return {
         "title": settings.run.name,
+        "part": None if results.part is None else dataclasses.asdict(results.part),
         "audience": audience,
         "date": str(results.record.get("started", ""))[:10],
         "caution": CAUTION,
@@ -131,8 +133,8 @@ def _about(results: Results, shade: Shade | None, audience: Audience) -> dict[st
     }
 
 
-def _order(banks: pd.DataFrame, value: str, rank: str, name: str) -> dict[str, Any]:
-    ranked = int(banks[rank].notna().sum())
+def _order(results: Results, value: str, rank: str, name: str) -> dict[str, Any]:
+    ranked = results.part.ranked[rank] if results.part else int(results.tables["banks"][rank].notna().sum())
     classes = urgency_classes(ranked)
     return {
         "name": name,
@@ -208,9 +210,8 @@ def _gaps(gaps: gpd.GeoDataFrame, banks: pd.DataFrame, crs: str) -> dict[str, An
     }
 
 
-def _properties(
-    properties: gpd.GeoDataFrame, works: gpd.GeoDataFrame | None, crs: str, audience: Audience
-) -> dict[str, Any]:
+def _properties(results: Results, audience: Audience) -> dict[str, Any]:
+    properties, works = results.tables["properties"], results.tables.get("works_done")
     numbers = {
         "frontage_m": 1, "gap_length_m": 1, "gap_area_m2": 0, "priority": 2, "priority_gap_m": 1, "rank": 0,
         "rank_p05": 1, "rank_p95": 1, "top_share": 3, "joint_gap_m": 1, "site_count": 0,
@@ -220,8 +221,8 @@ def _properties(
     return {
         "count": len(properties),
         "id": properties["property_id"].tolist() if named else None,
-        "ranked": int(properties["rank"].notna().sum()),
-        "shapes": pack_shapes(properties.geometry, crs, _PROPERTY_TOLERANCE_M),
+        "ranked": results.part.ranked["properties"] if results.part else int(properties["rank"].notna().sum()),
+        "shapes": pack_shapes(properties.geometry, results.crs, _PROPERTY_TOLERANCE_M),
         "done": pack_words(works_on(properties, works)),
         "joint_neighbours": pack_words(joint if named else pd.Series(None, joint.index, object)),
         **{name: pack_numbers(properties[name], digits) for name, digits in numbers.items()},

@@ -367,6 +367,7 @@ def _write_results(
     backdrop = cache(lambda: draw_backdrop(elevation, record.crs))
     results = Results(tables, elevation, job.settings, told, record.crs, lambda: items_of_run(told), backdrop)
     names = [STATIONS, *write_products(job.products, results, new, job.progress), LOG]
+    refuse_foreign(job.folder, names)
     (new / LOG).write_text(log_text(record.as_json(), notes, findings), "utf-8")
     record = replace(record, files=digests_of(new, names))
     write_json(new / RECORD, record.as_json())
@@ -405,6 +406,8 @@ def write_products(products: Sequence[Product], results: Results, new: Path, pro
                 do="report this as a fault of gisprio, with run.log.",
             )
         names.append(product.file)
+        if product.more:
+            names += sorted(found.name for found in path.parent.glob(product.more))
     progress.step("products", len(products), len(products), perf_counter() - began)
     return names
 

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from gisprio.contracts.cards import Results
 from gisprio.products.map import write_map
+from gisprio.products.map_split import write_map_of_run, write_maps
 from gisprio.run.engine import refuse_foreign
 from gisprio.run.lock import locked
 from gisprio.run.places import machine_faults
@@ -18,8 +19,8 @@ from gisprio.run.store import write_json
 from gisprio.run.unchanged import mark_results_again, marks_stand
 
 MAPS: Mapping[str, tuple[str, Callable[[Path, Results], None]]] = {
-    "team": ("map.html", write_map),
-    "board": ("map-board.html", partial(write_map, audience="board")),
+    "team": ("map.html", write_map_of_run),
+    "board": ("map-board.html", partial(write_maps, write_one=partial(write_map, audience="board"))),
 }
 """The file of each audience, and who writes it."""
 
@@ -56,9 +57,11 @@ def write_map_again(folder: str | Path, audience: str = "team") -> Path:
         results = results_of(place)  # as the lock finds them
         stood = marks_stand(place)
         write(new / name, results)
-        files = {**results.record["files"], **digests_of(new, [name])}
+        names = sorted(found.name for found in new.iterdir())
+        refuse_foreign(place, names)
+        files = {**results.record["files"], **digests_of(new, names)}
         write_json(new / RECORD, {**results.record, "files": files})
-        publish(place, [name, RECORD], {})
+        publish(place, [*names, RECORD], {})
         if stood:
             mark_results_again(place, [*files, RECORD])
     return place / name

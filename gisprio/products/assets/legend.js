@@ -47,18 +47,18 @@ function rankItems(world, place) {
     const ranks = c.low === c.high ? plain(c.low, 0) : `${plain(c.low, 0)} to ${plain(c.high, 0)}`;
     items.push(swatchItem((pen) => bankSwatch(pen, classes[i]), c.says, ranks));
   });
-  return [...items, ...unrankedItem(world, order.ranked)];
+  return [...items, ...unrankedItem(world, world.now[order.rank])];
 }
 
 function needItems(world) {
   const classes = bankClasses(world, world.orders.length), counts = new Array(world.needs.length).fill(0);
   for (const code of world.now.need) if (code >= 0) counts[code]++;
   const items = world.needs.map((one, i) => swatchItem((pen) => bankSwatch(pen, classes[i]), one.says, plain(counts[i], 0)));
-  return [headItem(`High is ${plain(world.about.need_at, 0)} of 100 or more`, "Banks"), ...items, ...unrankedItem(world, world.orders[0].ranked)];
+  return [headItem(`High is ${plain(world.about.need_at, 0)} of 100 or more`, "Banks"), ...items, ...unrankedItem(world, world.now.rank)];
 }
 
-function unrankedItem(world, ranked) {
-  const count = world.banks.id.length - ranked;
+function unrankedItem(world, rank) {
+  const count = rank.reduce((sum, value) => sum + Number(!(value > 0)), 0);
   if (!count) return [];
   return [swatchItem((pen) => lineSwatch(pen, world.colours.not_ranked, 1.2, [4, 4]), "Not ranked", count === 1 ? "1 bank" : `${plain(count, 0)} banks`)];
 }

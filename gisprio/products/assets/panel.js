@@ -15,7 +15,18 @@ function fillPanel(world) {
     byId("contact").textContent = about.contact;
     byId("contact").hidden = false;
   }
+  if (about.part) fillPart(about.part);
   fillNotes(about);
+}
+
+/* Where a run has more banks than one map holds: which part this is, and that its ranks are those of all. Other weights
+   would need all banks at hand, so they are not offered. */
+function fillPart(part) {
+  const line = element("p", "part"), link = element("a", "", `All ${plain(part.of, 0)} maps of this run`);
+  link.href = part.index;
+  line.append("This map shows ", foreign("b", "", part.label), " only. Ranks are those of the whole run. ", link);
+  byId("subtitle").after(line);
+  byId("weights-box").hidden = true;
 }
 
 function fillNotes(about) {

@@ -48,7 +48,7 @@ function readHash(world, state, text) {
   state.wide = parts.get("wide") === "1";
   for (const key of (parts.get("turned") || "").split(",")) if (Object.hasOwn(state.show, key)) state.show[key] = !state.show[key];
   const weights = (parts.get("weights") || "").split(","), values = weights.slice(1).map(number);
-  if (Object.hasOwn(COMBINE, weights[0]) && values.length === 2 + world.factors.length && values.every((value) => value !== null && value >= 0)) {
+  if (!world.about.part && Object.hasOwn(COMBINE, weights[0]) && values.length === 2 + world.factors.length && values.every((value) => value !== null && value >= 0)) {
     state.choice = { combine: weights[0], erosion: values[0], gap: values[1], factors: values.slice(2) };
   }
   state.filter = readFilter(parts.get("filter"));

@@ -138,9 +138,11 @@ function ranksOfScores(scores) {
   return out;
 }
 
-/* Rows by rank, equal ranks by row; rows without a rank (0) come last. */
+/* Rows by rank, equal ranks by row; rows without a rank (0) come last. A map of a part of a run holds ranks beyond its
+   own count. */
 function inOrder(ranks) {
-  const n = ranks.length, begin = new Int32Array(n + 3), out = new Int32Array(n), place = (row) => (ranks[row] > 0 ? ranks[row] : n + 1);
+  const n = ranks.length, most = ranks.reduce((high, rank) => (rank > high ? rank : high), 0);
+  const begin = new Int32Array(most + 3), out = new Int32Array(n), place = (row) => (ranks[row] > 0 ? ranks[row] : most + 1);
   for (let row = 0; row < n; row++) begin[place(row) + 1]++;
   for (let at = 1; at < begin.length; at++) begin[at] += begin[at - 1];
   for (let row = 0; row < n; row++) out[begin[place(row)]++] = row;

@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from gisprio.contracts.cards import Product
 from gisprio.contracts.digests import table_digest
 from gisprio.contracts.errors import ContractError, InputError, RunError
 from gisprio.contracts.findings import Finding
@@ -371,3 +372,34 @@ def test_files_of_an_earlier_run_that_are_no_more(tmp_path):
     run_job(replace(fake.job(fake.make_inputs(), settings, results), products=fake.PRODUCTS[:1]))
     assert not (results / "sums.txt").exists()
     assert os.listdir(results / ".gisprio" / "kept")
+
+
+def write_several(path, results):
+    path.write_text("leads to others")
+    for k in range(len(results.tables["banks"]) % 3 + 2):
+        path.with_name(f"several-{k}.txt").write_text(str(k))
+
+
+def test_further_files_of_a_product_are_published_told_and_taken_away_again(tmp_path, monkeypatch):
+    monkeypatch.setattr("gisprio.run.engine.write_function", lambda product: write_several)
+    results, settings = tmp_path / "results", fake.make_settings(tmp_path)
+    product = Product("several.txt", "nowhere:nothing", "Several.", more="several-*.txt")
+    record = run_job(replace(fake.job(fake.make_inputs(), settings, results), products=(product,)))
+    names = sorted(path.name for path in results.glob("several*.txt"))
+    assert len(names) >= 3
+    assert set(names) <= set(record.files)
+    monkeypatch.undo()
+    run_job(replace(fake.job(fake.make_inputs(), settings, results), products=fake.PRODUCTS[:1]))
+    assert not list(results.glob("several*.txt"))
+
+
+def test_a_further_file_of_another_origin_is_not_overwritten(tmp_path, monkeypatch):
+    monkeypatch.setattr("gisprio.run.engine.write_function", lambda product: write_several)
+    results, settings = tmp_path / "results", fake.make_settings(tmp_path)
+    results.mkdir()
+    (results / "several-1.txt").write_text("mine")
+    product = Product("several.txt", "nowhere:nothing", "Several.", more="several-*.txt")
+    with pytest.raises(InputError, match=r"have the names of results: several-1\.txt\."):
+        run_job(replace(fake.job(fake.make_inputs(), settings, results), products=(product,)))
+    assert (results / "several-1.txt").read_text() == "mine"
+    assert not (results / "several.txt").exists()

@@ -50,6 +50,7 @@ class Layers(Section):
     done: Paths = ()
     eroding: Paths = ()
     visits: Paths = ()
+    image: Paths = ()
 
     @model_validator(mode="before")
     @classmethod

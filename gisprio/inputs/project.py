@@ -23,6 +23,7 @@ from gisprio.inputs.cover_polygons import PolygonSource, polygon_codes
 from gisprio.inputs.crs import DEGREES, linear_unit_m, no_crs, transform_bounds, unnamed, working_crs
 from gisprio.inputs.digests import raster_digest, text_digest
 from gisprio.inputs.faults import Fault, raise_faults
+from gisprio.inputs.images import Image, image_faults
 from gisprio.inputs.layers import NOT_USED, VECTOR_LAYERS
 from gisprio.inputs.legends import Legend, read_legend
 from gisprio.inputs.own_layers import read_own_layers
@@ -64,6 +65,8 @@ class Inputs:
         Of each layer that is given, in degrees: west, south, east, north.
     index
         Heads and digests of the raster files.
+    image
+        Image of the ground for the foot of the map; None where it is not given.
     """
 
     crs: CRS
@@ -73,6 +76,7 @@ class Inputs:
     digests: Mapping[str, str]
     extents: Mapping[str, Bounds]
     index: TileIndex = field(default_factory=TileIndex)
+    image: Image | None = None
 
     def close(self) -> None:
         """Close the raster files; they are opened again when asked for."""
@@ -156,10 +160,14 @@ def read_inputs(settings: Settings, memory: Path | None = None, note: Callable[[
         sources["canopy"] = RasterSource(canopy, crs, "values", 1.0, _around(heights), None, index.digest, index.trees)
         digests["canopy"] = raster_digest(canopy, digest=index.digest)
     findings += alike_together(list(_unit_findings(dem, unit)))
+    image = Image(rasters["image"]) if "image" in rasters else None
+    if image is not None:
+        digests["image"] = raster_digest(image.files, digest=index.digest)
     own = read_own_layers(settings, crs, _around(heights), index)
     findings += own.findings
     extents_of = dict(_extents_in_degrees({**rasters, **vectors, **own.files}))
-    return Inputs(crs, tables | own.tables, sources | own.rasters, findings, digests | own.digests, extents_of, index)
+    digests |= own.digests
+    return Inputs(crs, tables | own.tables, sources | own.rasters, findings, digests, extents_of, index, image)
 
 
 def _tell_reading(sizes: Sequence[int], note: Callable[[str], None]) -> None:
@@ -185,13 +193,15 @@ def _open_all(
             findings.append(Finding("note", layer, "not_used", "", says, "nothing to do; it changes no result."))
             continue
         for place in where:
-            if layer in ("dem", "canopy") or (layer == "land_cover" and not is_vector(place)):
+            if layer in ("dem", "canopy", "image") or (layer == "land_cover" and not is_vector(place)):
                 head = index.head(layer, place)
                 if isinstance(head, Fault):
                     wrong_heads.append((place.name, head))
                     continue
                 if head.crs is None:
                     wrong_heads.append((place.name, no_crs(place.name)))
+                if layer == "image":
+                    wrong_heads += [(place.name, one) for one in image_faults(head)]
                 told_heads += [(place.name, one) for one in head_findings(layer, head)]
                 rasters.setdefault(layer, []).append(head)
             else:

@@ -293,7 +293,7 @@ def head_findings(layer: str, head: RasterFile) -> Iterator[Finding]:
         note = unnamed(layer, head.place.name, head.crs)
         if note is not None:
             yield note
-    if head.bands > 1:
+    if head.bands > 1 and layer != "image":
         says = f"{head.place.name} has {head.bands} bands; the first is read."
         yield Finding("note", layer, "bands", "", says, "give a file with one band if another one is meant.")
     if head.far and not head.version:

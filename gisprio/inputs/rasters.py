@@ -400,7 +400,7 @@ class RasterSource:
                 return numbers, ~_nearly(numbers, dataset.nodata)
             got = dataset.read(1, window=window, masked=True)
         except RasterioError:
-            raise _not_read(self.files[number]) from None
+            raise not_read(self.files[number]) from None
         return got.data, ~np.ma.getmaskarray(got)
 
     def _no_land(self, number: int, dataset: Any) -> bool:
@@ -478,7 +478,8 @@ def _numbers(file: RasterFile, numbers: NDArray[Any], ok: NDArray[np.bool_]) -> 
     return np.where(ok, meant, 0.0), ok
 
 
-def _not_read(file: RasterFile) -> InputError:
+def not_read(file: RasterFile) -> InputError:
+    """Word that a file could be opened, but not read."""
     if file.far:
         name = url_of(file.place) or file.place.name
         return InputError(

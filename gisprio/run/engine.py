@@ -17,6 +17,7 @@ from gisprio.contracts.cards import Product, Results, Stage, write_function
 from gisprio.contracts.errors import ContractError, InputError
 from gisprio.contracts.findings import Finding, findings_from, findings_table
 from gisprio.contracts.grids import GridSource
+from gisprio.contracts.pictures import ImageSource
 from gisprio.contracts.settings import Settings
 from gisprio.products import PRODUCTS
 from gisprio.products.stations import StationWriter
@@ -79,6 +80,11 @@ class Given(Protocol):
     @property
     def digests(self) -> Mapping[str, str]:
         """Digest of each layer."""
+        ...
+
+    @property
+    def image(self) -> ImageSource | None:
+        """Image of the ground."""
         ...
 
 
@@ -364,7 +370,7 @@ def _write_results(
     )
     told = record.as_json()
     elevation = shelf.source("elevation")
-    backdrop = cache(lambda: draw_backdrop(elevation, record.crs))
+    backdrop = cache(lambda: draw_backdrop(elevation, record.crs, job.inputs.image))
     results = Results(tables, elevation, job.settings, told, record.crs, lambda: items_of_run(told), backdrop)
     names = [STATIONS, *write_products(job.products, results, new, job.progress), LOG]
     refuse_foreign(job.folder, names)

@@ -282,7 +282,7 @@ def test_keys_of_layers_and_columns(world, message):
         "     Do: correct [layers] roads.\n"
         "  2. [layers] stream: there is no such key.\n"
         "     Wanted: one of dem, land_cover, streams, inflows, properties, water, bank_lines, soils, canopy, roads, "
-        "constraints, wetlands, watershed, sub_watersheds, done, eroding, visits.\n"
+        "constraints, wetlands, watershed, sub_watersheds, done, eroding, visits, image.\n"
         "     Do: write streams if that is what you meant, else take the key out.\n"
         "  3. [columns] properties.class_: there is no such key.\n"
         "     Wanted: one of id, class.\n"

@@ -93,6 +93,7 @@ def make_inputs(
         crs=CRS,
         tables={"streams": streams, "water": water, "legend": legend},
         rasters={"dem": dem},
+        image=None,
         findings=[Finding("note", "streams", "made_up", "s1", "This is made up.", "Nothing.")],
         digests={"dem": f"height {height}" + (f" {hill}" if hill else ""), "streams": "0", "water": "0"},
     )

@@ -17,6 +17,7 @@ from gisprio.contracts.cards import Product
 from gisprio.contracts.digests import table_digest
 from gisprio.contracts.errors import ContractError, InputError, RunError
 from gisprio.contracts.findings import Finding
+from gisprio.products.backdrop import read_backdrop
 from gisprio.run.engine import Unwatched, refuse_errors, run_job
 from gisprio.run.store import last_table
 from unit.run import fake_chain as fake
@@ -74,6 +75,26 @@ def test_stations_are_streamed_as_geoparquet(tmp_path):
     assert stations.crs.to_epsg() == 32633
     assert stations["segment_id"].tolist() == [f"seg{n:02d}" for n in range(12)]
     assert stations.geometry.x.tolist() == list(range(12))
+
+
+def test_the_image_of_the_user_is_drawn_once_for_all_products(tmp_path):
+    drawn = []
+
+    class Photo:
+        def drawn(self, bounds, rows, columns):
+            drawn.append((rows, columns))
+            return np.full((rows, columns, 4), (7, 8, 9, 255), np.uint8)
+
+    inputs = fake.make_inputs()
+    inputs.image = Photo()
+    write = "gisprio.products.backdrop:write_backdrop"
+    products = tuple(Product(name, write, "A picture.") for name in ("backdrop.tif", "again.tif"))
+    job = fake.job(inputs, fake.make_settings(tmp_path), tmp_path / "results")
+    run_job(replace(job, products=products))
+    assert drawn == [(1600, 1589)]
+    picture = read_backdrop(tmp_path / "results" / "backdrop.tif")
+    assert picture.pixels[800, 800].tolist() == [7, 8, 9, 255]
+    assert (tmp_path / "results" / "again.tif").exists()
 
 
 @pytest.mark.parametrize("tile_m", [1000.0, 4000.0, 1e6])

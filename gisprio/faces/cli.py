@@ -100,10 +100,11 @@ def explain(folder: Path, id: str | None) -> None:  # noqa: A002 - the word of t
 @_FOLDER
 @click.option(
     "--audience",
-    type=click.Choice(["team", "board"]),
+    type=click.Choice(["team", "board", "public"]),
     default="team",
     show_default=True,
-    help="Who reads it: the team (map.html), or a board, without ids of properties (map-board.html).",
+    help="Who reads it: the team (map.html); a board, without ids of properties (map-board.html); the public, with "
+    "totals of parts of the watershed alone (map-public.html).",
 )
 def write_map(folder: Path, audience: str) -> None:
     """Write a map from finished results, without a new run."""

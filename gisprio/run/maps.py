@@ -9,6 +9,7 @@ from pathlib import Path
 from gisprio.contracts.cards import Results
 from gisprio.products.map import write_map
 from gisprio.products.map_split import write_map_of_run, write_maps
+from gisprio.products.public_map import write_public_map
 from gisprio.run.engine import refuse_foreign
 from gisprio.run.lock import locked
 from gisprio.run.places import machine_faults
@@ -21,6 +22,7 @@ from gisprio.run.unchanged import mark_results_again, marks_stand
 MAPS: Mapping[str, tuple[str, Callable[[Path, Results], None]]] = {
     "team": ("map.html", write_map_of_run),
     "board": ("map-board.html", partial(write_maps, write_one=partial(write_map, audience="board"))),
+    "public": ("map-public.html", write_public_map),
 }
 """The file of each audience, and who writes it."""
 

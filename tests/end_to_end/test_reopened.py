@@ -46,10 +46,12 @@ def test_products_come_out_as_in_the_run(folder, results, product, tmp_path):
 def test_maps_are_written_again_and_the_record_tells_them(folder, capsys):
     before = {path.name: path.read_bytes() for path in folder.iterdir() if path.is_file()}
     assert main(["map", str(folder)]) == 0
-    assert main(["map", str(folder), "--audience", "board"]) == 0
-    assert capsys.readouterr().out == f"Wrote {folder / 'map.html'}.\nWrote {folder / 'map-board.html'}.\n"
+    for audience in ("board", "public"):
+        assert main(["map", str(folder), "--audience", audience]) == 0
+    names = ("map.html", "map-board.html", "map-public.html")
+    assert capsys.readouterr().out == "".join(f"Wrote {folder / name}.\n" for name in names)
     after = {path.name: path.read_bytes() for path in folder.iterdir() if path.is_file()}
-    assert {name for name in after if after[name] != before.get(name)} == {"map-board.html", "run.json"}
+    assert {name for name in after if after[name] != before.get(name)} == {*names[1:], "run.json"}
     record = json.loads(after["run.json"])
     assert record["files"] == {name: file_digest(folder / name) for name in after if name != "run.json"}
     assert {**record, "files": 0} == {**json.loads(before["run.json"]), "files": 0}

@@ -42,6 +42,8 @@ class Shade:
         Its place [degrees, WGS 84]; even in Mercator.
     exaggeration
         What heights were multiplied by; None where the picture is an image alone.
+    has_image
+        Whether an image of the user's is in it.
     """
 
     webp: bytes
@@ -50,6 +52,7 @@ class Shade:
     north: float
     east: float
     exaggeration: float | None
+    has_image: bool = False
 
 
 def draw_hillshade(elevation: GridSource, crs: str, *, pixels: int = 1600, quality: int = 60) -> Shade | None:
@@ -101,7 +104,7 @@ def as_shade(picture: Picture, *, quality: int = 60) -> Shade:
     x0, y0, x1, y1 = picture.bounds
     west, south = _degrees(x0, y0)
     east, north = _degrees(x1, y1)
-    return Shade(buffer.getvalue(), south, west, north, east, picture.exaggeration)
+    return Shade(buffer.getvalue(), south, west, north, east, picture.exaggeration, picture.has_image)
 
 
 def coarse_heights(elevation: GridSource, most: int) -> Grid:

@@ -68,7 +68,9 @@ def test_an_image_lies_on_the_hillshade_and_takes_all_pixels(heights):
     assert red == green == blue > 150
     assert opacity == 255
     assert (picture.exaggeration, picture.has_image) == (8.0, True)
-    shown = np.asarray(Image.open(io.BytesIO(backdrop_of(of(heights, picture)).webp)).convert("RGB"))
+    made = backdrop_of(of(heights, picture))
+    assert (made.exaggeration, made.has_image) == (8.0, True)
+    shown = np.asarray(Image.open(io.BytesIO(made.webp)).convert("RGB"))
     assert shown[rows // 2, columns // 4] == pytest.approx([200, 10, 20], abs=12)
 
 

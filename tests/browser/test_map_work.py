@@ -13,6 +13,9 @@ import pytest
 import shapely
 
 from browser.test_map import opened
+from gisprio.compute.factors import FACTORS
+from gisprio.compute.land.ranks import rank_properties_again
+from gisprio.compute.scoring.again import rank_again
 from gisprio.products.map import write_map
 from unit.products.product_world import EVIL, make_results
 
@@ -517,3 +520,42 @@ def test_a_property_is_saved_by_a_place_inside_it(chart, results):
     land = results.tables["properties"].to_crs(4326).set_index("property_id").geometry
     place = shapely.Point(float(told["longitude"]), float(told["latitude"]))
     assert [id_ for id_, shape in land.items() if shape.contains(place)] == [told["id"]]
+
+
+@pytest.mark.parametrize("combine", ["geometric", "weighted_sum"])
+def test_the_tables_of_the_page_hold_the_ranks_of_python(page, results, address, combine):
+    banks, factors = results.tables["banks"], results.tables["factors"]
+    seen = [one.card for one in FACTORS if one.card.floors]
+    banks = banks.assign(**{name: np.nan for card in seen for name in (card.score_column, card.worst_column)})
+    factors = factors.assign(worst_column=factors["score_column"], given_weight=factors["weight"], shares="")
+    draw = np.random.default_rng(11)
+    for _ in range(4):
+        erosion, gap = (int(value) for value in draw.integers(1, 100, 2))
+        given = dict(zip(factors["key"], draw.integers(0, 100, len(factors)) + 1.0, strict=True))
+        group = {
+            name: {k: given[k] for k in factors.loc[factors["group"] == name, "key"]} for name in ("erosion", "gap")
+        }
+        again = rank_again(
+            banks,
+            factors,
+            results.settings.priority,
+            weights={"erosion": erosion, "gap": gap},
+            erosion=group["erosion"],
+            gap=group["gap"],
+            combine=combine,
+        )
+        page.goto("about:blank")
+        words = ",".join(str(value) for value in (combine, erosion, gap, *given.values()))
+        opened(page, f"{address}#wide=1&weights={words}")
+        best = again[again["rank"].notna()].sort_values(["rank", "bank_id"]).head(25)
+        table = [line.locator("td").all_inner_texts() for line in page.locator("#rows .row").all()]
+        assert [row[-1] for row in table] == best["bank_id"].tolist()
+        assert [int(row[0]) for row in table] == best["rank"].tolist()
+        assert [float(row[3]) for row in table] == pytest.approx(best["priority"].tolist(), abs=0.0501)
+        land = rank_properties_again(results.tables["frontages"], again)
+        page.click("#tab-property")
+        shown = [line.locator("td").all_inner_texts() for line in page.locator("#rows .row").all()]
+        ranks = land.set_index("property_id")["rank"].dropna()
+        assert {
+            row[1].split("\n")[0].removeprefix("Property "): int(row[0]) for row in shown if row[0] != "\u2013"
+        } == ranks.to_dict()

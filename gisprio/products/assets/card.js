@@ -169,7 +169,7 @@ function rankLine(rank, ranked, priority) {
 function groups(world, bank) {
   const titles = { erosion: "Erosion", gap: "Missing strip" }, out = [];
   const speaks = (factor) => factor.used || (factor.floors && factor.value[bank] > 0);
-  const ranked = !Number.isNaN(world.now.rank[bank]), known = knownGroups(world);
+  const ranked = !Number.isNaN(world.now.rank[bank]), known = world.now.known;
   for (const group of ["erosion", "gap"]) {
     const used = world.factors.filter((factor) => factor.group === group && speaks(factor));
     if (!used.length) continue;

@@ -176,7 +176,7 @@ function rankAgain(world, choice) {
     rank: all(ranksOf(keys), 0),
     erosionRank: all(erosionWorst && ranksOfScores(erosionWorst), 0), gapRank: all(gapWorst && ranksOfScores(gapWorst), 0),
     need: all(needsOf(erosionWorst, gapWorst, world.needAt, rows.length), -1, Int8Array),
-    share, weights,
+    share, weights, known,
   };
 }
 
@@ -221,7 +221,7 @@ function rankedAgain(world, choice) {
   const score = (values) => shownFrom(0, values, 100), place = (values) => shownFrom(1, values);
   return {
     erosion_score: score(got.erosion), gap_score: score(got.gap), priority: got.priority, rank: place(got.rank),
-    erosion_rank: place(got.erosionRank), gap_rank: place(got.gapRank), need: got.need, share: got.share, weights: got.weights,
+    erosion_rank: place(got.erosionRank), gap_rank: place(got.gapRank), need: got.need, share: got.share, weights: got.weights, known: got.known,
     property: propertiesAgain(world, got.priority),
   };
 }

@@ -60,12 +60,15 @@ def open_page(page: Page, address: str) -> None:
     page.evaluate("() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))")
 
 
-def key_to_painted(page: Page) -> tuple[str, np.ndarray]:
-    """Give what was moved, and the milliseconds from each key to the end of the frame after it."""
+def key_to_painted(page: Page, keys: int = KEYS) -> tuple[str, np.ndarray]:
+    """Give what was moved, and the milliseconds from each key to the end of the frame after it.
+
+    A weight goes down twice, then up and down, so that it never stands as in the run.
+    """
     page.evaluate(LISTEN)
     moved = page.evaluate(FOCUS)
-    for number in range(KEYS):
-        page.keyboard.press("ArrowRight" if number % 2 or moved == "order" else "ArrowLeft")
+    for number in range(keys):
+        page.keyboard.press("ArrowRight" if moved == "order" or (number and number % 2 == 0) else "ArrowLeft")
         page.wait_for_function("(wanted) => window.took.length >= wanted", arg=number + 1)
     return moved, np.array(page.evaluate("window.took"))
 

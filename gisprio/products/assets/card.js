@@ -293,7 +293,7 @@ function banksOn(world, row) {
   const block = element("section", "group"), list = element("ul", "links");
   for (const { bank, length } of own) {
     const rank = Number.isNaN(world.now.rank[bank]) ? "not ranked" : `rank ${plain(world.now.rank[bank], 0)}`;
-    list.append(linkLine("bank", bank, `${nameOf(world, bank)}, ${sideWord(world, bank)}`, `${rank}, ${quantity(world, length, "m")} here`));
+    list.append(linkLine("bank", bank, `${nameOf(world, bank)}, ${sideWord(world, bank)}`, `${rank}, ${quantity(world, length, "m")}`));
   }
   block.append(element("h3", "", "Its banks"), list);
   return block;

@@ -165,7 +165,7 @@ function fillLayers(world, state, change) {
 
 /* Say in the legend which layers cannot be seen at this scale. */
 function markScale(view) {
-  const seen = { far: true, gaps: gapsFit(view), symbols: symbolsFit(view) };
+  const seen = { far: true, gaps: gapsFit(view), symbols: symbolsFit(view), flows: view.metres < FLOWS_M };
   byId("far-note").hidden = !tooFar(view);
   for (const note of document.querySelectorAll("#layers small")) {
     note.textContent = seen[note.dataset.scale] ? note.dataset.note : ZOOM_NOTE;

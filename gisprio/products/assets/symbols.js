@@ -6,10 +6,13 @@ const SYMBOLS = [
   { key: "works_done", name: "Works done", scale: "gaps", swatch: (pen, c) => boxSwatch(pen, c.done, dots(pen, c.done), 1.4) },
   { key: "constraints", name: "Constraints", scale: "gaps", swatch: (pen, c) => boxSwatch(pen, c.constraint, crosses(pen, c.constraint), 1.1) },
   { key: "scars", name: "Seen to erode", scale: "far", swatch: (pen, c) => scarSwatch(pen, c.scar) },
-  { key: "flow_points", name: "Concentrated flow", more: "full: crosses a gap", scale: "gaps", swatch: (pen, c) => flowSwatch(pen, c.flow) },
+  { key: "flow_points", name: "Concentrated flow", more: "full: crosses a gap", scale: "flows", swatch: (pen, c) => flowSwatch(pen, c.flow) },
   { key: "crossings", name: "Crossings", scale: "symbols", swatch: (pen, c) => crossingMark(pen, 17, 8, 0, c.crossing) },
   { key: "knickpoints", name: "Steps in the bed", scale: "far", swatch: (pen, c) => stepMark(pen, 17, 8, c.step) },
 ];
+
+/* Flows are drawn where a pixel is less ground than this [m]: there are many, and farther out they hide the banks. */
+const FLOWS_M = 2;
 
 function layerHas(world, key) {
   return Boolean(world[key] && world[key].shapes.count);
@@ -31,7 +34,7 @@ function paintMarks(pen, world, state, view) {
   const c = world.colours, on = (key) => state.show[key] && layerHas(world, key);
   if (on("scars")) paintScars(pen, world.scars.shapes, view, c.scar);
   if (on("crossings") && symbolsFit(view)) eachPoint(world.crossings.shapes, view, (x, y, i) => crossingMark(pen, x, y, turnOf(world, i, view, x, y), c.crossing));
-  if (on("flow_points") && gapsFit(view)) eachPoint(world.flow_points.shapes, view, (x, y, i) => flowMark(pen, x, y, c.flow, world.flow_points.in_gap(i) === "True"));
+  if (on("flow_points") && view.metres < FLOWS_M) eachPoint(world.flow_points.shapes, view, (x, y, i) => flowMark(pen, x, y, c.flow, world.flow_points.in_gap(i) === "True"));
   if (on("knickpoints")) eachPoint(world.knickpoints.shapes, view, (x, y) => stepMark(pen, x, y, c.step));
 }
 

@@ -57,7 +57,7 @@ def read_settings(path: str | Path, known: Mapping[str, Collection[str]] | None 
     faults = list(_not_finite(data))
     settings = None
     try:
-        settings = Settings.model_validate({**_tuples(data), "folder": path.resolve().parent}, strict=True)
+        settings = Settings.model_validate({**as_tuples(data), "folder": path.resolve().parent}, strict=True)
     except ValidationError as error:
         faults += [_fault(one, data) for one in error.errors() if not _is_not_finite(one["input"])]
     if "folder" in data:
@@ -162,11 +162,11 @@ def _toml(path: Path) -> dict[str, Any]:
         ) from None
 
 
-def _tuples(value: Any) -> Any:
+def as_tuples(value: Any) -> Any:
     """Give lists as tuples, as strict models want them."""
     if isinstance(value, dict):
-        return {key: _tuples(item) for key, item in value.items()}
-    return tuple(_tuples(item) for item in value) if isinstance(value, list) else value
+        return {key: as_tuples(item) for key, item in value.items()}
+    return tuple(as_tuples(item) for item in value) if isinstance(value, list) else value
 
 
 def _is_not_finite(value: Any) -> bool:

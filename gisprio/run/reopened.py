@@ -20,6 +20,7 @@ from gisprio.contracts.grids import ArraySource, Grid, Lattice
 from gisprio.contracts.pictures import Picture
 from gisprio.contracts.schema import Layer, check
 from gisprio.contracts.settings import Settings
+from gisprio.inputs.config import as_tuples
 from gisprio.run.methods import items_of_run
 from gisprio.run.results import RANKED, OpenedResults, open_results
 from gisprio.run.stages import RESULT_TABLES, promised
@@ -49,7 +50,7 @@ def results_of(folder: str | Path) -> Results:
     """
     opened = open_results(folder)
     refuse_older(opened)
-    record, settings = opened.record, _settings_of(opened)
+    record, settings = opened.record, settings_of(opened)
     tables = {name: _table(opened, name, settings) for name in (*RESULT_TABLES, "factors", "findings")}
     tables |= {name: _from_record(record[name], name) for name in IN_RECORD}
     no_heights = Grid(np.empty((0, 0), np.float32), Lattice(0.0, 0.0, float(record["routing_cell_m"])))
@@ -80,10 +81,16 @@ def refuse_older(opened: OpenedResults) -> None:
         )
 
 
-def _settings_of(opened: OpenedResults) -> Settings:
-    """Give the settings of the run from its record."""
+def settings_of(opened: OpenedResults) -> Settings:
+    """Give the settings of the run from its record; their folder is not known.
+
+    Raises
+    ------
+    InputError
+        A key is not one of this version's, or its value.
+    """
     try:
-        return Settings.model_validate(opened.record["settings"])
+        return Settings.model_validate(as_tuples(opened.record["settings"]))
     except ValidationError as error:
         keys = sorted({".".join(str(part) for part in one["loc"]) for one in error.errors()})
         raise InputError(

@@ -14,8 +14,10 @@ import pytest
 import shapely
 
 import gisprio
+from gisprio.products.map_split import write_map_of_run
 from gisprio.products.payload import decode
 from gisprio.run.engine import run as engine_run
+from gisprio.run.reopened import results_of
 from makers import LENGTH_M, Place, _raster, frame, straight_valley
 
 pytestmark = pytest.mark.slow
@@ -114,6 +116,15 @@ def test_it_stands_in_reasons_explain_map_stations_and_record(results):
     assert content["settings"]["factor"]["pens"]["nodes"] == [0, 0.5]
     assert {"own_pens", "own_load", "own_well_distance"} <= set(content["inputs"])
     assert [row["key"] for row in content["factors"]][-3:] == ["load", "pens", "well_distance"]
+
+
+def test_read_back_for_products_it_is_the_same(results, tmp_path):
+    settings, record, _ = results
+    back = results_of(record.folder)
+    assert back.settings.model_copy(update={"folder": settings.folder}) == settings
+    write_map_of_run(tmp_path / "map.html", back)
+    assert (tmp_path / "map.html").read_bytes() == (record.folder / "map.html").read_bytes()
+    assert {"pens", "pens_basis", "pens_worst_score"} <= set(back.tables["banks"].columns)
 
 
 def test_another_content_of_the_layer_or_another_section_runs_again_what_depends_on_it(tmp_path):

@@ -386,6 +386,20 @@ class Report(Section):
         return value
 
 
+class Sheets(Section):
+    """``[sheets]``: landowner sheets."""
+
+    paper: Literal["a4", "letter"] = "a4"
+    language: Annotated[str, Field(pattern="^[a-z]{2,3}(-[A-Za-z0-9]+)*$")] = "en"
+    """Language of the sentences: one that comes with gisprio, or one of ``texts``."""
+    second_language: Annotated[str, Field(pattern="^([a-z]{2,3}(-[A-Za-z0-9]+)*)?$")] = ""
+    """Each sheet is written in this language too, as a file of its own."""
+    texts: str = ""
+    """TOML file with sentences of the user's own, a table for each language."""
+    logo: str = ""
+    """Picture for the upper right corner."""
+
+
 class Settings(Section):
     """All settings of a run."""
 
@@ -404,6 +418,7 @@ class Settings(Section):
     factor: dict[str, OwnFactor] = {}
     robustness: Robustness = Robustness()
     report: Report = Report()
+    sheets: Sheets = Sheets()
     folder: Path = Path()
     """Folder of the config file: relative paths start here. Not a key of the file."""
 

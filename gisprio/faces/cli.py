@@ -125,6 +125,27 @@ def methods(folder: Path | None) -> None:
 
 @cli.command()
 @_FOLDER
+@click.option("--top", type=click.IntRange(min=1), metavar="N", help="Only the N properties of the first ranks.")
+@click.option("--property", "ids", multiple=True, metavar="ID", help="Only this property; may be given several times.")
+@click.option("--paper", type=click.Choice(["a4", "letter"]), help="Paper, in place of [sheets] paper.")
+@click.option(
+    "--config", type=click.Path(path_type=Path), metavar="CONFIG", help="Take its [sheets] and [report], not the run's."
+)
+def sheets(folder: Path, top: int | None, ids: tuple[str, ...], paper: str | None, config: Path | None) -> None:
+    """Write a page for each landowner whose bank clearly lacks its strip, as PDF.
+
+    The pages go to FOLDER/sheets. They hold no rank, no score and nothing of a neighbour.
+    """
+    from gisprio.faces.words import plain_lines
+    from gisprio.run.known import read_settings
+    from gisprio.run.sheets import write_sheets
+
+    given = None if config is None else read_settings(config)
+    click.echo(plain_lines(write_sheets(folder, top=top, properties=ids, paper=paper, config=given).told()))
+
+
+@cli.command()
+@_FOLDER
 def clean(folder: Path) -> None:
     """Remove what a result folder keeps for later runs; keep the results."""
     from gisprio.run.clean import clean as remove_store

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import json
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from datetime import datetime
+from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
@@ -90,6 +92,12 @@ class RunRecord:
             "versions": library_versions(),
             "caution": CAUTION,
         }
+
+
+def digest_of_run(record: Mapping[str, Any]) -> str:
+    """Digest what a run was made from and what it made, without its times: what is made later carries it."""
+    parts = {name: record[name] for name in ("gisprio", "settings", "inputs", "crs", "files")}
+    return sha256(json.dumps(parts, sort_keys=True).encode("utf-8")).hexdigest()
 
 
 def settings_as_config(settings: Settings) -> dict[str, Any]:

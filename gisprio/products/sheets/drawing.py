@@ -1,0 +1,211 @@
+"""The map of a sheet as marks: own outline, strips, stream with its flow, setback line, works; bar, arrow, locator."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+import shapely
+from shapely import affinity
+
+from gisprio.products.sheets.frame import Bounds, Frame
+from gisprio.products.sheets.marks import Line, Mark, Place, Points, Shape, Words, disc, rectangle
+from gisprio.products.sheets.plots import Plot
+
+OUTLINE, STREAM, FLOW = "#111111", "#2f7fb8", "#0b3d66"
+STRIP, HATCH, SETBACK, WORKS = "#ffd9a8", "#b3470b", "#6a3d9a", "#2e7d32"
+GREY, FRAME, PLACE = "#8aa4b5", "#555555", "#c0182b"
+HATCH_MM = 1.3
+"""From one line of the hatching to the next [own]."""
+FLOW_EVERY_MM = 42.0
+"""An arrow for so much of the stream [own]."""
+FLOW_MM = 4.2
+LETTER_MM = 2.2
+"""Radius of the disc that a letter stands on [own]."""
+
+
+def hatching(shape: shapely.Geometry, step: float = HATCH_MM, angle: float = 45) -> shapely.Geometry:
+    """Give straight lines over a shape, ``step`` apart, turned by ``angle`` degrees; from a fixed place, not from the shape."""
+    turned = affinity.rotate(shape, -angle, origin=(0, 0))
+    x0, y0, x1, y1 = turned.bounds
+    rows = np.arange(np.floor(y0 / step), np.ceil(y1 / step) + 1) * step
+    lines = shapely.linestrings([[(x0 - 1, y), (x1 + 1, y)] for y in rows])
+    return affinity.rotate(shapely.intersection(shapely.multilinestrings(lines), turned), angle, origin=(0, 0))
+
+
+def lines_of(shape: shapely.Geometry, colour: str, width: float, dash: tuple[float, ...] = ()) -> list[Mark]:
+    """Give a mark for each line of a shape; nothing for points and shapes that came of cutting."""
+    parts = shapely.get_parts(shapely.get_parts(shape))
+    parts = parts[(shapely.get_dimensions(parts) == 1) & (shapely.length(parts) > 0)]
+    return [Line(shapely.get_coordinates(part), colour, width, dash) for part in parts]
+
+
+def shapes_of(shape: shapely.Geometry, fill: str, edge: str = "", width: float = 0.2, opacity: float = 1.0) -> list[Mark]:
+    """Give a mark for each polygon of a shape."""
+    parts = shapely.get_parts(shapely.get_parts(shape))
+    return [
+        Shape(tuple(shapely.get_coordinates(ring) for ring in shapely.get_rings(part)), fill, edge, width, opacity)
+        for part in parts[shapely.get_dimensions(parts) == 2]
+    ]
+
+
+def map_marks(frame: Frame, plot: Plot, streams: Sequence[shapely.Geometry], size: float) -> list[Mark]:
+    """Draw the map of a property, without its picture below.
+
+    Parameters
+    ----------
+    frame
+        The window.
+    plot
+        The property.
+    streams
+        Lines of the streams, drawn downstream.
+    size
+        Size of letters [pt].
+    """
+    marks: list[Mark] = []
+    for work in plot.works:
+        on_page = frame.cut(work.shape)
+        marks += shapes_of(on_page, "#cfe8cf", WORKS, 0.3)
+        marks += lines_of(hatching(on_page, 1.6, -45), WORKS, 0.12)
+    for strip in plot.strips:
+        on_page = frame.cut(strip.shape)
+        marks += shapes_of(on_page, STRIP, HATCH, 0.25)
+        marks += lines_of(hatching(on_page), HATCH, 0.18)
+    marks += lines_of(frame.cut(plot.setback_line), SETBACK, 0.35, (1.6, 0.9))
+    shown = [frame.cut(line) for line in streams]
+    for line in shown:
+        marks += lines_of(line, STREAM, 0.9)
+    outline = shapely.intersection(plot.outline.boundary, shapely.box(*frame.ground))
+    marks += lines_of(shapely.line_merge(shapely.transform(outline, frame.places)), OUTLINE, 0.55, (3.2, 1.0, 0.6, 1.0))
+    marks += [Shape((ring,), FLOW, "#ffffff", 0.15) for ring in flow_arrows(shown, frame, plot)]
+    marks += list(_years(frame, plot, size))
+    marks += _letters(frame, plot, size)
+    return [*marks, Shape((rectangle(*frame.box),), edge=FRAME, width=0.3)]
+
+
+def flow_arrows(shown: Sequence[shapely.Geometry], frame: Frame, plot: Plot) -> list[Points]:
+    """Give arrow heads along the streams of a property, that point downstream; at least one.
+
+    Parameters
+    ----------
+    shown
+        Streams as they lie on the page, drawn downstream.
+    frame
+        The window.
+    plot
+        The property.
+    """
+    near = shapely.buffer(frame.cut(plot.outline), 3.0)
+    merged = shapely.line_merge(shapely.union_all(list(shown)), directed=True)
+    parts = shapely.get_parts(shapely.get_parts(shapely.intersection(merged, near)))
+    parts = sorted(parts[shapely.get_dimensions(parts) == 1], key=lambda part: -part.length)
+    arrows = []
+    for number, part in enumerate(parts):
+        if number and part.length < FLOW_EVERY_MM / 2:
+            continue
+        count = max(1, round(part.length / FLOW_EVERY_MM))
+        arrows += [_arrow_head(part, (at + 0.5) / count) for at in range(count)]
+    return arrows
+
+
+def _arrow_head(line: shapely.LineString, share: float) -> Points:
+    """Give an arrow head in the middle of which is the place at ``share`` of a line."""
+    at, half = share * line.length, FLOW_MM / 2
+    back, tip = (shapely.get_coordinates(line.interpolate(np.clip(at + d, 0, line.length)))[0] for d in (-half, half))
+    way = (tip - back) / max(np.hypot(*(tip - back)), 1e-9)
+    side = np.array([-way[1], way[0]])
+    middle = (tip + back) / 2
+    tip, back = middle + way * half, middle - way * half
+    return np.array([tip, back + side * 1.35, back + way * 1.0, back - side * 1.35, tip])
+
+
+def _years(frame: Frame, plot: Plot, size: float) -> Iterator[Mark]:
+    for work in plot.works:
+        on_page = frame.cut(work.shape)
+        if work.year is not None and not on_page.is_empty:
+            x, y = shapely.get_coordinates(shapely.point_on_surface(on_page))[0]
+            yield from haloed((x, y - size * 0.12), str(work.year), size, WORKS)
+
+
+def haloed(at: Place, text: str, size: float, colour: str) -> list[Mark]:
+    """Write words in the middle of a place, on white, so that they can be read on a map."""
+    wide, high = 0.21 * size * len(text), 0.36 * size
+    paper = rectangle(at[0] - wide / 2, at[1] - 0.08 * size, at[0] + wide / 2, at[1] + high - 0.08 * size)
+    return [Shape((paper,), "#ffffff", opacity=0.85), Words(at, text, size, True, colour, "middle")]
+
+
+def _letters(frame: Frame, plot: Plot, size: float) -> list[Mark]:
+    """Put a letter beside each strip: at the first place around it that is free, tied to it by a thin line."""
+    left, low, right, high = frame.box
+    taken: list[np.ndarray] = []
+    discs: list[Mark] = []
+    ties: list[Mark] = []
+    busy = shapely.union_all([frame.cut(strip.shape) for strip in plot.strips])
+    shapely.prepare(busy)
+    for strip in plot.strips:
+        on_page = frame.cut(strip.shape)
+        start = shapely.get_coordinates(shapely.point_on_surface(on_page))[0]
+        places = [start + far * np.array([np.cos(turn), np.sin(turn)]) for far in (5, 7, 9, 12) for turn in _TURNS]
+        inside = [p for p in places if left + 3 < p[0] < right - 3 and low + 3 < p[1] < high - 3] or [start]
+        free = [p for p in inside if all(np.hypot(*(p - t)) > 2 * LETTER_MM + 0.4 for t in taken)]
+        clear = [p for p in free if not busy.intersects(shapely.Point(p).buffer(LETTER_MM))]
+        at = (clear or free or inside)[0]
+        taken.append(at)
+        ties.append(Line(np.array([start, at]), HATCH, 0.3))
+        discs.append(Shape((disc((at[0], at[1]), LETTER_MM),), "#ffffff", HATCH, 0.35))
+        discs.append(Words((at[0], at[1] - 0.12 * size), strip.letter, size, True, "#111111", "middle"))
+    return ties + discs
+
+
+_TURNS = tuple(np.pi / 8 * turn for turn in (2, 14, 6, 10, 0, 8, 4, 12, 1, 3, 5, 7, 9, 11, 13, 15))
+
+
+def scale_bar(at: Place, length_mm: float, labels: tuple[str, str, str], size: float) -> list[Mark]:
+    """Draw a bar in four parts with its numbers: begin, middle and end."""
+    x, y = at
+    marks: list[Mark] = []
+    for part in range(4):
+        box = rectangle(x + part * length_mm / 4, y, x + (part + 1) * length_mm / 4, y + 1.6)
+        marks.append(Shape((box,), "#ffffff" if part % 2 else "#111111", "#111111", 0.15))
+    for share, label in zip((0.0, 0.5, 1.0), labels, strict=True):
+        marks.append(Words((x + share * length_mm, y + 2.5), label, size, anchor="middle"))
+    return marks
+
+
+def north_arrow(at: Place, label: str, size: float) -> list[Mark]:
+    """Draw an arrow to the north, with its letter above."""
+    x, y = at
+    head = np.array([(x, y + 8), (x - 2.2, y), (x, y + 1.8), (x + 2.2, y), (x, y + 8)])
+    return [Shape((head,), "#111111", "#ffffff", 0.2), Words((x, y + 9), label, size, True, anchor="middle")]
+
+
+def locator(box: Bounds, streams: Sequence[tuple[shapely.Geometry, float]], ground: Bounds, place: Bounds) -> list[Mark]:
+    """Draw where in the watershed a property lies.
+
+    Parameters
+    ----------
+    box
+        Left, lower, right and upper edge on the page [mm].
+    streams
+        Lines and their width [mm].
+    ground
+        Bounds of the watershed's streams [m].
+    place
+        Bounds of the window of the map [m].
+    """
+    frame = locator_frame(box, ground)
+    marks: list[Mark] = [Shape((rectangle(*box),), "#f4f6f7")]
+    for line, width in streams:
+        marks += lines_of(shapely.transform(line, frame.places), GREY, width)
+    x0, y0, x1, y1 = frame.places(np.array([place[:2], place[2:]])).ravel()
+    x, y, half = (x0 + x1) / 2, (y0 + y1) / 2, max((x1 - x0) / 2, (y1 - y0) / 2, 1.1)
+    marks.append(Shape((rectangle(x - half, y - half, x + half, y + half),), "", PLACE, 0.6))
+    return [*marks, Shape((rectangle(*box),), edge=FRAME, width=0.3)]
+
+
+def locator_frame(box: Bounds, ground: Bounds) -> Frame:
+    """Give the window that shows a whole watershed in a box, with 2 mm around."""
+    wide, high = box[2] - box[0] - 4, box[3] - box[1] - 4
+    scale = 1000 * max((ground[2] - ground[0]) / wide, (ground[3] - ground[1]) / high, 1e-3)
+    return Frame(box, ((ground[0] + ground[2]) / 2, (ground[1] + ground[3]) / 2), scale)

@@ -1,0 +1,130 @@
+"""Writes a page of marks as a PDF: the same page gives the same bytes, with its fonts inside.
+
+The font is Source Sans Pro (SIL Open Font License 1.1), from the package font-source-sans-pro.
+"""
+
+from __future__ import annotations
+
+import io
+import unicodedata
+from functools import cache
+from importlib.resources import files
+from pathlib import Path
+
+import numpy as np
+from PIL import Image
+from reportlab.lib.colors import HexColor
+from reportlab.lib.utils import ImageReader
+from reportlab.pdfbase import pdfmetrics
+from reportlab.pdfbase.ttfonts import TTFont
+from reportlab.pdfgen.canvas import Canvas
+
+from gisprio.products.sheets.marks import POINT_MM, Line, Mark, Page, Picture, Points, Shape, Words
+
+FONTS = {False: "SourceSansPro-Regular", True: "SourceSansPro-Semibold"}
+_MM = 1 / POINT_MM
+
+
+@cache
+def _fonts() -> None:
+    """Make the fonts known to the writer, once a process."""
+    for name in FONTS.values():
+        with (files("font_source_sans_pro") / "files" / f"{name}.ttf").open("rb") as file:
+            pdfmetrics.registerFont(TTFont(name, io.BytesIO(file.read())))
+
+
+def text_width(text: str, size: float, bold: bool = False) -> float:
+    """Give the width of a text [mm]."""
+    _fonts()
+    width: float = pdfmetrics.stringWidth(drawable(text), FONTS[bold], size)
+    return width * POINT_MM
+
+
+def drawable(text: str) -> str:
+    """Give a text with its accents joined to their letters, without control signs, and ``?`` for what the font lacks."""
+    _fonts()
+    known = pdfmetrics.getFont(FONTS[False]).face.charToGlyph
+    joined = unicodedata.normalize("NFC", text)
+    plain = "".join(sign if unicodedata.category(sign)[0] != "C" else " " for sign in joined)
+    return "".join(sign if ord(sign) in known or sign == " " else "?" for sign in plain)
+
+
+def write_pdf(path: Path, page: Page) -> None:
+    """Write a page.
+
+    Parameters
+    ----------
+    path
+        The file.
+    page
+        The page.
+    """
+    _fonts()
+    size = (page.width * _MM, page.height * _MM)
+    canvas = Canvas(
+        str(path), pagesize=size, initialFontName=FONTS[False], invariant=1, pageCompression=1, lang=page.language
+    )
+    canvas.setTitle(drawable(page.title))
+    canvas.setSubject(page.subject)
+    canvas.setAuthor("")
+    canvas.setCreator("gisprio")
+    canvas.setLineJoin(1)
+    for mark in page.marks:
+        _draw(canvas, mark)
+    canvas.showPage()
+    canvas.save()
+
+
+def _draw(canvas: Canvas, mark: Mark) -> None:
+    match mark:
+        case Line():
+            _stroke(canvas, mark.colour, mark.width, mark.dash)
+            canvas.drawPath(_path(canvas, (mark.points,), closed=False), stroke=1, fill=0)
+        case Shape():
+            _shape(canvas, mark)
+        case Words():
+            canvas.setFillColor(HexColor(mark.colour))
+            canvas.setFont(FONTS[mark.bold], mark.size)
+            write = {"start": canvas.drawString, "middle": canvas.drawCentredString, "end": canvas.drawRightString}
+            write[mark.anchor](mark.at[0] * _MM, mark.at[1] * _MM, drawable(mark.text))
+        case Picture():
+            left, low, right, high = (side * _MM for side in mark.box)
+            canvas.drawImage(_picture(mark.pixels), left, low, right - left, high - low)
+
+
+def _shape(canvas: Canvas, mark: Shape) -> None:
+    if mark.edge:
+        _stroke(canvas, mark.edge, mark.width, ())
+    if mark.fill:
+        canvas.setFillColor(HexColor(mark.fill))
+        canvas.setFillAlpha(mark.opacity)
+    path = _path(canvas, mark.rings, closed=True)
+    canvas.drawPath(path, stroke=int(bool(mark.edge)), fill=int(bool(mark.fill)), fillMode=0)
+    if mark.fill and mark.opacity < 1:
+        canvas.setFillAlpha(1)
+
+
+def _stroke(canvas: Canvas, colour: str, width: float, dash: tuple[float, ...]) -> None:
+    canvas.setStrokeColor(HexColor(colour))
+    canvas.setLineWidth(width * _MM)
+    canvas.setDash([part * _MM for part in dash])
+
+
+def _path(canvas: Canvas, rings: tuple[Points, ...], *, closed: bool) -> object:
+    path = canvas.beginPath()
+    for ring in rings:
+        places = (ring * _MM).round(3).tolist()
+        path.moveTo(*places[0])
+        for place in places[1 : -1 if closed else None]:
+            path.lineTo(*place)
+        if closed:
+            path.close()
+    return path
+
+
+def _picture(pixels: np.ndarray) -> ImageReader:
+    """Hand a picture over as JPEG, which goes into the file as it is."""
+    made = io.BytesIO()
+    Image.fromarray(pixels).save(made, "JPEG", quality=80)
+    made.seek(0)
+    return ImageReader(made)

@@ -1,0 +1,283 @@
+"""Writes the landowner sheets of a result folder, below ``sheets/``: one page as PDF for each property that gets one."""
+
+from __future__ import annotations
+
+import difflib
+import hashlib
+import json
+import os
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import shapely
+
+from gisprio.contracts.errors import InputError, SettingsError
+from gisprio.contracts.settings import Settings
+from gisprio.products.sheets.pdf import text_width, write_pdf
+from gisprio.products.sheets.plots import Plots, find_plots
+from gisprio.products.sheets.sheet import SIDE_MM, Setting, make_sheet
+from gisprio.products.sheets.texts import Texts, texts_in
+from gisprio.run.fingerprints import file_digest
+from gisprio.run.lock import locked
+from gisprio.run.places import machine_faults
+from gisprio.run.record import digest_of_run
+from gisprio.run.results import OpenedResults, open_results
+
+SHEETS = "sheets"
+MANIFEST = "sheets.json"
+"""Names the run and the files, so that sheets of an earlier run are told from those of this one."""
+LAYERS = ("reaches", "banks", "gaps", "properties", "works_done")
+LOGO_PX = 800
+"""A logo has no more pixels along its longer side [own]."""
+OVERVIEW_MM = 0.08
+"""How far streams of the locator may be simplified, on the page [own]."""
+_WHY = {
+    "no_gap": "without a gap",
+    "not_clear": "whose gaps are all uncertain",
+    "not_natural": "whose clear gaps are on no natural stream",
+    "sliver": "with slivers of a gap only",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """What was written: the folder, the files, properties of the selection without a sheet by reason, notes."""
+
+    folder: Path
+    files: tuple[str, ...]
+    sheets: int
+    without: Mapping[str, int]
+    notes: tuple[str, ...] = ()
+
+    def told(self) -> str:
+        """Say it in a few lines."""
+        lines = [f"{self.sheets} {'property has' if self.sheets == 1 else 'properties have'} a sheet in {self.folder}."]
+        none = sum(self.without.values())
+        if none:
+            reasons = ", ".join(f"{count} {_WHY[reason]}" for reason, count in self.without.items())
+            lines.append(f"{none} {'gets' if none == 1 else 'get'} none: {reasons}.")
+        return "\n".join([*lines, *self.notes])
+
+
+def write_sheets(
+    folder: str | Path,
+    *,
+    top: int | None = None,
+    properties: Sequence[str] = (),
+    paper: str | None = None,
+    config: Settings | None = None,
+) -> Written:
+    """Write the sheets of a result folder.
+
+    Parameters
+    ----------
+    folder
+        A result folder.
+    top
+        Only the properties of the first ranks that get a sheet, so many; all when absent.
+    properties
+        Only these; all when empty.
+    paper
+        ``a4`` or ``letter``; as ``[sheets]`` says when absent.
+    config
+        Settings whose ``[sheets]`` and ``[report]`` hold in place of those of the run.
+
+    Raises
+    ------
+    InputError
+        It is no result folder, a property is unknown, or a file that ``[sheets]`` names cannot be read.
+    SettingsError
+        ``[sheets]`` is wrong.
+    RunError
+        The disk is full.
+    """
+    results = open_results(folder)
+    tables = {name: getattr(results, name) for name in LAYERS}
+    settings = Settings.model_validate(results.record["settings"])
+    if config is not None:
+        settings = settings.model_copy(update={"sheets": config.sheets, "report": config.report, "folder": config.folder})
+    _refuse_unknown(properties, tables["properties"]["property_id"].tolist())
+    first, *others = _settings_of_pages(results, tables, settings, paper, named=config is not None)
+    found = find_plots(tables, list(properties) or None)
+    plots = found.plots[:top]
+    place = results.folder / SHEETS
+    with locked(results.folder, []), machine_faults(results.folder):
+        place.mkdir(exist_ok=True)
+        files = []
+        for plot, name in zip(plots, file_names([plot.property_id for plot in plots]), strict=True):
+            for setting in (first, *others):
+                ending = "" if setting is first else f"-{setting.texts.language}"
+                files.append(f"{name}{ending}.pdf")
+                _write_one(place / files[-1], make_sheet(plot, setting))
+        _keep_manifest(place, first.digest, files)
+    return Written(place, tuple(files), len(plots), found.without, _notes(found, settings, top))
+
+
+def _notes(found: Plots, settings: Settings, top: int | None) -> tuple[str, ...]:
+    notes = []
+    if top is not None and len(found.plots) > top:
+        notes.append(f"{len(found.plots) - top} more would have one (--top {top}).")
+    if not settings.report.contact:
+        notes.append("No contact is given: the sheets have lines to write it on. Give [report] contact.")
+    return tuple(notes)
+
+
+def _refuse_unknown(asked: Sequence[str], known: list[str]) -> None:
+    """Refuse ids that no property has, all at once.
+
+    Raises
+    ------
+    InputError
+        With the nearest id of the first.
+    """
+    wrong = [name for name in dict.fromkeys(asked) if name not in set(known)]
+    if wrong:
+        near = difflib.get_close_matches(wrong[0], known, 1)
+        raise InputError(
+            f"no property of these results is called {', '.join(wrong)}.",
+            wanted="property_id as in properties.csv: properties with a bank in their strip.",
+            do=f"did you mean {near[0]}?" if near else "look the id up in properties.csv.",
+        )
+
+
+def _settings_of_pages(
+    results: OpenedResults, tables: Mapping[str, Any], settings: Settings, paper: str | None, *, named: bool
+) -> list[Setting]:
+    """Give what all sheets share, for each language."""
+    wanted = settings.sheets
+    own = _path_of("texts", wanted.texts, settings, named=named)
+    logo = _path_of("logo", wanted.logo, settings, named=named)
+    units = settings.report.units
+    texts = [texts_in(code, own, units) for code in dict.fromkeys((wanted.language, wanted.second_language)) if code]
+    first = _setting(results, tables, settings, paper or wanted.paper, texts[0])
+    first = replace(first, logo=read_logo(logo) if logo is not None else None)
+    return [first, *(replace(first, texts=other) for other in texts[1:])]
+
+
+def _setting(
+    results: OpenedResults, tables: Mapping[str, Any], settings: Settings, paper: str, texts: Texts
+) -> Setting:
+    lines = tables["reaches"].geometry.to_numpy()
+    bounds = tuple(shapely.total_bounds(lines).tolist())
+    tolerance = OVERVIEW_MM * max(bounds[2] - bounds[0], bounds[3] - bounds[1]) / SIDE_MM
+    orders = tables["reaches"]["strahler_order"].fillna(1).to_numpy()
+    overview = [
+        (shapely.line_merge(shapely.multilinestrings(shapely.simplify(lines[orders == order], tolerance))), 0.12 + 0.1 * order)
+        for order in np.unique(orders)
+    ]
+    return Setting(
+        texts=texts,
+        place=settings.run.name,
+        paper=paper,
+        streams=lines,
+        overview=tuple(overview),
+        bounds=bounds,
+        rule=settings.setback.rule,
+        kind=settings.setback.kind,
+        rule_title=settings.setback.about.title,
+        counts=tuple(settings.setback.counts),
+        date=results.record["started"][:10],
+        cover_year=settings.land_cover.year,
+        digest=digest_of_run(results.record)[:12],
+        contact=settings.report.contact,
+        measure=text_width,
+    )
+
+
+def _path_of(key: str, given: str, settings: Settings, *, named: bool) -> Path | None:
+    """Give the path of a file that ``[sheets]`` names; relative ones start at the config.
+
+    Raises
+    ------
+    SettingsError
+        It is relative, and nobody said where the config is.
+    """
+    if not given:
+        return None
+    path = Path(given).expanduser()
+    if path.is_absolute():
+        return path
+    if not named:
+        raise SettingsError(
+            f"[sheets] {key}: {given} is a path relative to the config, and results do not say where that is.",
+            wanted="the config, or an absolute path.",
+            do="add --config CONFIG.",
+        )
+    return settings.folder / path
+
+
+def read_logo(path: Path) -> np.ndarray:
+    """Read a picture as (rows, columns, 3) colours, on white where it is transparent.
+
+    Raises
+    ------
+    InputError
+        It is not there or no picture.
+    """
+    from PIL import Image, UnidentifiedImageError
+
+    try:
+        with Image.open(path) as picture:
+            picture.thumbnail((LOGO_PX, LOGO_PX))
+            shown = picture.convert("RGBA")
+    except (OSError, UnidentifiedImageError) as error:
+        raise InputError(
+            f"[sheets] logo: {path} cannot be read as a picture.",
+            wanted="a PNG or JPEG file.",
+            do="mend the path, or leave the key out.",
+        ) from error
+    white = Image.new("RGBA", shown.size, "#ffffff")
+    white.alpha_composite(shown)
+    return np.asarray(white.convert("RGB"))
+
+
+def file_names(ids: Sequence[str]) -> list[str]:
+    """Name the files of properties: the id, and where it has signs that no file name may have, some of its digest.
+
+    >>> file_names(["TB-0107", "000/2"])
+    ['TB-0107', '000_2-4d9b2b']
+    """
+    names = []
+    for given in ids:
+        plain = re.sub(r"[^A-Za-z0-9_.-]+", "_", given).strip("._")[:60]
+        digest = hashlib.sha256(given.encode("utf-8")).hexdigest()[:6]
+        names.append(plain if plain == given else f"{plain}-{digest}".strip("-"))
+    return names
+
+
+def _write_one(path: Path, page: Any) -> None:
+    """Write a page beside its place, then put it there, so that a file is always whole."""
+    beside = path.with_name(f".{path.name}.new")
+    write_pdf(beside, page)
+    os.replace(beside, path)
+
+
+def _keep_manifest(place: Path, digest: str, files: Sequence[str]) -> None:
+    """Name the files and their run; sheets of another run that nobody changed go."""
+    path = place / MANIFEST
+    before = _manifest(path)
+    made = {name: file_digest(place / name) for name in files}
+    for name, was in before.get("files", {}).items():
+        old = place / name
+        if name in made or Path(name).name != name or not old.is_file():
+            continue
+        if before.get("run") == digest:
+            made[name] = was
+        elif file_digest(old) == was:
+            old.unlink()
+    content = {"run": digest, "files": dict(sorted(made.items()))}
+    beside = path.with_name(f".{MANIFEST}.new")
+    beside.write_text(json.dumps(content, indent=1) + "\n", "utf-8")
+    os.replace(beside, path)
+
+
+def _manifest(path: Path) -> dict[str, Any]:
+    try:
+        content = json.loads(path.read_text("utf-8"))
+    except (FileNotFoundError, ValueError):
+        return {}
+    return content if isinstance(content, dict) and isinstance(content.get("files"), dict) else {}

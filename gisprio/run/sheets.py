@@ -1,4 +1,4 @@
-"""Writes the landowner sheets of a result folder, below ``sheets/``: one page as PDF for each property that gets one."""
+"""Writes the landowner sheets of a result folder to ``sheets/``: a page as PDF for each property that gets one."""
 
 from __future__ import annotations
 
@@ -17,6 +17,7 @@ import shapely
 
 from gisprio.contracts.errors import InputError, SettingsError
 from gisprio.contracts.settings import Settings
+from gisprio.products.sheets.drawing import overview_of
 from gisprio.products.sheets.pdf import text_width, write_pdf
 from gisprio.products.sheets.plots import Plots, find_plots
 from gisprio.products.sheets.sheet import SIDE_MM, Setting, make_sheet
@@ -33,8 +34,6 @@ MANIFEST = "sheets.json"
 LAYERS = ("reaches", "banks", "gaps", "properties", "works_done")
 LOGO_PX = 800
 """A logo has no more pixels along its longer side [own]."""
-OVERVIEW_MM = 0.08
-"""How far streams of the locator may be simplified, on the page [own]."""
 _WHY = {
     "no_gap": "without a gap",
     "not_clear": "whose gaps are all uncertain",
@@ -99,7 +98,8 @@ def write_sheets(
     tables = {name: getattr(results, name) for name in LAYERS}
     settings = Settings.model_validate(results.record["settings"])
     if config is not None:
-        settings = settings.model_copy(update={"sheets": config.sheets, "report": config.report, "folder": config.folder})
+        own = {name: getattr(config, name) for name in ("sheets", "report", "folder")}
+        settings = settings.model_copy(update=own)
     _refuse_unknown(properties, tables["properties"]["property_id"].tolist())
     first, *others = _settings_of_pages(results, tables, settings, paper, named=config is not None)
     found = find_plots(tables, list(properties) or None)
@@ -162,20 +162,15 @@ def _setting(
     results: OpenedResults, tables: Mapping[str, Any], settings: Settings, paper: str, texts: Texts
 ) -> Setting:
     lines = tables["reaches"].geometry.to_numpy()
-    bounds = tuple(shapely.total_bounds(lines).tolist())
-    tolerance = OVERVIEW_MM * max(bounds[2] - bounds[0], bounds[3] - bounds[1]) / SIDE_MM
-    orders = tables["reaches"]["strahler_order"].fillna(1).to_numpy()
-    overview = [
-        (shapely.line_merge(shapely.multilinestrings(shapely.simplify(lines[orders == order], tolerance))), 0.12 + 0.1 * order)
-        for order in np.unique(orders)
-    ]
+    orders = tables["reaches"]["strahler_order"].fillna(1).to_numpy(float)
+    west, south, east, north = shapely.total_bounds(lines).tolist()
     return Setting(
         texts=texts,
         place=settings.run.name,
         paper=paper,
         streams=lines,
-        overview=tuple(overview),
-        bounds=bounds,
+        overview=overview_of(lines, orders, SIDE_MM),
+        bounds=(west, south, east, north),
         rule=settings.setback.rule,
         kind=settings.setback.kind,
         rule_title=settings.setback.about.title,

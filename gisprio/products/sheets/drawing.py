@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 import shapely
@@ -19,13 +19,16 @@ HATCH_MM = 1.3
 """From one line of the hatching to the next [own]."""
 FLOW_EVERY_MM = 42.0
 """An arrow for so much of the stream [own]."""
-FLOW_MM = 4.2
+FLOW_MM = 4.8
+"""Length of an arrow head [own]."""
+OVERVIEW_MM = 0.08
+"""How far streams of the locator may be simplified, on the page [own]."""
 LETTER_MM = 2.2
 """Radius of the disc that a letter stands on [own]."""
 
 
 def hatching(shape: shapely.Geometry, step: float = HATCH_MM, angle: float = 45) -> shapely.Geometry:
-    """Give straight lines over a shape, ``step`` apart, turned by ``angle`` degrees; from a fixed place, not from the shape."""
+    """Give straight lines over a shape, ``step`` apart, turned by ``angle`` degrees; all begin at the same place."""
     turned = affinity.rotate(shape, -angle, origin=(0, 0))
     x0, y0, x1, y1 = turned.bounds
     rows = np.arange(np.floor(y0 / step), np.ceil(y1 / step) + 1) * step
@@ -40,11 +43,11 @@ def lines_of(shape: shapely.Geometry, colour: str, width: float, dash: tuple[flo
     return [Line(shapely.get_coordinates(part), colour, width, dash) for part in parts]
 
 
-def shapes_of(shape: shapely.Geometry, fill: str, edge: str = "", width: float = 0.2, opacity: float = 1.0) -> list[Mark]:
+def shapes_of(shape: shapely.Geometry, fill: str, edge: str, width: float) -> list[Mark]:
     """Give a mark for each polygon of a shape."""
     parts = shapely.get_parts(shapely.get_parts(shape))
     return [
-        Shape(tuple(shapely.get_coordinates(ring) for ring in shapely.get_rings(part)), fill, edge, width, opacity)
+        Shape(tuple(shapely.get_coordinates(ring) for ring in shapely.get_rings(part)), fill, edge, width)
         for part in parts[shapely.get_dimensions(parts) == 2]
     ]
 
@@ -78,9 +81,9 @@ def map_marks(frame: Frame, plot: Plot, streams: Sequence[shapely.Geometry], siz
         marks += lines_of(line, STREAM, 0.9)
     outline = shapely.intersection(plot.outline.boundary, shapely.box(*frame.ground))
     marks += lines_of(shapely.line_merge(shapely.transform(outline, frame.places)), OUTLINE, 0.55, (3.2, 1.0, 0.6, 1.0))
-    marks += [Shape((ring,), FLOW, "#ffffff", 0.15) for ring in flow_arrows(shown, frame, plot)]
-    marks += list(_years(frame, plot, size))
-    marks += _letters(frame, plot, size)
+    arrows = flow_arrows(shown, frame, plot)
+    marks += [Shape((ring,), FLOW, "#ffffff", 0.25) for ring in arrows]
+    marks += _labels(frame, plot, [*shown, *map(shapely.Polygon, arrows)], size)
     return [*marks, Shape((rectangle(*frame.box),), edge=FRAME, width=0.3)]
 
 
@@ -120,42 +123,47 @@ def _arrow_head(line: shapely.LineString, share: float) -> Points:
     return np.array([tip, back + side * 1.35, back + way * 1.0, back - side * 1.35, tip])
 
 
-def _years(frame: Frame, plot: Plot, size: float) -> Iterator[Mark]:
-    for work in plot.works:
-        on_page = frame.cut(work.shape)
-        if work.year is not None and not on_page.is_empty:
-            x, y = shapely.get_coordinates(shapely.point_on_surface(on_page))[0]
-            yield from haloed((x, y - size * 0.12), str(work.year), size, WORKS)
-
-
-def haloed(at: Place, text: str, size: float, colour: str) -> list[Mark]:
-    """Write words in the middle of a place, on white, so that they can be read on a map."""
-    wide, high = 0.21 * size * len(text), 0.36 * size
-    paper = rectangle(at[0] - wide / 2, at[1] - 0.08 * size, at[0] + wide / 2, at[1] + high - 0.08 * size)
-    return [Shape((paper,), "#ffffff", opacity=0.85), Words(at, text, size, True, colour, "middle")]
-
-
-def _letters(frame: Frame, plot: Plot, size: float) -> list[Mark]:
-    """Put a letter beside each strip: at the first place around it that is free, tied to it by a thin line."""
-    left, low, right, high = frame.box
-    taken: list[np.ndarray] = []
-    discs: list[Mark] = []
-    ties: list[Mark] = []
-    busy = shapely.union_all([frame.cut(strip.shape) for strip in plot.strips])
+def _labels(frame: Frame, plot: Plot, drawn: Sequence[shapely.Geometry], size: float) -> list[Mark]:
+    """Put a letter beside each strip and the year beside works, at the first place around that is free, with a tie."""
+    named = [(strip.shape, strip.letter, HATCH) for strip in plot.strips]
+    named += [(work.shape, str(work.year), WORKS) for work in plot.works if work.year is not None]
+    shapes = [frame.cut(shape) for shape in (*(shape for shape, _, _ in named), plot.outline.boundary)]
+    busy = shapely.union_all([*shapes, *drawn])
     shapely.prepare(busy)
-    for strip in plot.strips:
-        on_page = frame.cut(strip.shape)
+    taken: list[np.ndarray] = []
+    ties: list[Mark] = []
+    marks: list[Mark] = []
+    for (_, text, colour), on_page in zip(named, shapes, strict=False):
+        if on_page.is_empty:
+            continue
         start = shapely.get_coordinates(shapely.point_on_surface(on_page))[0]
-        places = [start + far * np.array([np.cos(turn), np.sin(turn)]) for far in (5, 7, 9, 12) for turn in _TURNS]
-        inside = [p for p in places if left + 3 < p[0] < right - 3 and low + 3 < p[1] < high - 3] or [start]
-        free = [p for p in inside if all(np.hypot(*(p - t)) > 2 * LETTER_MM + 0.4 for t in taken)]
-        clear = [p for p in free if not busy.intersects(shapely.Point(p).buffer(LETTER_MM))]
-        at = (clear or free or inside)[0]
+        at = _free_place(start, frame, busy, taken)
         taken.append(at)
-        ties.append(Line(np.array([start, at]), HATCH, 0.3))
-        discs.append(Shape((disc((at[0], at[1]), LETTER_MM),), "#ffffff", HATCH, 0.35))
-        discs.append(Words((at[0], at[1] - 0.12 * size), strip.letter, size, True, "#111111", "middle"))
-    return ties + discs
+        ties.append(Line(np.array([start, at]), colour, 0.3))
+        marks += _label((at[0], at[1]), text, size, colour)
+    return ties + marks
+
+
+def _free_place(start: np.ndarray, frame: Frame, busy: shapely.Geometry, taken: Sequence[np.ndarray]) -> np.ndarray:
+    """Give a place for a label: clear of all that is drawn, else of other labels, else any inside the window."""
+    left, low, right, high = frame.box
+    around = [start + far * np.array([np.cos(turn), np.sin(turn)]) for far in (5, 7, 9, 12) for turn in _TURNS]
+    inside = [p for p in around if left + 4 < p[0] < right - 4 and low + 4 < p[1] < high - 4] or [start]
+    free = [p for p in inside if all(np.hypot(*(p - other)) > 2 * LETTER_MM + 1 for other in taken)]
+    clear = [p for p in free if not busy.intersects(shapely.Point(p).buffer(LETTER_MM + 0.3))]
+    return (clear or free or inside)[0]
+
+
+def _label(at: Place, text: str, size: float, colour: str) -> list[Mark]:
+    """Write a letter in a disc, or more signs in a box."""
+    ring = disc(at, LETTER_MM)
+    if len(text) > 2:
+        half = 0.105 * size * len(text)
+        ring = rectangle(at[0] - half, at[1] - LETTER_MM * 0.8, at[0] + half, at[1] + LETTER_MM * 0.8)
+    return [
+        Shape((ring,), "#ffffff", colour, 0.35),
+        Words((at[0], at[1] - 0.12 * size), text, size, True, anchor="middle"),
+    ]
 
 
 _TURNS = tuple(np.pi / 8 * turn for turn in (2, 14, 6, 10, 0, 8, 4, 12, 1, 3, 5, 7, 9, 11, 13, 15))
@@ -180,7 +188,9 @@ def north_arrow(at: Place, label: str, size: float) -> list[Mark]:
     return [Shape((head,), "#111111", "#ffffff", 0.2), Words((x, y + 9), label, size, True, anchor="middle")]
 
 
-def locator(box: Bounds, streams: Sequence[tuple[shapely.Geometry, float]], ground: Bounds, place: Bounds) -> list[Mark]:
+def locator(
+    box: Bounds, streams: Sequence[tuple[shapely.Geometry, float]], ground: Bounds, place: Bounds
+) -> list[Mark]:
     """Draw where in the watershed a property lies.
 
     Parameters
@@ -202,6 +212,16 @@ def locator(box: Bounds, streams: Sequence[tuple[shapely.Geometry, float]], grou
     x, y, half = (x0 + x1) / 2, (y0 + y1) / 2, max((x1 - x0) / 2, (y1 - y0) / 2, 1.1)
     marks.append(Shape((rectangle(x - half, y - half, x + half, y + half),), "", PLACE, 0.6))
     return [*marks, Shape((rectangle(*box),), edge=FRAME, width=0.3)]
+
+
+def overview_of(lines: np.ndarray, orders: np.ndarray, wide_mm: float) -> tuple[tuple[shapely.Geometry, float], ...]:
+    """Give streams for a locator: simplified for its width on the page [mm], with a width [mm] by Strahler order."""
+    x0, y0, x1, y1 = shapely.total_bounds(lines)
+    simple = shapely.simplify(lines, OVERVIEW_MM * max(x1 - x0, y1 - y0) / wide_mm)
+    return tuple(
+        (shapely.line_merge(shapely.multilinestrings(simple[orders == order])), 0.12 + 0.1 * float(order))
+        for order in np.unique(orders)
+    )
 
 
 def locator_frame(box: Bounds, ground: Bounds) -> Frame:

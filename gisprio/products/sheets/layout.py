@@ -61,7 +61,7 @@ def broken(text: str, width: float, size: float, measure: Measure, *, bold: bool
     lines: list[str] = []
     for given in text.split("\n"):
         line = ""
-        for word in _fitting(given.split(), width, size, measure, bold):
+        for word in _fitting(given.split(" "), width, size, measure, bold):
             longer = f"{line} {word}" if line else word
             if line and measure(longer, size, bold) > width:
                 lines.append(line)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import io
 import unicodedata
-from functools import cache
+from functools import cache, lru_cache
 from importlib.resources import files
 from pathlib import Path
 
@@ -40,8 +40,9 @@ def text_width(text: str, size: float, bold: bool = False) -> float:
     return width * POINT_MM
 
 
+@lru_cache(maxsize=4096)
 def drawable(text: str) -> str:
-    """Give a text with its accents joined to their letters, without control signs, and ``?`` for what the font lacks."""
+    """Give a text with accents joined to their letters, without control signs, ``?`` for what the font lacks."""
     _fonts()
     known = pdfmetrics.getFont(FONTS[False]).face.charToGlyph
     joined = unicodedata.normalize("NFC", text)

@@ -138,9 +138,7 @@ def find_plots(tables: Tables, wanted: Sequence[str] | None = None) -> Plots:
     lines = _setback_lines(land.geometry.to_numpy()[have], tables["banks"])
     works = _works_on(land.geometry.to_numpy()[have], tables["works_done"])
     by_land = dict(list(strips.groupby("land")))
-    plots = [
-        _plot(land.iloc[at], by_land[at], line, done) for at, line, done in zip(have, lines, works, strict=True)
-    ]
+    plots = [_plot(land.iloc[at], by_land[at], line, done) for at, line, done in zip(have, lines, works, strict=True)]
     return Plots(tuple(plots), _reasons(parts, have, asked))
 
 
@@ -175,7 +173,9 @@ def _measured(parts: pd.DataFrame, reaches: pd.DataFrame, banks: pd.DataFrame) -
     steps = np.maximum(np.ceil((parts["to_m"] - parts["from_m"]) / STEP_M), 1).to_numpy(int)
     piece = np.repeat(np.arange(len(parts)), steps)
     step = np.arange(len(piece)) - np.repeat(np.cumsum(steps) - steps, steps)
-    at_m = parts["from_m"].to_numpy()[piece] + (step + 0.5) * ((parts["to_m"] - parts["from_m"]).to_numpy() / steps)[piece]
+    at_m = (
+        parts["from_m"].to_numpy()[piece] + (step + 0.5) * ((parts["to_m"] - parts["from_m"]).to_numpy() / steps)[piece]
+    )
     transects = _transects(
         own.geometry.to_numpy()[piece],
         1 - at_m / reach_m[piece],
@@ -195,9 +195,11 @@ def _measured(parts: pd.DataFrame, reaches: pd.DataFrame, banks: pd.DataFrame) -
 
 
 def _transects(lines: np.ndarray, share: np.ndarray, reach_m: np.ndarray) -> np.ndarray:
-    """Give lines outward of places on bank lines (n,), as long as ``reach_m``: to the left of them where it is positive."""
+    """Give lines outward of places on bank lines (n,), ``reach_m`` long: to their left where it is positive."""
     along = share * shapely.length(lines)
-    before, after = (shapely.get_coordinates(shapely.line_interpolate_point(lines, along + d)) for d in (-STEP_M, STEP_M))
+    before, after = (
+        shapely.get_coordinates(shapely.line_interpolate_point(lines, along + d)) for d in (-STEP_M, STEP_M)
+    )
     at = shapely.get_coordinates(shapely.line_interpolate_point(lines, along))
     way = after - before
     outward = np.column_stack([-way[:, 1], way[:, 0]]) / np.maximum(np.hypot(*way.T), 1e-9)[:, None]

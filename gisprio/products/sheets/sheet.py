@@ -14,7 +14,7 @@ from gisprio.contracts.errors import InputError
 from gisprio.products.sheets import drawing
 from gisprio.products.sheets.frame import Bounds, Frame, bar_length, frame_for
 from gisprio.products.sheets.layout import Blank, Block, Column, Table, Text, set_blocks, table_width
-from gisprio.products.sheets.marks import Line, Mark, Measure, Page, Picture, Shape, Words, rectangle
+from gisprio.products.sheets.marks import Line, Mark, Measure, Page, Picture, Shape, rectangle
 from gisprio.products.sheets.plots import Plot, Strip
 from gisprio.products.sheets.texts import Texts
 
@@ -26,11 +26,11 @@ SIZES = (9.5, 9.0, 8.5, 8.0, 7.5, 7.0)
 MOST_ROWS = 12
 """Rows of the table of strips; those beyond are told together in the last one [own]."""
 SIDE_MM, BETWEEN = 44.0, 3.5
-LEGEND_MM = 52.0
-"""Room for the legend below the locator [own]."""
-LEAST_MAP_MM = 84.0
+LEGEND_MM = 66.0
+"""Room for legend, scale and north arrow below the locator [own]."""
+LEAST_MAP_MM = 92.0
 """Least height of the map [own]."""
-BAR_MM = 42.0
+BAR_MM = 32.0
 """A scale bar is no longer [own]."""
 
 Backdrop = Callable[[Frame], np.ndarray | None]
@@ -160,27 +160,17 @@ def _map_block(plot: Plot, setting: Setting, box: Bounds, size: float) -> list[M
     below: list[Mark] = [] if pixels is None else [Picture(frame.box, pixels)]
     reach = shapely.STRtree(setting.streams).query(shapely.box(*frame.ground))
     below += drawing.map_marks(frame, plot, setting.streams[np.sort(reach)], 8.5)
-    below += _bar(frame, setting)
     return [*below, *_beside(plot, frame, setting, (right - SIDE_MM, low, right, high))]
 
 
-def _bar(frame: Frame, setting: Setting) -> list[Mark]:
-    """Draw scale bar and north arrow on white in corners of the map."""
-    left, low, right, high = frame.box
-    us = setting.texts.units == "us"
-    unit_m, unit = (FOOT_M.value, "ft") if us else (1.0, "m")
+def _bar(frame: Frame, setting: Setting, left: float, top: float) -> list[Mark]:
+    """Draw scale bar and north arrow beside each other."""
+    unit_m, unit = (FOOT_M.value, "ft") if setting.texts.units == "us" else (1.0, "m")
     length = bar_length(frame, BAR_MM, unit_m)
-    mm = length * unit_m * 1000 / frame.scale
     middle = setting.texts.number(length / 2, 0 if length % 2 == 0 else 1)
-    labels = ("0", middle, f"{setting.texts.number(length)} {unit}")
-    paper = rectangle(left + 0.15, low + 0.15, left + mm + 15, low + 8.6)
-    arrow = rectangle(right - 8, high - 15, right - 0.15, high - 0.15)
-    return [
-        Shape((paper,), "#ffffff", opacity=0.85),
-        *drawing.scale_bar((left + 4.5, low + 2.2), mm, labels, 7.5),
-        Shape((arrow,), "#ffffff", opacity=0.85),
-        *drawing.north_arrow((right - 4.1, high - 13.5), setting.texts.say("north"), 9.0),
-    ]
+    labels = ("0", middle, f"{setting.texts.number(length)}\u00a0{unit}")
+    bar = drawing.scale_bar((left + 1.5, top - 10), length * unit_m * 1000 / frame.scale, labels, 7.5)
+    return [*bar, *drawing.north_arrow((left + SIDE_MM - 2.4, top - 12), setting.texts.say("north"), 9.0)]
 
 
 def _beside(plot: Plot, frame: Frame, setting: Setting, box: Bounds) -> list[Mark]:
@@ -211,8 +201,8 @@ def _legend(plot: Plot, frame: Frame, setting: Setting, column: Column, top: flo
     notes: list[Block] = [Text("note", scale)]
     if not shapely.covers(shapely.box(*frame.ground), plot.outline):
         notes.append(Text("note", say("shows_part")))
-    made, _ = set_blocks(notes, column, y - 0.5)
-    return marks + made
+    made, y = set_blocks(notes, column, y - 0.5)
+    return [*marks, *made, *_bar(frame, setting, column.left, y)]
 
 
 def _sample(entry: str, x: float, y: float) -> list[Mark]:
@@ -256,8 +246,8 @@ def _left_blocks(plot: Plot, setting: Setting, table: Table) -> list[Block]:
     told = {
         "letters": texts.listed(letters) if len(letters) < 4 else f"{letters[0]} {texts.say('to')} {letters[-1]}",
         "setback": _setback(plot, texts),
-        "length": texts.say("about", value=texts.metres(_rounded(sum(s.length_m for s in plot.strips), texts))),
-        "cover": texts.listed([texts.say(f"covers.{cover}") for cover in setting.counts]),
+        "length": texts.say("about", value=_by_fives(sum(s.length_m for s in plot.strips), texts, 10)),
+        "cover": texts.listed([texts.say(f"covers.{cover}") for cover in setting.counts], "or"),
     }
     return [
         Text("heading", texts.say("shows_title")),
@@ -308,21 +298,21 @@ def _strip_table(strips: Sequence[Strip], texts: Texts) -> Table:
     head = tuple(texts.say(f"column_{name}") for name in ("letter", "side", "length", "width", "area"))
     cut = len(strips) if len(strips) <= MOST_ROWS else MOST_ROWS - 1
     rows = [
-        (s.letter, texts.say(s.side), texts.metres(s.length_m), texts.metres(s.width_m), texts.area(s.area_m2))
+        (s.letter, texts.say(s.side), _by_fives(s.length_m, texts), texts.metres(s.width_m), texts.area(s.area_m2))
         for s in strips[:cut]
     ]
     rest = strips[cut:]
     if rest:
         length, area = sum(s.length_m for s in rest), sum(s.area_m2 for s in rest)
         letters = texts.say("strips_more", letters=f"{rest[0].letter}–{rest[-1].letter}")
-        rows.append((letters, "", texts.metres(length), texts.metres(area / length), texts.area(area)))
+        rows.append((letters, "", _by_fives(length, texts), texts.metres(area / length), texts.area(area)))
     return Table(head, tuple(rows))
 
 
-def _rounded(metres: float, texts: Texts) -> float:
-    """Round a length for a sentence: to tens of what people read."""
+def _by_fives(metres: float, texts: Texts, step: int = 5) -> str:
+    """Write a length rounded to fives, or another step, of what people read: maps are no finer."""
     unit = FOOT_M.value if texts.units == "us" else 1.0
-    return 10 * unit * max(1, math.floor(metres / unit / 10 + 0.5))
+    return texts.metres(step * unit * max(1, math.floor(metres / unit / step + 0.5)))
 
 
 def _foot(setting: Setting, width: float, size: float) -> tuple[list[Mark], float]:

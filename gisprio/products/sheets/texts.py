@@ -56,22 +56,22 @@ class Texts:
     def metres(self, value: float) -> str:
         """Write a length [m], whole metres or feet."""
         if self.units == "us":
-            return f"{self.number(value / FOOT_M.value)} ft"
-        return f"{self.number(value)} m"
+            return f"{self.number(value / FOOT_M.value)}\u00a0ft"
+        return f"{self.number(value)}\u00a0m"
 
     def area(self, value: float) -> str:
         """Write ground [m2]: square metres by tens and then hectares, or acres."""
         if self.units == "us":
-            return f"{self.number(max(value / ACRE_M2, 0.01), 2)} acres"
+            return f"{self.number(max(value / ACRE_M2, 0.01), 2)}\u00a0acres"
         if value >= HECTARES_FROM_M2:
-            return f"{self.number(value / HECTARE_M2, 2)} ha"
-        return f"{self.number(max(10.0, round(value, -1)))} m²"
+            return f"{self.number(value / HECTARE_M2, 2)}\u00a0ha"
+        return f"{self.number(max(10.0, round(value, -1)))}\u00a0m²"
 
-    def listed(self, words: list[str]) -> str:
-        """Put words in a row: ``a, b and c``."""
+    def listed(self, words: list[str], last: str = "and") -> str:
+        """Put words in a row: ``a, b and c``, or with ``or``."""
         if len(words) < 2:
             return "".join(words)
-        return f"{', '.join(words[:-1])} {self.sentences['and']} {words[-1]}"
+        return f"{', '.join(words[:-1])} {self.sentences[last]} {words[-1]}"
 
 
 def texts_in(language: str, own: Path | None = None, units: str = "si") -> Texts:

@@ -210,7 +210,9 @@ def locator(
         marks += lines_of(shapely.transform(line, frame.places), GREY, width)
     x0, y0, x1, y1 = frame.places(np.array([place[:2], place[2:]])).ravel()
     x, y, half = (x0 + x1) / 2, (y0 + y1) / 2, max((x1 - x0) / 2, (y1 - y0) / 2, 1.1)
-    marks.append(Shape((rectangle(x - half, y - half, x + half, y + half),), "", PLACE, 0.6))
+    left, low, right, high = box
+    shown = max(x - half, left + 0.6), max(y - half, low + 0.6), min(x + half, right - 0.6), min(y + half, high - 0.6)
+    marks.append(Shape((rectangle(*shown),), "", PLACE, 0.6))
     return [*marks, Shape((rectangle(*box),), edge=FRAME, width=0.3)]
 
 

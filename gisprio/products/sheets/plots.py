@@ -45,7 +45,8 @@ class Strip:
     length_m
         Along the stream [m].
     width_m
-        Width that is lacking, on average [m].
+        Width that is lacking, on average [m]; outside a bend ground is wider than its bank is long, so at most the
+        setback.
     area_m2
         Ground that is lacking [m2].
     covers
@@ -197,10 +198,10 @@ def _measured(parts: pd.DataFrame, reaches: pd.DataFrame, banks: pd.DataFrame) -
 def _transects(lines: np.ndarray, share: np.ndarray, reach_m: np.ndarray) -> np.ndarray:
     """Give lines outward of places on bank lines (n,), ``reach_m`` long: to their left where it is positive."""
     along = share * shapely.length(lines)
-    before, after = (
-        shapely.get_coordinates(shapely.line_interpolate_point(lines, along + d)) for d in (-STEP_M, STEP_M)
+    before, at, after = (
+        shapely.get_coordinates(shapely.line_interpolate_point(lines, np.maximum(along + far, 0)))
+        for far in (-STEP_M, 0.0, STEP_M)
     )
-    at = shapely.get_coordinates(shapely.line_interpolate_point(lines, along))
     way = after - before
     outward = np.column_stack([-way[:, 1], way[:, 0]]) / np.maximum(np.hypot(*way.T), 1e-9)[:, None]
     return shapely.linestrings(np.stack([at, at + outward * reach_m[:, None]], axis=1))
@@ -280,7 +281,7 @@ def _plot(owned: pd.Series, strips: pd.DataFrame, line: shapely.Geometry, works:
                 letter=letter_of(at),
                 side=row["side"],
                 length_m=float(row["length_m"]),
-                width_m=float(row["area_m2"] / row["length_m"]),
+                width_m=float(min(row["area_m2"] / row["length_m"], row["most_m"])),
                 area_m2=float(row["area_m2"]),
                 covers=row["covers"],
                 shape=row["shape"],

@@ -15,8 +15,10 @@ from typing import Any
 import numpy as np
 import shapely
 
+from gisprio.contracts.cards import Results
 from gisprio.contracts.errors import InputError, SettingsError
 from gisprio.contracts.settings import Settings
+from gisprio.products.sheets.backdrop import backdrop_of
 from gisprio.products.sheets.drawing import overview_of
 from gisprio.products.sheets.pdf import text_width, write_pdf
 from gisprio.products.sheets.plots import Plots, find_plots
@@ -26,12 +28,11 @@ from gisprio.run.fingerprints import file_digest
 from gisprio.run.lock import locked
 from gisprio.run.places import machine_faults
 from gisprio.run.record import digest_of_run
-from gisprio.run.results import OpenedResults, open_results
+from gisprio.run.reopened import results_of
 
 SHEETS = "sheets"
 MANIFEST = "sheets.json"
 """Names the run and the files, so that sheets of an earlier run are told from those of this one."""
-LAYERS = ("reaches", "banks", "gaps", "properties", "works_done")
 LOGO_PX = 800
 """A logo has no more pixels along its longer side [own]."""
 _WHY = {
@@ -94,18 +95,18 @@ def write_sheets(
     RunError
         The disk is full.
     """
-    results = open_results(folder)
-    tables = {name: getattr(results, name) for name in LAYERS}
-    settings = Settings.model_validate(results.record["settings"])
+    results = results_of(folder)
+    home = Path(folder).expanduser().resolve()
+    tables, settings = results.tables, results.settings
     if config is not None:
         own = {name: getattr(config, name) for name in ("sheets", "report", "folder")}
         settings = settings.model_copy(update=own)
     _refuse_unknown(properties, tables["properties"]["property_id"].tolist())
-    first, *others = _settings_of_pages(results, tables, settings, paper, named=config is not None)
+    first, *others = _settings_of_pages(results, settings, paper, named=config is not None)
     found = find_plots(tables, list(properties) or None)
     plots = found.plots[:top]
-    place = results.folder / SHEETS
-    with locked(results.folder, []), machine_faults(results.folder):
+    place = home / SHEETS
+    with locked(home, []), machine_faults(home):
         place.mkdir(exist_ok=True)
         files = []
         for plot, name in zip(plots, file_names([plot.property_id for plot in plots]), strict=True):
@@ -144,25 +145,22 @@ def _refuse_unknown(asked: Sequence[str], known: list[str]) -> None:
         )
 
 
-def _settings_of_pages(
-    results: OpenedResults, tables: Mapping[str, Any], settings: Settings, paper: str | None, *, named: bool
-) -> list[Setting]:
+def _settings_of_pages(results: Results, settings: Settings, paper: str | None, *, named: bool) -> list[Setting]:
     """Give what all sheets share, for each language."""
     wanted = settings.sheets
     own = _path_of("texts", wanted.texts, settings, named=named)
     logo = _path_of("logo", wanted.logo, settings, named=named)
     units = settings.report.units
     texts = [texts_in(code, own, units) for code in dict.fromkeys((wanted.language, wanted.second_language)) if code]
-    first = _setting(results, tables, settings, paper or wanted.paper, texts[0])
+    first = _setting(results, settings, paper or wanted.paper, texts[0])
     first = replace(first, logo=read_logo(logo) if logo is not None else None)
     return [first, *(replace(first, texts=other) for other in texts[1:])]
 
 
-def _setting(
-    results: OpenedResults, tables: Mapping[str, Any], settings: Settings, paper: str, texts: Texts
-) -> Setting:
-    lines = tables["reaches"].geometry.to_numpy()
-    orders = tables["reaches"]["strahler_order"].fillna(1).to_numpy(float)
+def _setting(results: Results, settings: Settings, paper: str, texts: Texts) -> Setting:
+    reaches = results.tables["reaches"]
+    lines = reaches.geometry.to_numpy()
+    orders = reaches["strahler_order"].fillna(1).to_numpy(float)
     west, south, east, north = shapely.total_bounds(lines).tolist()
     return Setting(
         texts=texts,
@@ -180,6 +178,7 @@ def _setting(
         digest=digest_of_run(results.record)[:12],
         contact=settings.report.contact,
         measure=text_width,
+        backdrop=backdrop_of(results.backdrop() if results.backdrop is not None else None, results.crs),
     )
 
 

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from pyproj import Transformer
 from scipy.ndimage import map_coordinates
 
+from gisprio.contracts.pictures import Picture
 from gisprio.products.sheets.frame import Bounds, Frame
 
 DOTS_MM = 4.0
 """Pixels a millimetre on the page [own]: about 100 an inch, finer than the picture itself."""
-LIGHTER = 0.35
-"""How much of the picture shows on the paper; the map on top must be readable [own]."""
+HILLSHADE, IMAGE = 0.35, 0.6
+"""How much of a hillshade and of an image shows on the paper; the map on top must be readable [own]."""
 
 
 class Backdrop:
@@ -29,7 +32,7 @@ class Backdrop:
         How much of it shows on the white of the paper, 0 to 1.
     """
 
-    def __init__(self, pixels: np.ndarray, bounds: Bounds, crs: str, strength: float = LIGHTER) -> None:
+    def __init__(self, pixels: np.ndarray, bounds: Bounds, crs: str, strength: float) -> None:
         self._pixels, self._bounds, self._strength = pixels, bounds, strength
         self._to_mercator = Transformer.from_crs(crs, "EPSG:3857", always_xy=True)
 
@@ -59,3 +62,10 @@ class Backdrop:
         part = self._pixels[..., band].astype(np.float32)
         made: np.ndarray = map_coordinates(part, where, order=1, mode="constant")
         return made
+
+
+def backdrop_of(picture: Picture | None, crs: str) -> Callable[[Frame], np.ndarray | None] | None:
+    """Give what lies below windows of a picture; None where there is no picture."""
+    if picture is None:
+        return None
+    return Backdrop(picture.pixels, picture.bounds, crs, IMAGE if picture.has_image else HILLSHADE).below

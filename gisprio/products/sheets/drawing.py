@@ -67,14 +67,14 @@ def map_marks(frame: Frame, plot: Plot, streams: Sequence[shapely.Geometry], siz
         Size of letters [pt].
     """
     marks: list[Mark] = []
-    for work in plot.works:
-        on_page = frame.cut(work.shape)
-        marks += shapes_of(on_page, "#cfe8cf", WORKS, 0.3)
-        marks += lines_of(hatching(on_page, 1.6, -45), WORKS, 0.12)
     for strip in plot.strips:
         on_page = frame.cut(strip.shape)
         marks += shapes_of(on_page, STRIP, HATCH, 0.25)
         marks += lines_of(hatching(on_page), HATCH, 0.18)
+    for work in plot.works:
+        on_page = frame.cut(work.shape)
+        marks += shapes_of(on_page, "#cfe8cf", WORKS, 0.3)
+        marks += lines_of(hatching(on_page, 1.6, -45), WORKS, 0.12)
     marks += lines_of(frame.cut(plot.setback_line), SETBACK, 0.35, (1.6, 0.9))
     shown = [frame.cut(line) for line in streams]
     for line in shown:
@@ -99,22 +99,25 @@ def flow_arrows(shown: Sequence[shapely.Geometry], frame: Frame, plot: Plot) -> 
     plot
         The property.
     """
-    near = shapely.buffer(frame.cut(plot.outline), 3.0)
-    merged = shapely.line_merge(shapely.union_all(list(shown)), directed=True)
-    parts = shapely.get_parts(shapely.get_parts(shapely.intersection(merged, near)))
-    parts = sorted(parts[shapely.get_dimensions(parts) == 1], key=lambda part: -part.length)
+    own = frame.cut(plot.outline)
+    whole = shapely.get_parts(shapely.line_merge(shapely.union_all(list(shown)), directed=True))
+    parts = shapely.get_parts(shapely.get_parts(shapely.intersection(whole, shapely.buffer(own, 3.0))))
+    parts = sorted(parts[shapely.length(parts) >= FLOW_MM], key=lambda part: -part.length)
+    if not parts and len(whole):
+        line = whole[np.argmin(shapely.distance(whole, own))]
+        return [_arrow_head(line, line.project(own.centroid))]
     arrows = []
     for number, part in enumerate(parts):
         if number and part.length < FLOW_EVERY_MM / 2:
             continue
         count = max(1, round(part.length / FLOW_EVERY_MM))
-        arrows += [_arrow_head(part, (at + 0.5) / count) for at in range(count)]
+        arrows += [_arrow_head(part, (at + 0.5) / count * part.length) for at in range(count)]
     return arrows
 
 
-def _arrow_head(line: shapely.LineString, share: float) -> Points:
-    """Give an arrow head in the middle of which is the place at ``share`` of a line."""
-    at, half = share * line.length, FLOW_MM / 2
+def _arrow_head(line: shapely.LineString, at: float) -> Points:
+    """Give an arrow head in the middle of which is the place ``at`` millimetres along a line."""
+    half = FLOW_MM / 2
     back, tip = (shapely.get_coordinates(line.interpolate(np.clip(at + d, 0, line.length)))[0] for d in (-half, half))
     way = (tip - back) / max(np.hypot(*(tip - back)), 1e-9)
     side = np.array([-way[1], way[0]])

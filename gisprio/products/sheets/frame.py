@@ -14,6 +14,8 @@ SCALES = (500, 750, 1000, 1250, 1500, 2000, 2500, 3000, 4000, 5000, 6000, 7500, 
 """Scales a sheet may have; beyond them it is the next whole 5,000 [own]."""
 WHOLE_UP_TO = 7500
 """A property that would need a smaller scale is not shown whole: its strips would be too thin to see [own]."""
+PART_FROM = 5000.0
+"""Where only a part of a property is shown, the scale is no larger, so that one sees where the part lies [own]."""
 AROUND_MM = 6.0
 """What is left free around what must be seen [own]."""
 
@@ -63,7 +65,7 @@ class Frame:
 
 
 def frame_for(box: Bounds, must: Sequence[shapely.Geometry], whole: shapely.Geometry) -> Frame:
-    """Choose the window: the whole property where its strips can still be seen then, else what must be seen.
+    """Choose the window: the whole property where its strips can still be seen then, else they and the nearest edge.
 
     Parameters
     ----------
@@ -77,8 +79,9 @@ def frame_for(box: Bounds, must: Sequence[shapely.Geometry], whole: shapely.Geom
     everything = scale_for(box, shapely.total_bounds([whole, *must]))
     if everything <= WHOLE_UP_TO:
         return _on(box, shapely.total_bounds([whole, *must]), everything)
-    bounds = shapely.total_bounds(list(must))
-    return _on(box, bounds, scale_for(box, bounds))
+    edge = shapely.shortest_line(shapely.union_all(list(must)), shapely.boundary(whole))
+    bounds = shapely.total_bounds([edge, *must])
+    return _on(box, bounds, max(scale_for(box, bounds), PART_FROM))
 
 
 def scale_for(box: Bounds, bounds: np.ndarray) -> float:

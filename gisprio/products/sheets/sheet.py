@@ -246,7 +246,7 @@ def _left_blocks(plot: Plot, setting: Setting, table: Table) -> list[Block]:
     told = {
         "letters": texts.listed(letters) if len(letters) < 4 else f"{letters[0]} {texts.say('to')} {letters[-1]}",
         "setback": _setback(plot, texts),
-        "length": texts.say("about", value=_by_fives(sum(s.length_m for s in plot.strips), texts, 10)),
+        "length": texts.say("about", value=texts.metres(sum(_by_fives(s.length_m, texts) for s in plot.strips))),
         "cover": texts.listed([texts.say(f"covers.{cover}") for cover in setting.counts], "or"),
     }
     return [
@@ -298,21 +298,27 @@ def _strip_table(strips: Sequence[Strip], texts: Texts) -> Table:
     head = tuple(texts.say(f"column_{name}") for name in ("letter", "side", "length", "width", "area"))
     cut = len(strips) if len(strips) <= MOST_ROWS else MOST_ROWS - 1
     rows = [
-        (s.letter, texts.say(s.side), _by_fives(s.length_m, texts), texts.metres(s.width_m), texts.area(s.area_m2))
+        (
+            s.letter,
+            texts.say(s.side),
+            texts.metres(_by_fives(s.length_m, texts)),
+            texts.metres(s.width_m),
+            texts.area(s.area_m2),
+        )
         for s in strips[:cut]
     ]
     rest = strips[cut:]
     if rest:
-        length, area = sum(s.length_m for s in rest), sum(s.area_m2 for s in rest)
+        length, area = sum(_by_fives(s.length_m, texts) for s in rest), sum(s.area_m2 for s in rest)
         letters = texts.say("strips_more", letters=f"{rest[0].letter}–{rest[-1].letter}")
-        rows.append((letters, "", _by_fives(length, texts), texts.metres(area / length), texts.area(area)))
+        rows.append((letters, "", texts.metres(length), texts.metres(area / length), texts.area(area)))
     return Table(head, tuple(rows))
 
 
-def _by_fives(metres: float, texts: Texts, step: int = 5) -> str:
-    """Write a length rounded to fives, or another step, of what people read: maps are no finer."""
+def _by_fives(metres: float, texts: Texts) -> float:
+    """Round a length [m] to fives of what people read: maps are no finer."""
     unit = FOOT_M.value if texts.units == "us" else 1.0
-    return texts.metres(step * unit * max(1, math.floor(metres / unit / step + 0.5)))
+    return 5 * unit * max(1, math.floor(metres / unit / 5 + 0.5))
 
 
 def _foot(setting: Setting, width: float, size: float) -> tuple[list[Mark], float]:

@@ -26,7 +26,7 @@ def reach_line(number: int) -> shapely.LineString:
 
 
 def gap(reach: int, side: str, from_m: float, to_m: float, width_m: float = 30.0) -> dict[str, Any]:
-    """Give a gap: ``width_m`` of ground up to the setback line, from ``from_m`` to ``to_m`` above the reach's lower end."""
+    """Give a gap: ``width_m`` of ground up to the setback line, between places above the lower end of a reach."""
     sign = 1 if side == "left" else -1  # the stream runs south, so its left bank is in the east
     low = Y - 200 * (reach + 1)
     outer, inner = sign * (HALF_M + SETBACK_M), sign * (HALF_M + SETBACK_M - width_m)
@@ -40,7 +40,7 @@ def gap(reach: int, side: str, from_m: float, to_m: float, width_m: float = 30.0
 
 
 def make_tables(gaps: list[dict[str, Any]], *, kinds: tuple[str, str] = ("natural", "natural")) -> dict[str, Any]:
-    """Make result layers: property EAST on the left bank with works of 2015, WEST on the right one, FAR without a bank."""
+    """Make result layers: property EAST on the left bank, with works of 2015, WEST on the right one, FAR on none."""
     reaches = gpd.GeoDataFrame(
         {"reach_id": ["R0", "R1"], "name": ["Fern Brook", None], "kind": list(kinds), "length_m": 200.0,
          "strahler_order": [1, 2]},

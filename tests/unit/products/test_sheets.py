@@ -7,8 +7,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 import shapely
-from sheet_pages import faults_of, laid, read_sheet, scale_bar_error
-from unit.products.sheet_world import SETBACK_M, X, Y, gap, make_setting, make_tables
 
 from gisprio.contracts.errors import InputError, SettingsError
 from gisprio.contracts.words import CAUTION
@@ -19,6 +17,8 @@ from gisprio.products.sheets.pdf import drawable, write_pdf
 from gisprio.products.sheets.plots import find_plots
 from gisprio.products.sheets.sheet import PAPERS, make_sheet
 from gisprio.products.sheets.texts import texts_in
+from sheet_pages import faults_of, laid, read_sheet, scale_bar_error
+from unit.products.sheet_world import SETBACK_M, X, Y, gap, make_setting, make_tables
 
 GAPS = [gap(0, "left", 0, 200, 20.0), gap(1, "left", 150, 200), gap(0, "right", 40, 100), gap(1, "right", 0, 60)]
 OTHERS = {"EAST": ["WEST", "FAR"], "WEST": ["EAST", "FAR"]}
@@ -144,7 +144,8 @@ def test_reading_back_finds_planted_faults(written, plots, tables):
 def test_what_the_page_says(east):
     for text in (
         "The stream on property EAST", "Fern Brook. Area: Fern Brook watershed", "about 250\u00a0m",
-        "A left 250\u00a0m 22\u00a0m 5,500\u00a0m²", "our own aim, not a law", "Where animals graze", "tree planting, 2015",
+        "A left 250\u00a0m 22\u00a0m 5,500\u00a0m²", "our own aim, not a law", "Where animals graze",
+        "tree planting, 2015",
         "Land cover as of 2021.", "2026-03-04", "Run 0123456789ab", "Bächi-Łoś & Søn", "+00 555 0100", "2015",
     ):  # fmt: skip
         assert text.replace("\u00a0", " ") in east.text.replace("\u00a0", " "), text
@@ -194,9 +195,11 @@ def test_picture_and_logo_are_on_the_page(tables, plots, tmp_path):
 
 def test_a_large_property_is_shown_around_its_strips():
     strips = [shapely.box(0, 0, 100, 30)]
-    frame = frame_for((0, 0, 100, 100), strips, shapely.box(-5000, -5000, 5000, 5000))
-    assert frame.scale == 1250
+    whole = shapely.box(-5000, -200, 5000, 9000)
+    frame = frame_for((0, 0, 100, 100), strips, whole)
+    assert frame.scale == 5000
     assert shapely.box(*frame.ground).contains(strips[0])
+    assert shapely.box(*frame.ground).intersects(whole.boundary)
 
 
 def test_the_flow_arrow_is_on_the_property_even_where_little_of_a_stream_is(plots):
@@ -236,7 +239,10 @@ def test_own_sentences_take_the_place_of_shipped_ones(tmp_path):
 @pytest.mark.parametrize(
     ("content", "says"),
     [
-        ('titel = "x"', "titel is no sentence of the sheets.\n  Wanted: a key as in configs/sheets/en.toml, such as title."),
+        (
+            'titel = "x"',
+            "titel is no sentence of the sheets.\n  Wanted: a key as in configs/sheets/en.toml, such as title.",
+        ),
         ('title = ""', "title is no text.\n  Wanted: a sentence."),
         ('title = "{owner}"', "title asks for {owner}.\n  Wanted: {property} in this sentence."),
         ('shows = "A violation."', 'shows says "violat".\n  Wanted: plain words that blame nobody.'),

@@ -36,6 +36,7 @@ MANIFEST = "sheets.json"
 LOGO_PX = 800
 """A logo has no more pixels along its longer side [own]."""
 _WHY = {
+    "not_known": "whose gaps the land cover is too coarse to show",
     "no_gap": "without a gap",
     "not_clear": "whose gaps are all uncertain",
     "not_natural": "whose clear gaps are on no natural stream",
@@ -101,7 +102,7 @@ def write_sheets(
     if config is not None:
         own = {name: getattr(config, name) for name in ("sheets", "report", "folder")}
         settings = settings.model_copy(update=own)
-    _refuse_unknown(properties, tables["properties"]["property_id"].tolist())
+    _refuse_unknown(properties, tables["properties"]["property_id"].tolist(), home)
     first, *others = _settings_of_pages(results, settings, paper, named=config is not None)
     found = find_plots(tables, list(properties) or None)
     plots = found.plots[:top]
@@ -127,14 +128,20 @@ def _notes(found: Plots, settings: Settings, top: int | None) -> tuple[str, ...]
     return tuple(notes)
 
 
-def _refuse_unknown(asked: Sequence[str], known: list[str]) -> None:
-    """Refuse ids that no property has, all at once.
+def _refuse_unknown(asked: Sequence[str], known: list[str], folder: Path) -> None:
+    """Refuse results without properties, and ids that no property has, all at once.
 
     Raises
     ------
     InputError
-        With the nearest id of the first.
+        With the nearest id of the first unknown one.
     """
+    if not known:
+        raise InputError(
+            f"{folder} holds no properties.",
+            wanted="results of a run with [layers] properties, some with a bank in their strip.",
+            do="give the layer in the config and run again.",
+        )
     wrong = [name for name in dict.fromkeys(asked) if name not in set(known)]
     if wrong:
         near = difflib.get_close_matches(wrong[0], known, 1)

@@ -112,8 +112,9 @@ class Plots:
     without: Mapping[str, int] = field(default_factory=dict)
 
 
-WITHOUT = ("no_gap", "not_clear", "not_natural", "sliver")
-"""Why a property gets no sheet: no gap on it, none that is clear, none on a natural stream, only slivers of some."""
+WITHOUT = ("not_known", "no_gap", "not_clear", "not_natural", "sliver")
+"""Why a property gets no sheet: its gaps are not known, it has none, none that is clear, none on a natural stream, only
+slivers of some."""
 
 
 def find_plots(tables: Tables, wanted: Sequence[str] | None = None) -> Plots:
@@ -129,7 +130,11 @@ def find_plots(tables: Tables, wanted: Sequence[str] | None = None) -> Plots:
     land = tables["properties"]
     land = land.sort_values(["rank", "property_id"], ignore_index=True)
     asked = np.ones(len(land), dtype=bool) if wanted is None else land["property_id"].isin(wanted).to_numpy()
-    gaps = tables["gaps"].reset_index(drop=True)
+    gaps = tables["gaps"]
+    if wanted is not None:
+        touched = shapely.STRtree(gaps.geometry.to_numpy()).query(land.geometry.to_numpy()[asked], "intersects")[1]
+        gaps = gaps.iloc[np.unique(touched)]
+    gaps = gaps.reset_index(drop=True)
     gaps = gaps.assign(natural=gaps["reach_id"].map(tables["reaches"].set_index("reach_id")["kind"]).eq("natural"))
     parts = _parts_on(land, gaps)
     parts = _measured(parts, tables["reaches"], tables["banks"])
@@ -140,7 +145,7 @@ def find_plots(tables: Tables, wanted: Sequence[str] | None = None) -> Plots:
     works = _works_on(land.geometry.to_numpy()[have], tables["works_done"])
     by_land = dict(list(strips.groupby("land")))
     plots = [_plot(land.iloc[at], by_land[at], line, done) for at, line, done in zip(have, lines, works, strict=True)]
-    return Plots(tuple(plots), _reasons(parts, have, asked))
+    return Plots(tuple(plots), _reasons(parts, have, asked, land["gap_length_m"].isna().to_numpy()))
 
 
 def _parts_on(land: pd.DataFrame, gaps: pd.DataFrame) -> pd.DataFrame:
@@ -214,31 +219,45 @@ def _strips(parts: pd.DataFrame) -> pd.DataFrame:
     land, side = parts["land"].to_numpy(), parts["side"].to_numpy()
     same = (land[one] == land[other]) & (side[one] == side[other])
     links = coo_array((np.ones(same.sum()), (one[same], other[same])), shape=(len(parts),) * 2)
-    parts = parts.assign(strip=connected_components(links, directed=False)[1] if len(parts) else np.empty(0, int))
-    by = parts.groupby("strip")
+    strip = connected_components(links, directed=False)[1] if len(parts) else np.empty(0, int)
+    order = np.argsort(strip, kind="stable")
+    first = np.flatnonzero(np.diff(strip[order], prepend=-1))
+    parts, pieces = parts.iloc[order], np.split(order, first[1:])
+    covers, names = (parts[name].astype(object).to_numpy() for name in ("adjacent_cover", "stream"))
+    rows = np.split(np.arange(len(parts)), first[1:])
+    area = parts["area_m2"].to_numpy()
     made = pd.DataFrame(
         {
-            "land": by["land"].first(),
-            "side": by["side"].first(),
-            "length_m": by["length_m"].sum(),
-            "area_m2": by["area_m2"].sum(),
-            "least_m": by["setback_m"].min(),
-            "most_m": by["setback_m"].max(),
-            "covers": by.apply(_covers, include_groups=False) if len(parts) else [],
-            "streams": by["stream"].agg(lambda names: tuple(sorted(set(names.dropna())))) if len(parts) else [],
-            "shape": by["shape"].agg(shapely.union_all) if len(parts) else [],
+            "land": parts["land"].to_numpy()[first],
+            "side": parts["side"].to_numpy()[first],
+            "length_m": _sums(parts["length_m"], first),
+            "area_m2": _sums(parts["area_m2"], first),
+            "least_m": np.minimum.reduceat(parts["setback_m"].to_numpy(float), first) if len(first) else [],
+            "most_m": np.maximum.reduceat(parts["setback_m"].to_numpy(float), first) if len(first) else [],
+            "covers": [_by_area(covers[some], area[some]) for some in rows[: len(first)]],
+            "streams": [tuple(sorted({n for n in names[some] if not pd.isna(n)})) for some in rows[: len(first)]],
+            "shape": [shapely.union_all(shapes[some]) for some in pieces[: len(first)]],
         }
     )
     wide = made["area_m2"] >= LEAST_WIDTH_M * made["length_m"]
     made = made[(made["length_m"] >= LEAST_LENGTH_M) & wide]
     middle = shapely.centroid(made["shape"].to_numpy(object))
-    order = np.lexsort((shapely.get_x(middle), -shapely.get_y(middle), made["land"].to_numpy(int)))
-    return made.iloc[order].reset_index(drop=True)
+    north = np.lexsort((shapely.get_x(middle), -shapely.get_y(middle), made["land"].to_numpy(int)))
+    return made.iloc[north].reset_index(drop=True)
 
 
-def _covers(pieces: pd.DataFrame) -> tuple[str, ...]:
-    area = pieces.groupby("adjacent_cover")["area_m2"].sum()
-    return tuple(sorted(area.index, key=lambda cover: (-area[cover], cover)))
+def _sums(values: pd.Series, first: np.ndarray) -> np.ndarray:
+    """Sum runs of values that begin at ``first``."""
+    return np.add.reduceat(values.to_numpy(float), first) if len(first) else np.empty(0)
+
+
+def _by_area(covers: np.ndarray, area: np.ndarray) -> tuple[str, ...]:
+    """Give covers without the missing, that of the most ground first."""
+    of: Counter[str] = Counter()
+    for cover, ground in zip(covers.tolist(), area.tolist(), strict=True):
+        if not pd.isna(cover):
+            of[cover] += ground
+    return tuple(sorted(of, key=lambda cover: (-of[cover], cover)))
 
 
 def _setback_lines(outlines: np.ndarray, banks: pd.DataFrame) -> list[shapely.Geometry]:
@@ -305,11 +324,11 @@ def letter_of(number: int) -> str:
     return (letter_of(first - 1) if first else "") + string.ascii_uppercase[last]
 
 
-def _reasons(parts: pd.DataFrame, have: np.ndarray, asked: np.ndarray) -> dict[str, int]:
+def _reasons(parts: pd.DataFrame, have: np.ndarray, asked: np.ndarray, unknown: np.ndarray) -> dict[str, int]:
     """Count the properties without a sheet by reason, in the order of :data:`WITHOUT`."""
     rows = np.flatnonzero(asked)
     clear = parts["clear"]
     lacks = [~np.isin(rows, parts.loc[some, "land"]) for some in (clear | True, clear, clear & parts["natural"])]
-    why = np.select([np.isin(rows, have), *lacks], ["", *WITHOUT[:3]], WITHOUT[3])
+    why = np.select([np.isin(rows, have), lacks[0] & unknown[rows], *lacks], ["", *WITHOUT[:4]], WITHOUT[4])
     counted = Counter(why.tolist())
     return {reason: counted[reason] for reason in WITHOUT if counted[reason]}

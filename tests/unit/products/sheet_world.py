@@ -60,7 +60,7 @@ def make_tables(gaps: list[dict[str, Any]], *, kinds: tuple[str, str] = ("natura
     )  # fmt: skip
     rows = pd.DataFrame(gaps).assign(gap_id=[f"G{n}" for n in range(len(gaps))])
     properties = gpd.GeoDataFrame(
-        {"property_id": ["WEST", "EAST", "FAR"], "rank": pd.array([2, 1, pd.NA], dtype="Int64")},
+        {"property_id": ["WEST", "EAST", "FAR"], "rank": pd.array([2, 1, pd.NA], dtype="Int64"), "gap_length_m": 0.0},
         geometry=[
             shapely.box(X - 200, Y - 400, X, Y), shapely.box(X, Y - 400, X + 260, Y),
             shapely.box(X + 260, Y - 400, X + 500, Y),

@@ -100,6 +100,12 @@ def test_only_clear_gaps_of_natural_streams(gaps, kinds, why):
     assert found.without == why
 
 
+def test_gaps_that_are_not_known_are_not_told_as_none():
+    tables = make_tables([gap(0, "left", 0, 100)])
+    tables["properties"]["gap_length_m"] = [None, 100.0, None]
+    assert find_plots(tables).without == {"not_known": 2}
+
+
 def test_only_the_properties_asked_for_are_looked_at(tables):
     found = find_plots(tables, ["WEST", "FAR"])
     assert [plot.property_id for plot in found.plots] == ["WEST"]

@@ -1,16 +1,19 @@
-"""Measure the map at its limits: ``python -m tests.browser.limits [BANKS ...]`` writes, opens and prints a table.
+"""Measure the map at its limits: ``python -m tests.browser.limits [BANKS or MAP.html ...]`` opens and prints a table.
 
+A number writes the map of a large invented run with so many banks first; a file is one that is there.
 Each map is opened three times and the least time told. From a key on a slider (or on the choice of order, where the
 page has no slider) to painted means: until the frame after it is done; median and 95th percentile of 40 keys.
 """
 
 from __future__ import annotations
 
+import math
 import os
 import re
 import sys
 import tempfile
 import time
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -23,7 +26,7 @@ from browser.chromium import ARGUMENTS, find_or_stop
 from gisprio.products.map import write_map
 from unit.products.large_world import make_large_results
 
-SIZES = (10_000, 100_000)
+SIZES = ("10000", "100000")
 KEYS = 40
 
 LISTEN = """() => {
@@ -104,30 +107,38 @@ def measure_map(browser: Browser, path: Path) -> dict[str, Any]:
     }
 
 
-def table_row(banks: int, written_s: float, measured: dict[str, Any]) -> str:
+def table_row(name: str, written_s: float, measured: dict[str, Any]) -> str:
     """Give a row of the table."""
     m = measured
-    sizes = " | ".join(f"{m[name]:.2f} MB" for name in ("file_mb", "data_mb", "shade_mb"))
+    written = "" if math.isnan(written_s) else f"{written_s:.1f} s"
+    sizes = " | ".join(f"{m[key]:.2f} MB" for key in ("file_mb", "data_mb", "shade_mb"))
     painted = f"{m['moved']} | {m['median_ms']:.0f} / {m['p95_ms']:.0f} ms"
-    return f"| {banks:,} | {written_s:.1f} s | {sizes} | {m['ready_s']:.2f} s | {painted} | {m['heap_mb']:.0f} MB |\n"
+    return f"| {name} | {written} | {sizes} | {m['ready_s']:.2f} s | {painted} | {m['heap_mb']:.0f} MB |\n"
 
 
-def main(sizes: list[int]) -> None:
-    """Write and measure a map of each size, and tell a row of each as soon as it is known."""
-    sys.stdout.write("| banks | written | file | data | hillshade | ready | moved | median / p95 to painted | heap |\n")
-    sys.stdout.write("| ---: | ---: | ---: | ---: | ---: | ---: | --- | ---: | ---: |\n")
+def write_large(folder: Path, banks: int) -> tuple[Path, float]:
+    """Write the map of a large invented run; give its file, and the seconds that it took."""
+    results, path = make_large_results(banks), folder / f"map-{banks}.html"
+    started = time.perf_counter()
+    write_map(path, results)
+    return path, time.perf_counter() - started
+
+
+def main(wanted: Sequence[str]) -> None:
+    """Measure each map, written or at hand, and tell its row as soon as it is known."""
+    sys.stdout.write("| map | written | file | data | hillshade | ready | moved | median / p95 to painted | heap |\n")
+    sys.stdout.write("| --- | ---: | ---: | ---: | ---: | ---: | --- | ---: | ---: |\n")
     chromium = find_or_stop(os.environ)
     with tempfile.TemporaryDirectory() as folder, sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=chromium, headless=True, args=list(ARGUMENTS))
-        for banks in sizes:
-            results, path = make_large_results(banks), Path(folder) / f"map-{banks}.html"
-            started = time.perf_counter()
-            write_map(path, results)
-            written = time.perf_counter() - started
-            sys.stdout.write(table_row(banks, written, measure_map(browser, path)))
+        for one in wanted:
+            at_hand = Path(one).resolve() if one.endswith(".html") else None
+            path, written = (at_hand, math.nan) if at_hand else write_large(Path(folder), int(one))
+            name = f"{at_hand.parent.name}/{at_hand.name}" if at_hand else f"{int(one):,} banks"
+            sys.stdout.write(table_row(name, written, measure_map(browser, path)))
             sys.stdout.flush()
         browser.close()
 
 
 if __name__ == "__main__":
-    main([int(size.replace("_", "").replace(",", "")) for size in sys.argv[1:]] or list(SIZES))
+    main(sys.argv[1:] or SIZES)

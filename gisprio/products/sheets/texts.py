@@ -18,7 +18,7 @@ from gisprio.products.units import ACRE_M2
 
 FOLDER = "sheets"
 HECTARE_M2 = 10_000.0
-HECTARES_FROM_M2 = 10_000.0
+HECTARES_FROM_M2 = 100_000.0
 """Ground from this size is told in hectares [own]."""
 CALM = re.compile(r"violat|complian|illegal|infring|unlawful", re.IGNORECASE)
 """Words that no sheet may hold."""

@@ -143,6 +143,9 @@ def _read(
             valid = np.ones(shape, bool)
             if any(flags != [MaskFlags.all_valid] for flags in dataset.mask_flag_enums):
                 valid = dataset.dataset_mask(window=window, out_shape=shape) > 0
+            if ColorInterp.alpha in dataset.colorinterp:  # the mask knows of it in two or four bands only
+                opacity = dataset.colorinterp.index(ColorInterp.alpha) + 1
+                valid &= dataset.read(opacity, window=window, out_shape=shape) > 0
             if dataset.colorinterp[0] == ColorInterp.palette:
                 codes = dataset.read(1, window=window, out_shape=shape)
                 colours = _palette(dataset.colormap(1))[codes]

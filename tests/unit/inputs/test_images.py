@@ -101,6 +101,10 @@ def test_grey_opacity_no_data_and_a_palette(tmp_path):
     colours = [ColorInterp.red, ColorInterp.green, ColorInterp.blue, ColorInterp.alpha]
     got = drawn(image_file(tmp_path / "alpha.tif", clear, colours, photometric="RGB", alpha="unspecified"))
     assert (got[50, 25, 3], got[50, 75, 3]) == (0, 255)
+    more = [ColorInterp.gray, ColorInterp.undefined, ColorInterp.alpha]
+    bands = np.concatenate([grey, grey // 7, clear[3:]])
+    got = drawn(image_file(tmp_path / "more.tif", bands, more, photometric="MINISBLACK"))
+    assert (got[50, 25, 3], got[50, 75].tolist()) == (0, [77, 77, 77, 255])
     path = image_file(tmp_path / "palette.tif", (grey > 0).astype(np.uint8), photometric="PALETTE")
     with rasterio.open(path, "r+") as file:
         file.write_colormap(1, {0: (10, 20, 30, 255), 1: (200, 100, 50, 255)})

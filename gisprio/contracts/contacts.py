@@ -22,7 +22,7 @@ COLUMNS: Mapping[str, str] = {
     "phone": "",
     "language": "of letters and sheets, such as en",
 }
-"""Columns and what stands in them; only ``property_id`` must be there. Further ones go to the mail merge as they are."""
+"""Columns and what stands in them; only ``property_id`` must be there. Others go to the mail merge as they are."""
 
 
 @dataclass(frozen=True, slots=True)

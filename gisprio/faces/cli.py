@@ -146,6 +146,40 @@ def sheets(folder: Path, top: int | None, ids: tuple[str, ...], paper: str | Non
 
 @cli.command()
 @_FOLDER
+@click.option(
+    "--contacts", type=click.Path(path_type=Path), metavar="FILE", required=True, help="Your private table of contacts."
+)
+@click.option("--top", type=click.IntRange(min=1), metavar="N", help="Only the N properties of the first ranks.")
+@click.option("--property", "ids", multiple=True, metavar="ID", help="Only this property; may be given several times.")
+@click.option("--paper", type=click.Choice(["a4", "letter"]), help="Paper, in place of [sheets] paper.")
+@click.option("--texts", type=click.Path(path_type=Path), metavar="FILE", help="Sentences of your own, as TOML.")
+@click.option(
+    "--config", type=click.Path(path_type=Path), metavar="CONFIG", help="Take its [sheets] and [report], not the run's."
+)
+def letters(
+    folder: Path,
+    contacts: Path,
+    top: int | None,
+    ids: tuple[str, ...],
+    paper: str | None,
+    texts: Path | None,
+    config: Path | None,
+) -> None:
+    """Write to landowners: letter, sheet and access form in one PDF each, and a table for a mail merge.
+
+    They go to FOLDER/private and nowhere else. Who declined or wants no contact gets none.
+    """
+    from gisprio.faces.words import plain_lines
+    from gisprio.run.known import read_settings
+    from gisprio.run.letters import write_letters
+
+    given = None if config is None else read_settings(config)
+    posted = write_letters(folder, contacts, top=top, properties=ids, paper=paper, texts=texts, config=given)
+    click.echo(plain_lines(posted.told()))
+
+
+@cli.command()
+@_FOLDER
 def clean(folder: Path) -> None:
     """Remove what a result folder keeps for later runs; keep the results."""
     from gisprio.run.clean import clean as remove_store

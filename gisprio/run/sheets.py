@@ -96,15 +96,8 @@ def write_sheets(
     RunError
         The disk is full.
     """
-    results = results_of(folder)
-    home = Path(folder).expanduser().resolve()
-    tables, settings = results.tables, results.settings
-    if config is not None:
-        own = {name: getattr(config, name) for name in ("sheets", "report", "folder")}
-        settings = settings.model_copy(update=own)
-    _refuse_unknown(properties, tables["properties"]["property_id"].tolist(), home)
-    first, *others = _settings_of_pages(results, settings, paper, named=config is not None)
-    found = find_plots(tables, list(properties) or None)
+    ready = prepare_sheets(folder, properties=properties, paper=paper, config=config)
+    home, settings, found, (first, *others) = ready.home, ready.settings, ready.found, ready.pages
     plots = found.plots[:top]
     place = home / SHEETS
     with locked(home, []), machine_faults(home):
@@ -117,6 +110,31 @@ def write_sheets(
                 _write_one(place / files[-1], make_sheet(plot, setting))
         _keep_manifest(place, first.digest, files)
     return Written(place, tuple(files), len(plots), found.without, _notes(found, settings, top))
+
+
+@dataclass(frozen=True, slots=True)
+class Ready:
+    """What sheets are made of: the result folder, settings, what the pages of each language share, the properties."""
+
+    home: Path
+    settings: Settings
+    pages: tuple[Setting, ...]
+    found: Plots
+
+
+def prepare_sheets(
+    folder: str | Path, *, properties: Sequence[str] = (), paper: str | None = None, config: Settings | None = None
+) -> Ready:
+    """Read what sheets are made of; for the parameters see :func:`write_sheets`."""
+    results = results_of(folder)
+    home = Path(folder).expanduser().resolve()
+    tables, settings = results.tables, results.settings
+    if config is not None:
+        own = {name: getattr(config, name) for name in ("sheets", "report", "folder")}
+        settings = settings.model_copy(update=own)
+    _refuse_unknown(properties, tables["properties"]["property_id"].tolist(), home)
+    pages = _settings_of_pages(results, settings, paper, named=config is not None)
+    return Ready(home, settings, tuple(pages), find_plots(tables, list(properties) or None))
 
 
 def _notes(found: Plots, settings: Settings, top: int | None) -> tuple[str, ...]:

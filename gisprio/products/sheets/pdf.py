@@ -50,15 +50,15 @@ def drawable(text: str) -> str:
     return "".join(sign if ord(sign) in known or sign == " " else "?" for sign in plain)
 
 
-def write_pdf(path: Path, page: Page) -> None:
-    """Write a page.
+def write_pdf(path: Path, page: Page, *more: Page) -> None:
+    """Write a page, and more behind it; what the file says of itself is told by the first.
 
     Parameters
     ----------
     path
         The file.
-    page
-        The page.
+    page, more
+        The pages.
     """
     _fonts()
     size = (page.width * _MM, page.height * _MM)
@@ -70,9 +70,11 @@ def write_pdf(path: Path, page: Page) -> None:
     canvas.setAuthor("")
     canvas.setCreator("gisprio")
     canvas.setLineJoin(1)
-    for mark in page.marks:
-        _draw(canvas, mark)
-    canvas.showPage()
+    for each in (page, *more):
+        canvas.setPageSize((each.width * _MM, each.height * _MM))
+        for mark in each.marks:
+            _draw(canvas, mark)
+        canvas.showPage()
     canvas.save()
 
 

@@ -74,7 +74,7 @@ class Texts:
         return f"{', '.join(words[:-1])} {self.sentences[last]} {words[-1]}"
 
 
-def texts_in(language: str, own: Path | None = None, units: str = "si") -> Texts:
+def texts_in(language: str, own: Path | None = None, units: str = "si", *, folder: str = FOLDER) -> Texts:
     """Give the sentences of a language.
 
     Parameters
@@ -85,6 +85,8 @@ def texts_in(language: str, own: Path | None = None, units: str = "si") -> Texts
         The user's file: a table for each language, with the sentences it changes.
     units
         ``si`` or ``us``.
+    folder
+        Where the sentences lie below ``configs``: those of sheets or of letters.
 
     Raises
     ------
@@ -94,18 +96,19 @@ def texts_in(language: str, own: Path | None = None, units: str = "si") -> Texts
         There is no such language, or the file has a sentence that fits nowhere, lacks one, or holds a word that no
         sheet may hold.
     """
-    shipped_too = f"{FOLDER}/{language}.toml" in shipped_names(FOLDER)
-    english = _flat(tomllib.loads(shipped(f"{FOLDER}/en.toml").read_text("utf-8")))
-    english["caution"] = CAUTION
-    base = {**_flat(tomllib.loads(shipped(f"{FOLDER}/{language}.toml").read_text("utf-8")))} if shipped_too else {}
+    shipped_too = f"{folder}/{language}.toml" in shipped_names(folder)
+    english = _flat(tomllib.loads(shipped(f"{folder}/en.toml").read_text("utf-8")))
+    if folder == FOLDER:
+        english["caution"] = CAUTION
+    base = {**_flat(tomllib.loads(shipped(f"{folder}/{language}.toml").read_text("utf-8")))} if shipped_too else {}
     if language == "en":
         base = english
     changed = _own(own, language)
     if not shipped_too and not changed:
         raise SettingsError(
-            f'[sheets]: there are no sentences in "{language}".',
-            wanted=f"one of {', '.join(_languages())}, or a language of which [sheets] texts has a table.",
-            do="choose one of these, or write the sentences into a file of your own, after configs/sheets/en.toml.",
+            f'There are no {folder} sentences in "{language}".',
+            wanted=f"one of {', '.join(_languages(folder))}, or a language of which your own file of sentences has a table.",
+            do=f"choose one of these, or write the sentences into a file of your own, after configs/{folder}/en.toml.",
         )
     if shipped_too and "caution" in changed:
         raise _wrong(own, language, "caution", "changes the caution.", "the caution as it comes with gisprio.")
@@ -118,8 +121,8 @@ def texts_in(language: str, own: Path | None = None, units: str = "si") -> Texts
     return Texts(language, made, units)
 
 
-def _languages() -> list[str]:
-    return [Path(name).stem for name in shipped_names(FOLDER)]
+def _languages(folder: str) -> list[str]:
+    return [Path(name).stem for name in shipped_names(folder)]
 
 
 def _flat(content: Mapping[str, Any]) -> dict[str, str]:

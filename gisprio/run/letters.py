@@ -1,0 +1,152 @@
+"""Writes what goes to owners, below ``private/``: letter, sheet and access form in one file each, and a mail merge.
+
+The table of contacts is read here and by nothing that a run does, so that nothing of it gets anywhere else.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+
+from gisprio.contracts.contacts import Contact, Contacts
+from gisprio.contracts.settings import Settings
+from gisprio.inputs.contacts import read_contacts
+from gisprio.products.letters import Sender, make_access_form, make_letter, write_mail_merge
+from gisprio.products.sheets.marks import Page
+from gisprio.products.sheets.pdf import text_width, write_pdf
+from gisprio.products.sheets.plots import Plot
+from gisprio.products.sheets.sheet import Setting, make_sheet
+from gisprio.products.sheets.texts import Texts, texts_in
+from gisprio.run.lock import locked
+from gisprio.run.places import machine_faults
+from gisprio.run.sheets import Ready, file_names, prepare_sheets
+
+PRIVATE = "private"
+MAIL_MERGE = "mail-merge.csv"
+LETTERS = "letters"
+
+
+@dataclass(frozen=True, slots=True)
+class Posted:
+    """What was written: the folder, its files, properties left out because of their status, letters without a name."""
+
+    folder: Path
+    files: tuple[str, ...]
+    closed: int
+    unnamed: int
+
+    def told(self) -> str:
+        """Say it in a few lines; no name is told."""
+        count = len(self.files)
+        made = "1 letter, with its" if count == 1 else f"{count} letters, each with its"
+        lines = [f"{made} sheet and access form, and {MAIL_MERGE} are in {self.folder}."]
+        if self.closed:
+            lines.append(f"{self.closed} left out: declined, or not to be contacted.")
+        if self.unnamed:
+            lines.append(f"{self.unnamed} without a name in the table: they greet the owner of the property.")
+        return "\n".join([*lines, "This folder holds what is private: keep it out of whatever you share."])
+
+
+def write_letters(
+    folder: str | Path,
+    contacts: Path,
+    *,
+    top: int | None = None,
+    properties: Sequence[str] = (),
+    paper: str | None = None,
+    config: Settings | None = None,
+    texts: Path | None = None,
+) -> Posted:
+    """Write the letters of a result folder.
+
+    Parameters
+    ----------
+    folder
+        A result folder.
+    contacts
+        The private table of contacts.
+    top, properties, paper, config
+        As for the sheets: :func:`gisprio.run.sheets.write_sheets`.
+    texts
+        The user's own sentences of letters.
+
+    Raises
+    ------
+    InputError
+        The folder or the table is wrong, or a letter does not fit on its page.
+    SettingsError
+        There are no sentences in a language.
+    RunError
+        The disk is full.
+    """
+    table = read_contacts(contacts)
+    ready = prepare_sheets(folder, properties=properties, paper=paper, config=config)
+    open_ones = [plot for plot in ready.found.plots if table.of(plot.property_id).may_be_written_to()]
+    first = ready.pages[0]
+    sender = Sender(first.place, first.contact, first.paper, first.digest, text_width)
+    packets = [_packet(plot, name, table, ready, texts) for plot, name in _named(open_ones[:top])]
+    laid = [
+        (packet, _pages(packet, sender)) for packet in packets
+    ]  # before the first file: all fit, or none is written
+    place = ready.home / PRIVATE
+    with locked(ready.home, []), machine_faults(ready.home):
+        _make_private(place)
+        for packet, pages in laid:
+            _put(place / packet.file, partial(_write_pages, pages))
+        merged = [(packet.plot, packet.contact, packet.file) for packet in packets]
+        _put(place / MAIL_MERGE, lambda path: write_mail_merge(path, merged, first.texts))
+    unnamed = sum(not packet.contact.name for packet in packets)
+    closed = len(ready.found.plots) - len(open_ones)
+    return Posted(place, tuple(packet.file for packet in packets), closed, unnamed)
+
+
+@dataclass(frozen=True, slots=True)
+class _Packet:
+    """What goes to one owner: file, property, contact, sentences, and what the sheet is set in."""
+
+    file: str
+    plot: Plot
+    contact: Contact
+    texts: Texts
+    setting: Setting
+
+
+def _packet(plot: Plot, name: str, table: Contacts, ready: Ready, own: Path | None) -> _Packet:
+    contact, pages = table.of(plot.property_id), {page.texts.language: page for page in ready.pages}
+    language = contact.language or ready.pages[0].texts.language
+    texts = texts_in(language, own, ready.settings.report.units, folder=LETTERS)
+    return _Packet(f"{name}.pdf", plot, contact, texts, pages.get(language, ready.pages[0]))
+
+
+def _named(plots: Sequence[Plot]) -> Iterator[tuple[Plot, str]]:
+    return zip(plots, file_names([plot.property_id for plot in plots]), strict=True)
+
+
+def _pages(packet: _Packet, sender: Sender) -> tuple[Page, Page, Page]:
+    """Lay letter, sheet and access form."""
+    letter = make_letter(packet.plot, packet.contact, sender, packet.texts)
+    return letter, make_sheet(packet.plot, packet.setting), make_access_form(packet.plot, sender, packet.texts)
+
+
+def _write_pages(pages: tuple[Page, Page, Page], path: Path) -> None:
+    write_pdf(path, *pages)
+
+
+def _make_private(place: Path) -> None:
+    """Make the folder, which its owner alone may open and no version control takes in."""
+    place.mkdir(exist_ok=True)
+    place.chmod(0o700)
+    (place / ".gitignore").write_text("*\n", encoding="utf-8")
+
+
+def _put(path: Path, write: Callable[[Path], None]) -> None:
+    """Write a file beside its place, then put it there, so that it is always whole."""
+    beside = path.with_name(f".{path.name}.new")
+    try:
+        write(beside)
+        os.replace(beside, path)
+    finally:
+        beside.unlink(missing_ok=True)

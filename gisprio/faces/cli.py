@@ -129,9 +129,14 @@ def methods(folder: Path | None) -> None:
 @click.option("--property", "ids", multiple=True, metavar="ID", help="Only this property; may be given several times.")
 @click.option("--paper", type=click.Choice(["a4", "letter"]), help="Paper, in place of [sheets] paper.")
 @click.option(
+    "--contacts", type=click.Path(path_type=Path), metavar="FILE", help="Your private table: who declined gets none."
+)
+@click.option(
     "--config", type=click.Path(path_type=Path), metavar="CONFIG", help="Take its [sheets] and [report], not the run's."
 )
-def sheets(folder: Path, top: int | None, ids: tuple[str, ...], paper: str | None, config: Path | None) -> None:
+def sheets(
+    folder: Path, top: int | None, ids: tuple[str, ...], paper: str | None, contacts: Path | None, config: Path | None
+) -> None:
     """Write a page for each landowner whose bank clearly lacks its strip, as PDF.
 
     The pages go to FOLDER/sheets. They hold no rank, no score and nothing of a neighbour.
@@ -141,7 +146,8 @@ def sheets(folder: Path, top: int | None, ids: tuple[str, ...], paper: str | Non
     from gisprio.run.sheets import write_sheets
 
     given = None if config is None else read_settings(config)
-    click.echo(plain_lines(write_sheets(folder, top=top, properties=ids, paper=paper, config=given).told()))
+    written = write_sheets(folder, top=top, properties=ids, paper=paper, config=given, contacts=contacts)
+    click.echo(plain_lines(written.told()))
 
 
 @cli.command()

@@ -18,6 +18,7 @@ import shapely
 from gisprio.contracts.cards import Results
 from gisprio.contracts.errors import InputError, SettingsError
 from gisprio.contracts.settings import Settings
+from gisprio.inputs.contacts import read_contacts
 from gisprio.products.sheets.backdrop import backdrop_of
 from gisprio.products.sheets.drawing import overview_of
 from gisprio.products.sheets.pdf import text_width, write_pdf
@@ -41,6 +42,7 @@ _WHY = {
     "not_clear": "whose gaps are all uncertain",
     "not_natural": "whose clear gaps are on no natural stream",
     "sliver": "with slivers of a gap only",
+    "closed": "that declined or are not to be contacted",
 }
 
 
@@ -71,6 +73,7 @@ def write_sheets(
     properties: Sequence[str] = (),
     paper: str | None = None,
     config: Settings | None = None,
+    contacts: Path | None = None,
 ) -> Written:
     """Write the sheets of a result folder.
 
@@ -86,6 +89,8 @@ def write_sheets(
         ``a4`` or ``letter``; as ``[sheets]`` says when absent.
     config
         Settings whose ``[sheets]`` and ``[report]`` hold in place of those of the run.
+    contacts
+        The private table of contacts: who declined or wants no contact gets no sheet, and loses one made before.
 
     Raises
     ------
@@ -98,7 +103,10 @@ def write_sheets(
     """
     ready = prepare_sheets(folder, properties=properties, paper=paper, config=config)
     home, settings, found, (first, *others) = ready.home, ready.settings, ready.found, ready.pages
-    plots = found.plots[:top]
+    closed = read_contacts(contacts).closed() if contacts is not None else frozenset()
+    left_out = [plot.property_id for plot in found.plots if plot.property_id in closed]
+    open_ones = [plot for plot in found.plots if plot.property_id not in closed]
+    plots = open_ones[:top]
     place = home / SHEETS
     with locked(home, []), machine_faults(home):
         place.mkdir(exist_ok=True)
@@ -108,8 +116,12 @@ def write_sheets(
                 ending = "" if setting is first else f"-{setting.texts.language}"
                 files.append(f"{name}{ending}.pdf")
                 _write_one(place / files[-1], make_sheet(plot, setting))
+        for name in file_names(left_out):
+            for ending in ("", *(f"-{setting.texts.language}" for setting in others)):
+                (place / f"{name}{ending}.pdf").unlink(missing_ok=True)
         _keep_manifest(place, first.digest, files)
-    return Written(place, tuple(files), len(plots), found.without, _notes(found, settings, top))
+    without = {**found.without, **({"closed": len(left_out)} if left_out else {})}
+    return Written(place, tuple(files), len(plots), without, _notes(len(open_ones), settings, top))
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,10 +149,10 @@ def prepare_sheets(
     return Ready(home, settings, tuple(pages), find_plots(tables, list(properties) or None))
 
 
-def _notes(found: Plots, settings: Settings, top: int | None) -> tuple[str, ...]:
+def _notes(count: int, settings: Settings, top: int | None) -> tuple[str, ...]:
     notes = []
-    if top is not None and len(found.plots) > top:
-        notes.append(f"{len(found.plots) - top} more would have one (--top {top}).")
+    if top is not None and count > top:
+        notes.append(f"{count - top} more would have one (--top {top}).")
     if not settings.report.contact:
         notes.append("No contact is given: the sheets have lines to write it on. Give [report] contact.")
     return tuple(notes)

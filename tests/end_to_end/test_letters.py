@@ -51,7 +51,8 @@ def test_letter_sheet_and_form_in_one_file(results):
     assert "Ada Quillfeather\nMill Lane 3\n1234 Tansy" in letter
     assert "Dear Ada Quillfeather," in letter
     assert "We give you a free hedge." in letter
-    assert "1,497 m of its bank there has less than 30 m" in " ".join(letter.split())
+    metres = re.search(r"On maps, about ([0-9,]+) m of its bank there has less than 30 m", " ".join(letter.split()))
+    assert abs(float(metres[1].replace(",", "")) - 1500) <= 10
     assert "What this map shows" in sheet
     assert "Quillfeather" not in sheet
     assert "Leave to walk along the stream on property left-up" in form
@@ -61,6 +62,15 @@ def test_another_language_and_an_owner_without_an_address(results):
     letter, _, form = text_of(results / "private" / "left-down.pdf")
     assert "Estimado/a Bo Quillfeather:" in letter
     assert "Permiso para caminar" in form
+
+
+def test_sheets_of_who_declined_are_not_made_and_taken_away(results, capsys):
+    contacts = results.parent / "contacts.csv"
+    made = {path.name for path in (results / "sheets").glob("*.pdf")}
+    assert {"right-up.pdf", "left-up.pdf"} <= made
+    assert main(["sheets", str(results), "--contacts", str(contacts)]) == 0
+    assert "2 that declined or are not to be contacted" in capsys.readouterr().out
+    assert {path.name for path in (results / "sheets").glob("*.pdf")} == made - {"right-up.pdf", "right-down.pdf"}
 
 
 def test_who_declined_or_wants_no_contact_gets_nothing(results):

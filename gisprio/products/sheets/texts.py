@@ -107,7 +107,7 @@ def texts_in(language: str, own: Path | None = None, units: str = "si", *, folde
     if not shipped_too and not changed:
         raise SettingsError(
             f'There are no {folder} sentences in "{language}".',
-            wanted=f"one of {', '.join(_languages(folder))}, or a language of which your own file of sentences has a table.",
+            wanted=f"one of {', '.join(_languages(folder))}, or a language that your own file of sentences holds.",
             do=f"choose one of these, or write the sentences into a file of your own, after configs/{folder}/en.toml.",
         )
     if shipped_too and "caution" in changed:

@@ -8,6 +8,7 @@ import re
 import pandas as pd
 import pyogrio
 import pytest
+import rasterio
 
 from gisprio.contracts.shipped import shipped, shipped_names
 from gisprio.contracts.words import CAUTION
@@ -34,6 +35,9 @@ def text_of(path) -> str:
         return "\n".join(table.drop(columns="geometry", errors="ignore").to_csv() for table in tables)
     if path.suffix == ".parquet":
         return pd.read_parquet(path).drop(columns="geometry").to_csv()
+    if path.suffix == ".tif":
+        with rasterio.open(path) as picture:
+            return json.dumps({"tags": picture.tags(), "profile": str(picture.profile)})
     text = path.read_text("utf-8")
     packed = re.search(r'<script[^>]*id="payload"[^>]*>([^<]+)</script>', text)
     if path.name == "map.html":

@@ -160,10 +160,15 @@ def faults_of(
         "left and right": _sides_are_true(sheet, plot, where),
         "an own id": plot.property_id in sheet.text,
         "letters": all(any(w["text"] == s.letter for w in sheet.words) for s in plot.strips),
-        "id of a neighbour": not any(re.search(rf"(?<!\w){re.escape(name)}(?!\w)", sheet.text) for name in others),
+        "id of a neighbour": not any(_names(sheet.text, name) for name in others),
         "judging words": not JUDGING.search(sheet.text),
     }
     return [name for name, held in checks.items() if not held]
+
+
+def _names(text: str, name: str) -> bool:
+    """Whether a text holds an id; one that is a short number cannot be told from a measure, and is not looked for."""
+    return not re.fullmatch(r"\d{1,3}", name) and bool(re.search(rf"(?<!\w){re.escape(name)}(?!\w)", text))
 
 
 def _inside(sheet: ReadSheet, margin: float = 9.0) -> bool:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 import geopandas as gpd
 import numpy as np
@@ -11,12 +10,11 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from gisprio.compute.banks.bank_lines import UNKNOWN_HALF_WIDTH_M
-from gisprio.compute.banks.own_ground import bank_sites, keep_own
-from gisprio.compute.banks.ownership import SITE_STEP_M, Ints, Sites, lay_sites
+from gisprio.compute.banks.own_ground import bank_sites
+from gisprio.compute.banks.ownership import Sites
 from gisprio.compute.banks.runs import Rows, Words, columns_of, cut, median, runs
 from gisprio.compute.banks.sides import SIDE_KEY, STATION_KEY, has_bank, station_sides
-from gisprio.compute.banks.strips import bank_line, outward_strip, polygons_of, varying_strip
+from gisprio.compute.banks.stretches import Stretch, on_own_ground, strip_ground
 from gisprio.compute.setbacks.average import short_of_average
 from gisprio.contracts.cards import Sources, Tables
 from gisprio.contracts.findings import Finding
@@ -27,8 +25,6 @@ from gisprio.contracts.settings import Settings, Streams
 
 Floats = NDArray[np.float64]
 SIDE_LETTERS = ("L", "R")
-NARROWEST_M = 0.5
-"""Present buffer narrower than this is not cut out of the polygon."""
 OFF_SETBACKS = 1 / 3
 """Bank lines further off the channel than this share of the setback make the gap uncertain."""
 MAPPED = {"given": "bank_line_error_m", "lidar_top": "bank_line_error_m", "water_edge": "water_edge_error_m"}
@@ -81,7 +77,7 @@ def find_gaps(core: Tables, halo: Tables, sources: Sources, settings: Settings) 
     sides["gap"] = long_runs(sides, too_narrow(sides, settings.setback), settings.setback.shortest_gap_m)
     sides["width_error_m"], sides["off_m"] = width_error(sides, settings.streams), line_off(sides)
     columns, covers = columns_of(sides), Words.of(sides["adjacent_cover"])
-    reaches = {number: columns_of(own) for number, own in _reach_places(core["reach_measures"]).groupby("segment_no")}
+    reaches = {number: columns_of(own) for number, own in reach_places(core["reach_measures"]).groupby("segment_no")}
     gaps = [
         gap
         for rows in runs(columns["segment_no"], columns["side"])
@@ -142,39 +138,12 @@ def long_runs(sides: pd.DataFrame, narrow: NDArray[np.bool_], shortest_m: float)
     return narrow & (length >= shortest_m - 1e-6)
 
 
-def _reach_places(reaches: pd.DataFrame) -> pd.DataFrame:
+def reach_places(reaches: pd.DataFrame) -> pd.DataFrame:
+    """Give segment and ends of the reaches, without geometry."""
     return pd.DataFrame({name: reaches[name] for name in ("segment_no", "reach_no", "from_m", "to_m")})
 
 
-@dataclass(frozen=True)
-class _Gap:
-    """One gap inside one reach side.
-
-    Parameters
-    ----------
-    side
-        Columns of the whole segment side it lies on.
-    rows
-        Its stations among all rows.
-    first, after
-        Its stations on the side.
-    reach_no, reach_from
-        Its reach and that one's lower end [m].
-    from_m, to_m
-        Its ends along the segment [m].
-    """
-
-    side: Rows
-    rows: slice
-    first: int
-    after: int
-    reach_no: int
-    reach_from: float
-    from_m: float
-    to_m: float
-
-
-def _pieces(side: Rows, start: int, reaches: dict[int, Rows]) -> Iterator[_Gap]:
+def _pieces(side: Rows, start: int, reaches: dict[int, Rows]) -> Iterator[Stretch]:
     """Give the gaps of one segment side, cut where reaches end; ``start`` is its first row among all."""
     edges = np.flatnonzero(np.diff(np.concatenate([[False], side["gap"], [False]]).astype(np.int8)))
     if not len(edges):
@@ -188,31 +157,20 @@ def _pieces(side: Rows, start: int, reaches: dict[int, Rows]) -> Iterator[_Gap]:
                 a = int(np.searchsorted(side["to_m"], from_m + 1e-6, side="right"))
                 b = int(np.searchsorted(side["from_m"], to_m - 1e-6, side="left"))
                 rows = slice(start + a, start + b)
-                yield _Gap(side, rows, a, b, int(reach_no), float(reach_low), float(from_m), float(to_m))
+                yield Stretch(side, rows, a, b, int(reach_no), float(reach_low), float(from_m), float(to_m))
 
 
-def _draw(gap: _Gap, covers: Words) -> dict[str, object]:
-    side, at, number = gap.side, gap.side["at_m"], int(gap.side["side"][0])
-    own = cut(side, slice(gap.first, gap.after))
-    line = bank_line(np.column_stack([side["x"], side["y"]]), at, gap.from_m, gap.to_m)
+def _draw(gap: Stretch, covers: Words) -> dict[str, object]:
+    side, own = gap.side, gap.own
     asked, present = own["setback_m"], own["covered_width_m"]
-    ground, setback = outward_strip(line, float(asked.max()), number), median(asked)
-    places = np.concatenate([[gap.from_m], at[(at > gap.from_m + 1e-6) & (at < gap.to_m - 1e-6)], [gap.to_m]])[::-1]
-    out = np.column_stack([np.interp(places, at, side[name]) for name in ("out_x", "out_y")])
-    out /= np.maximum(np.hypot(out[:, 0], out[:, 1]), 1e-9)[:, None]
-    if asked.min() < asked.max():
-        ground = shapely.intersection(ground, varying_strip(line, out, np.interp(places, own["at_m"], asked)))
-        ground = polygons_of(ground)
-    if present.max() > NARROWEST_M:
-        widths = np.interp(places, own["at_m"], np.minimum(present, asked))
-        ground = polygons_of(shapely.difference(ground, varying_strip(line, out, widths)))
+    ground, setback = strip_ground(gap, asked, present), median(asked)
     cover = covers.most(gap.rows, own["to_m"] - own["from_m"])
     error = median(own["width_error_m"])
     because = doubt(setback, setback - median(present), error, median(own["off_m"]), cover)
     return {
         "segment_no": int(side["segment_no"][0]),
         "reach_no": gap.reach_no,
-        "side": number,
+        "side": gap.side_no,
         "from_m": gap.from_m - gap.reach_from,
         "to_m": gap.to_m - gap.reach_from,
         "setback_m": setback,
@@ -339,38 +297,14 @@ def uncertain_findings(gaps: pd.DataFrame) -> Iterator[Finding]:
 
 
 def _on_own_ground(
-    pieces: list[dict[str, object]], gaps: list[_Gap], banks: Sites, halo: Tables
+    pieces: list[dict[str, object]], gaps: list[Stretch], banks: Sites, halo: Tables
 ) -> list[dict[str, object]]:
-    """Cut drawn gaps back to the ground nearest to their own segment, and there nearest to their own stretch of it."""
-    segment_no, side = (np.array([int(gap.side[name][0]) for gap in gaps], int) for name in ("segment_no", "side"))
-    low, high = (np.array([getattr(gap, name) for gap in gaps], float) for name in ("from_m", "to_m"))
-    sites = lay_sites(halo)
-
-    def of_segment(row: Ints, site: Ints) -> NDArray[np.bool_]:
-        return sites.segment_no[site] == segment_no[row]
-
-    def of_stretch(row: Ints, site: Ints) -> NDArray[np.bool_]:
-        along = (banks.at_m[site] > low[row]) & (banks.at_m[site] < high[row])
-        return along & (banks.side[site] == side[row]) & (banks.segment_no[site] == segment_no[row])
-
+    """Cut drawn gaps back to their own ground."""
     drawn = np.array([piece["geometry"] for piece in pieces] or [], dtype=object)
-    reach = np.array([_deepest(gap) + _slack(gap) for gap in gaps])
-    ground = keep_own(drawn, segment_no, sites, of_segment, reach)
-    ground = keep_own(ground, segment_no, banks, of_stretch, reach)
+    reach = [float(gap.own["setback_m"].max()) for gap in gaps]
+    ground = on_own_ground(drawn, gaps, reach, banks, halo)
     area = shapely.area(ground).tolist()
     return [piece | {"geometry": g, "area_m2": a} for piece, g, a in zip(pieces, ground, area, strict=True)]
-
-
-def _deepest(gap: _Gap) -> float:
-    """Give the widest setback along a gap [m]."""
-    return float(gap.side["setback_m"][gap.first : gap.after].max())
-
-
-def _slack(gap: _Gap) -> float:
-    """Give how far the bank line of a gap may lie from the points that own its ground [m]."""
-    own = cut(gap.side, slice(gap.first, gap.after))
-    half = np.nan_to_num(own["bankfull_width_m"] / 2, nan=UNKNOWN_HALF_WIDTH_M)
-    return float(np.abs(own["offset_m"] - half).max() + (own["to_m"] - own["from_m"]).max()) + SITE_STEP_M
 
 
 def _numbered(pieces: list[dict[str, object]], reaches: pd.DataFrame) -> pd.DataFrame:

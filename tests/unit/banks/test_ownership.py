@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 import shapely
 
-import gisprio.compute.banks.gaps as gaps_module
+import gisprio.compute.banks.stretches as stretches_module
 from gisprio.compute.banks.bank_lines import find_bank_lines
 from gisprio.compute.banks.cover import measure_cover
 from gisprio.compute.banks.gaps import find_gaps
@@ -158,7 +158,7 @@ def test_inside_a_tight_bend_the_strip_is_the_disc_and_not_the_fan(monkeypatch):
     twice, drawn = overlap(inside)
     assert abs(twice) < 5e-3 * drawn
     assert drawn == pytest.approx(np.pi * (25 - HALF) ** 2 * 350 / 360, rel=0.02)
-    monkeypatch.setattr(gaps_module, "keep_own", lambda ground, *_: ground)
+    monkeypatch.setattr(stretches_module, "keep_own", lambda ground, *_: ground)
     assert world(bend, step=20.0)["gap_pieces"].query("side == 0")["area_m2"].sum() > 1.3 * drawn
 
 
@@ -166,7 +166,7 @@ def test_along_a_straight_stream_nothing_changes(monkeypatch):
     south = shapely.LineString([(0, 1000), (0, 0)])
     made = world(south, step=130.0)
     assert (made["side_ground"]["owned_m"] == REACH).all()
-    monkeypatch.setattr(gaps_module, "keep_own", lambda ground, *_: ground)
+    monkeypatch.setattr(stretches_module, "keep_own", lambda ground, *_: ground)
     plain = world(south, step=130.0, shared=False)
     pd.testing.assert_frame_equal(made["side_cover"], plain["side_cover"], check_exact=True)
     assert made["gap_pieces"].geometry.to_wkb().tolist() == plain["gap_pieces"].geometry.to_wkb().tolist()

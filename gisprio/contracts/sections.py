@@ -27,7 +27,16 @@ def _iso_date(value: object) -> object:
         raise PydanticCustomError("not_a_date", "not a date") from None
 
 
+def _day_of_year(value: object) -> object:
+    """Take month and day, as in 07-15."""
+    try:
+        return f"{dt.datetime.strptime(f'2000-{value}', '%Y-%m-%d'):%m-%d}"
+    except ValueError:
+        raise PydanticCustomError("not_a_day", "not a day of the year") from None
+
+
 IsoDate = Annotated[str, BeforeValidator(_iso_date)]
+DayOfYear = Annotated[str, BeforeValidator(_day_of_year)]
 Cover = Literal["woody", "herbaceous", "pasture", "crop", "bare", "developed", "wetland", "water", "other"]
 StreamKind = Literal["natural", "ditch", "piped", "lake_path", "tidal", "canal", "unconfirmed"]
 

@@ -13,7 +13,18 @@ from typing import Annotated, Any, Literal, cast
 from pydantic import Field, field_validator, model_validator
 
 from gisprio.contracts.constants import JARRETT_FACTOR, JARRETT_RADIUS_POWER, JARRETT_SLOPE_POWER
-from gisprio.contracts.sections import Cover, Finite, IsoDate, Paths, Positive, Section, StreamKind, Weight
+from gisprio.contracts.sections import (
+    Cover,
+    DayOfYear,
+    Finite,
+    IsoDate,
+    NotNegative,
+    Paths,
+    Positive,
+    Section,
+    StreamKind,
+    Weight,
+)
 from gisprio.contracts.setbacks import AnyRule, FixedWidth
 
 
@@ -356,6 +367,39 @@ class OwnFactor(Section):
         return tuple((float(value), float(score)) for value, score in self.nodes)
 
 
+class WorkWindow(Section):
+    """A row of ``[sites] windows``: when work in the water may be done there, as the user was told; none is shipped."""
+
+    stream: str = ""
+    """Name of the stream; empty for every stream that no other row names."""
+    opens: DayOfYear
+    closes: DayOfYear
+    """First and last day, month and day; a window may run over the end of the year."""
+    says: str = ""
+    """Species, and who said so."""
+
+
+class Sites(Section):
+    """``[sites]``: stretches of bank that could be one piece of work."""
+
+    score_at: Annotated[float, Field(ge=0, le=100)] = 50.0
+    """Erosion or gap score of a station from which it belongs to a site [own]."""
+    merge_m: NotNegative = 20.0
+    """An interruption up to this does not part a site [own]; a crossing always does."""
+    site_min_length_m: Positive = 20.0
+    """Shorter sites are dropped [own]."""
+    site_max_length_m: Positive = 200.0
+    """Longer ones are split in equal parts [own]."""
+    protect_from_m: Positive | None = None
+    """Length from which a stretch with its strip there and low erosion is a site too, to protect; when absent none is."""
+    length_limit_m: Positive = 150.0
+    """Longer rows of sites get the prompt to ask for a limit [own]: many permits end near some such length."""
+    design_bank_m: Positive = 3.0
+    """A bank higher than this asks for a qualified design; common practice, no source."""
+    windows: tuple[WorkWindow, ...] = ()
+    """When work in the water may be done: the user's own table."""
+
+
 class Robustness(Section):
     """``[robustness]``: draws of the ranking."""
 
@@ -416,6 +460,7 @@ class Settings(Section):
     works: Works = Works()
     priority: Priority = Priority()
     factor: dict[str, OwnFactor] = {}
+    sites: Sites = Sites()
     robustness: Robustness = Robustness()
     report: Report = Report()
     sheets: Sheets = Sheets()

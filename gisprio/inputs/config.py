@@ -270,6 +270,7 @@ _KINDS = {
     "too_long": ("has too many items", "pairs: [value, score]"),
     "missing": ("is too short", "pairs: [value, score]"),
     "one_limit": ("has no limit, or two", "one of from, above, as in { from = 5, width_m = 10 }"),
+    "not_a_day": ("is not a day of the year", 'month and day, as in opens = "07-15"'),
     "not_a_date": ("is not a date", 'a date, as in as_of = "2026-05-31"'),
     "model_type": ("is not a section", "a section of its own, with keys of the form key = value below it"),
     "dict_type": ("is not a section", "a section of its own, with keys of the form key = value below it"),
@@ -391,6 +392,14 @@ def _meaning_faults(settings: Settings, known: Mapping[str, Collection[str]]) ->
                 "two or more pairs [value, score], values rising, scores between 0 and 1.",
                 "sort the pairs by value, and give scores as 0 to 1, not as percent.",
             )
+    sites = settings.sites
+    if sites.site_max_length_m < 2 * sites.site_min_length_m:
+        yield Fault(
+            f"[sites] site_max_length_m: {sites.site_max_length_m:g} is under twice site_min_length_m "
+            f"({sites.site_min_length_m:g}): parts of a site that is split would be too short.",
+            f"at least {2 * sites.site_min_length_m:g}.",
+            "raise site_max_length_m or lower site_min_length_m.",
+        )
     streams = settings.streams
     if streams.reach_length_m < 2 * streams.station_spacing_m:
         yield Fault(

@@ -151,6 +151,26 @@ def _factor_row(card: Factor, ranked: pd.DataFrame, priority: Priority) -> dict[
     }
 
 
+def with_scores(
+    stretches: pd.DataFrame, factors: pd.DataFrame, priority: Priority, registry: Sequence[Registered]
+) -> pd.DataFrame:
+    """Give stretches of bank their scores, priority and ranks among each other, as banks get them.
+
+    Parameters
+    ----------
+    stretches
+        With score, worst score and basis of each factor.
+    factors
+        Table of factors of the run: weights, and which are ranked on.
+    priority, registry
+        Section ``priority``; every factor.
+    """
+    table, all_of_them = stretches.copy(), np.ones(len(stretches), bool)
+    _fill_missing(table, all_of_them, factors, registry)
+    _add_scores(table, all_of_them, factors, priority)
+    return table
+
+
 def _fill_missing(
     banks: pd.DataFrame, ranked: np.ndarray, factors: pd.DataFrame, registry: Sequence[Registered]
 ) -> None:

@@ -139,7 +139,7 @@ def _banks(sides: pd.DataFrame, core: Tables, settings: Settings, factors: Facto
     ranked = sides["has_bank"] & sides["kind"].isin(settings.priority.ranked_kinds)
     bases = {one.card.basis_column: Words.of(sides[one.card.basis_column]) for one in factors}
     arrays = columns_of(sides.assign(ranked=ranked)) | {name: words.codes for name, words in bases.items()}
-    scales = _Scales.of(settings.priority, factors, bases)
+    scales = Scales.of(settings.priority, factors, bases)
     covers = Words.of(sides["adjacent_cover"])
     lines_from = Words.of(sides["bank_line_basis"])
     gaps = _gap_sums(core["gap_pieces"])
@@ -156,7 +156,7 @@ def _banks(sides: pd.DataFrame, core: Tables, settings: Settings, factors: Facto
             row["bank_line_basis"] = lines_from.most(bank_rows, bank["length_m"] * bank["has_bank"])
             row["adjacent_cover"] = covers.most(bank_rows, _lacking(bank))
             row |= bank_height(bank, settings.dem)
-            row |= _scores(bank, scales)
+            row |= stretch_scores(bank, scales)
             rows.append(row | {"bank_angle_says": angle_says(row)})
     table = gpd.GeoDataFrame(rows, geometry="geometry", crs=core["reach_measures"].crs)
     return table.sort_values(["reach_no", "side"], ignore_index=True)
@@ -213,7 +213,7 @@ def _share_of(length: Floats, some: NDArray[np.bool_]) -> float:
 
 
 @dataclass(frozen=True)
-class _Scales:
+class Scales:
     """What all banks are scored with.
 
     Parameters
@@ -234,7 +234,8 @@ class _Scales:
     bases: dict[str, Words]
 
     @classmethod
-    def of(cls, priority: Priority, factors: Factors, bases: dict[str, Words]) -> _Scales:
+    def of(cls, priority: Priority, factors: Factors, bases: dict[str, Words]) -> Scales:
+        """Scale the weights that are given."""
         cards = {one.card.key: one.card for one in factors}
         shared = {group: shared_weights(getattr(priority, group), cards) for group in _GROUPS}
         return cls(priority, cards, {group: whole_weights(shared[group], FULL) for group in _GROUPS}, bases)
@@ -246,7 +247,7 @@ class _Scales:
         return ["from_m", "to_m", "length_m", "reach_from_m", *own, *self.bases]
 
 
-def _scores(bank: Rows, scales: _Scales) -> dict[str, object]:
+def stretch_scores(bank: Rows, scales: Scales) -> dict[str, object]:
     """Score a bank by its worst stretches: one that all factors share, and the worst of each group by itself."""
     cards, priority, judged = scales.cards, scales.priority, _judged(bank)
     own = bank if judged.all() else {name: bank[name][judged] for name in scales.columns}
@@ -267,6 +268,14 @@ def _scores(bank: Rows, scales: _Scales) -> dict[str, object]:
         score = np.maximum(_weighed(stations, scales.weights[group], cards), observed[group])
         row[f"{group}_above_share"] = _above(own["length_m"], score, priority.need_at)
     return row
+
+
+def station_scores(own: Rows, scales: Scales) -> dict[str, Floats]:
+    """Give the score of each group at stations, 0..1000, as stretches are found by; not below what was observed."""
+    return {
+        group: np.maximum(_group(own, scales.weights[group], scales.cards), _observed(own, group, scales.cards))
+        for group in _GROUPS
+    }
 
 
 def _judged(bank: Rows) -> NDArray[np.bool_]:

@@ -19,6 +19,7 @@ from gisprio.contracts.words import (
     NEEDS,
     SETBACK_KINDS,
     SIDES,
+    SITE_KINDS,
     STREAM_KINDS,
 )
 
@@ -620,6 +621,28 @@ JOINT_GAPS = Layer(
     ),
 )
 
+SITE_PIECES = Layer(
+    "site_pieces", "polygon", ("reach_no", "side", "from_m"),
+    "Sites inside a piece; value, basis and score columns of each factor follow from the cards, on the site's worst stretch.",
+    (
+        C("segment_no", "int", "Segment.", low=0),
+        C("reach_no", "int", "Reach.", low=0),
+        C("side", "int", "0 left, 1 right.", low=0, high=1),
+        C("property_id", "text", "Property.", null=True),
+        C("from_m", "float", "Lower end, upstream from the reach's downstream end.", "m", low=0),
+        C("to_m", "float", "Upper end.", "m", low=0),
+        C("site_kind", "text", "What its stations were taken for.", among=SITE_KINDS),
+        C("setback_m", "float", "Width the rule asks for: median of its stations.", "m", low=0),
+        C("area_m2", "float", "Ground of the strip on the property; of a gap, clear of what cannot be planted.", "m2", low=0),
+        C("plantable_area_m2", "float", "Of that, ground that lacks counting cover.", "m2", null=True, low=0),
+        C("gap_length_m", "float", "Metres of gap.", "m", null=True, low=0),
+        C("lacking_share", "float", "Share of the strip without counting cover, the inner third weighing most.", null=True, low=0, high=1),
+        C("adjacent_cover", "text", "Commonest cover of the strip that does not count; else of the strip.", null=True, among=COVERS),
+        C("bank_height_m", "float", "Median over its stations.", "m", null=True, low=0),
+        C("constraint", "text", "Kinds of constraint in its strip.", null=True),
+    ),
+)
+
 # ---------------------------------------------------------------- results
 
 _PROMPTS = (
@@ -812,7 +835,7 @@ PROPERTIES = Layer(
 )
 SITES = Layer(
     "sites", "polygon", ("site_id",),
-    "Stretches of one bank on one property that could be one piece of work; the strip beside them, clear of what cannot be planted.",
+    "Stretches of one bank on one property that could be one piece of work, drawn as the strip beside them.",
     (
         C("site_id", "text", "bank_id, S and a running number upstream."),
         C("bank_id", "text", "Bank."),
@@ -824,7 +847,7 @@ SITES = Layer(
         C("to_m", "float", "Upper end.", "m", low=0),
         C("length_m", "float", "Along the stream.", "m", low=0),
         C("setback_m", "float", "Width the rule asks for: median of its stations.", "m", low=0),
-        C("area_m2", "float", "Ground of the strip on the property, clear of constraints, roads, water and young planting.", "m2", low=0),
+        C("area_m2", "float", "Ground of the strip on the property; where there is a gap to plant, clear of constraints, roads, water and young planting.", "m2", low=0),
         C("plantable_area_m2", "float", "Of that, ground that lacks counting cover; null in a coarse look.", "m2", null=True, low=0),
         C("gap_length_m", "float", "Metres of gap; null in a coarse look.", "m", null=True, low=0),
         C("certainty", "text", "uncertain where most of its gap is, or where the cover is too coarse to measure one; null without a gap.", null=True, among=("clear", "uncertain")),

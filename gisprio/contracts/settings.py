@@ -391,7 +391,7 @@ class Sites(Section):
     site_max_length_m: Positive = 200.0
     """Longer ones are split in equal parts [own]."""
     protect_from_m: Positive | None = None
-    """Length from which a stretch with its strip there and low erosion is a site too, to protect; when absent none is."""
+    """Length from which a stretch with its strip there and low erosion is a site, to protect; when absent none is."""
     length_limit_m: Positive = 150.0
     """Longer rows of sites get the prompt to ask for a limit [own]: many permits end near some such length."""
     design_bank_m: Positive = 3.0

@@ -33,6 +33,9 @@ NEEDS = ("both", "erosion_only", "gap_only", "none")
 MEASURES = ("look first", "bank works and plant", "fence and plant", "plant", "protect")
 """What a site asks for, by a short table: compute/land/measures.py."""
 
+SITE_KINDS = ("gap", "erosion", "strip")
+"""What the stations of a site were taken for: a gap to plant, an eroding bank with its strip, a strip to protect."""
+
 SETBACK_KINDS = ("statute", "standard", "guidance", "own target")
 """What stands behind a setback."""
 

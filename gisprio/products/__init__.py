@@ -9,6 +9,7 @@ PRODUCTS: tuple[Product, ...] = (
     Product("reaches.csv", "gisprio.products.tables:write_reaches", "The reaches without geometry."),
     Product("banks.csv", "gisprio.products.tables:write_banks", "The banks without geometry."),
     Product("properties.csv", "gisprio.products.tables:write_properties", "The properties without geometry."),
+    Product("sites.csv", "gisprio.products.tables:write_sites", "The sites without geometry."),
     Product("profiles.csv", "gisprio.products.profiles:write_profiles_table", "The long profile of every stream."),
     Product("profiles.svg", "gisprio.products.profiles:write_profiles_picture", "The longest streams as a picture."),
     Product("sensitivity.csv", "gisprio.products.tables:write_sensitivity", "What would change the top ten banks."),

@@ -8,7 +8,9 @@ from xml.sax.saxutils import quoteattr
 import pandas as pd
 
 from gisprio.contracts.cards import Tables
+from gisprio.contracts.words import MEASURES
 from gisprio.products.classes import (
+    COLOURS,
     CONSTRAINT,
     GAP,
     NOT_RANKED,
@@ -38,6 +40,7 @@ def layer_styles(tables: Tables) -> Mapping[str, str]:
     return {
         "banks": banks_qml(tables["banks"]["rank"]),
         "gaps": gaps_qml(),
+        "sites": sites_qml(),
         "properties": properties_qml(),
         "flow_points": flow_points_qml(),
         "crossings": crossings_qml(),
@@ -72,6 +75,14 @@ def gaps_qml() -> str:
         _symbol(0, "fill", _hatch(GAP, "solid")),
         _symbol(1, "fill", _hatch(GAP, "dash")),
     ]
+    return _document("RuleRenderer", _rules(rules), symbols, geometry=2)
+
+
+def sites_qml() -> str:
+    """Give the style of sites: an outline in the sites' colour, a hatch of its own for each measure."""
+    rules = [_rule(n, f"\"measure\" = '{measure}'", f"Site: {measure}") for n, measure in enumerate(MEASURES)]
+    patterns = ("dense7", "cross", "f_diagonal", "horizontal", "no")
+    symbols = [_symbol(n, "fill", _hatch(COLOURS["site"], "solid", pattern)) for n, pattern in enumerate(patterns)]
     return _document("RuleRenderer", _rules(rules), symbols, geometry=2)
 
 

@@ -48,6 +48,11 @@ def write_properties(path: Path, results: Results) -> None:
     write_table(path, results.tables["properties"])
 
 
+def write_sites(path: Path, results: Results) -> None:
+    """Write the layer ``sites`` as CSV."""
+    write_table(path, results.tables["sites"])
+
+
 def write_sensitivity(path: Path, results: Results) -> None:
     """Write the table of what changes the top as CSV."""
     write_table(path, results.tables["sensitivity"])

@@ -55,6 +55,11 @@ class OpenedResults:
         return self._layer("gaps")
 
     @cached_property
+    def sites(self) -> gpd.GeoDataFrame:
+        """Layer ``sites``."""
+        return self._layer("sites")
+
+    @cached_property
     def flow_points(self) -> gpd.GeoDataFrame:
         """Layer ``flow_points``."""
         return self._layer("flow_points")

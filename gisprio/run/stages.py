@@ -340,6 +340,29 @@ STAGES: tuple[Stage, ...] = (
         says="Gives each property the bank whose strip lies mostly on it; finds neighbours whose gaps meet.",
     ),
     Stage(
+        "site_cuts",
+        "gisprio.compute.land.sites:cut_sites",
+        "piece",
+        reads=(
+            "stations",
+            "bank_points",
+            "side_setbacks",
+            "side_cover",
+            "side_gaps",
+            "side_heights",
+            "side_constraints",
+            "side_scores",
+            "gap_pieces",
+            "reach_measures",
+        ),
+        halo=("parcels", "constraints", "roads", "water", "done", "segments", "reach_measures"),
+        as_is=("stretches",),
+        sections=("priority", "factor", "setback", "works", "sites"),
+        writes=("site_pieces",),
+        says="Cuts sites from the scores of stations: stretches of one bank on one property that could be one piece of "
+        "work.",
+    ),
+    Stage(
         "ranks",
         "gisprio.compute.scoring.ranks:rank_banks",
         "whole",
@@ -386,10 +409,29 @@ STAGES: tuple[Stage, ...] = (
         says="Finds gaps that mirror each other as beside a shifted line, and makes them uncertain.",
     ),
     Stage(
+        "sites",
+        "gisprio.compute.land.site_ranks:rank_sites",
+        "whole",
+        reads=(
+            "site_pieces",
+            "banks",
+            "factors",
+            "judged_gaps",
+            "segments",
+            "reach_measures",
+            "knickpoints",
+            "crossings",
+            "constraints",
+        ),
+        sections=("priority", "factor", "sites"),
+        writes=("sites",),
+        says="Ranks sites as banks are ranked; says what each asks for, what to ask before, and which go together.",
+    ),
+    Stage(
         "property_ranks",
         "gisprio.compute.land.ranks:rank_properties",
         "whole",
-        reads=("frontages", "joint_gaps", "banks", "reach_measures", "properties"),
+        reads=("frontages", "joint_gaps", "banks", "reach_measures", "properties", "sites"),
         writes=("ranked_properties", "shown_frontages"),
         says="Ranks properties by priority times metres of gap.",
     ),
@@ -410,6 +452,7 @@ RESULT_TABLES = {
     "banks": "drawn_banks",
     "bank_setbacks": "bank_setbacks",
     "gaps": "judged_gaps",
+    "sites": "sites",
     "flow_points": "flow_points",
     "crossings": "crossings",
     "knickpoints": "shown_knickpoints",
@@ -425,7 +468,7 @@ RESULT_TABLES = {
 STATION_TABLE = "station_results"
 """The table that goes to ``stations.parquet`` tile by tile and is never whole."""
 
-FACTOR_TABLES = ("side_scores", "bank_measures", "banks", "drawn_banks", "station_results")
+FACTOR_TABLES = ("side_scores", "site_pieces", "bank_measures", "banks", "drawn_banks", "station_results")
 """Tables that carry the columns of the factor cards besides their own."""
 
 _OTHER_NAMES = {

@@ -58,7 +58,7 @@ def factors_of(settings: Settings) -> tuple[Registered, ...]:
     own = sorted(settings.factor.items())
     return FACTORS + tuple(Registered(own_card(name, one), partial(own_values, name=name), True) for name, one in own)
 
-_SHOWN_ON = {"side_scores": False, "bank_measures": True, "banks": True, "stations": False}
+_SHOWN_ON = {"side_scores": False, "bank_measures": True, "banks": True, "stations": False, "site_pieces": True}
 
 
 def factor_columns(factors: Iterable[Registered] = FACTORS, *, with_basis: bool) -> tuple[Column, ...]:

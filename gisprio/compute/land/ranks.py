@@ -22,7 +22,7 @@ def rank_properties(tables: Tables, sources: Sources, settings: Settings) -> Out
     Parameters
     ----------
     tables
-        ``frontages``, ``joint_gaps``, ``banks``, ``reach_measures``, ``properties``.
+        ``frontages``, ``joint_gaps``, ``banks``, ``reach_measures``, ``properties``, ``sites``.
     sources, settings
         None.
 
@@ -53,7 +53,8 @@ def rank_properties(tables: Tables, sources: Sources, settings: Settings) -> Out
     table[orders.columns] = orders
     for absent in ("rank_p05", "rank_p95", "top_share"):
         table[absent] = np.nan
-    table["site_count"] = pd.array([pd.NA] * len(table), dtype="Int64")
+    counts = tables["sites"]["property_id"].value_counts()
+    table["site_count"] = counts.reindex(table.index, fill_value=0).astype("Int64")
     shapes = tables["properties"][["property_id", "geometry"]]
     result = shapes.merge(table.reset_index(), on="property_id", validate="one_to_one")
     result = result.sort_values("property_id", ignore_index=True)

@@ -167,7 +167,8 @@ def with_scores(
     """
     table, all_of_them = stretches.copy(), np.ones(len(stretches), bool)
     _fill_missing(table, all_of_them, factors, registry)
-    _add_scores(table, all_of_them, factors, priority)
+    orders = rank_rows(table, all_of_them, factors, priority)
+    table[orders.columns] = orders
     return table
 
 

@@ -1,0 +1,112 @@
+"""What a site asks for: a short table of measures, read from the top; the first row that holds counts."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+Marks = NDArray[np.bool_]
+STEP_WIDTHS = 20.0
+"""A bank so many bankfull widths below a step in the bed may have a bed that is cutting down [own]."""
+HIGH_FORCE = 0.75
+"""Force is high above this share of the run's ranked banks [own]."""
+BARE_SHARE = 0.75
+"""A strip is bare where this share of it, the inner third weighing most, has no counting cover [own]."""
+
+
+@dataclass(frozen=True, slots=True)
+class MeasureRow:
+    """A row of the table.
+
+    Parameters
+    ----------
+    measure
+        Word of ``MEASURES``.
+    when
+        When it holds, in words.
+    holds
+        The same of sites: ``step``, ``site_kind``, ``high_force``, ``bare``, ``adjacent_cover``.
+    why
+        The sentence of column ``why_measure``; may hold ``{step}``, ``{bare}`` and ``{fence}``.
+    """
+
+    measure: str
+    when: str
+    holds: Callable[[pd.DataFrame], Marks]
+    why: str
+
+
+MEASURE_TABLE = (
+    MeasureRow(
+        "look first",
+        f"it lies within {STEP_WIDTHS:g} bankfull widths below a step in the bed: the bed may be cutting",
+        lambda sites: sites["step"].notna().to_numpy(),
+        "Look first: bed may be cutting, for {step}; planting is lost where the bed cuts.",
+    ),
+    MeasureRow(
+        "look first",
+        "it is likely to erode and its strip is there (erosion only)",
+        lambda sites: (sites["site_kind"] == "erosion").to_numpy(),
+        "Look first: likely to erode, but its strip is there, so that planting is not what it lacks.",
+    ),
+    MeasureRow(
+        "bank works and plant",
+        f"the flow's force is in the top {1 - HIGH_FORCE:.0%} of ranked banks and {BARE_SHARE:.0%} of its strip bare",
+        lambda sites: (sites["high_force"] & sites["bare"]).to_numpy(bool),
+        "The flow's force is in the top quarter of the run and {bare} of the strip is bare: planting alone may be torn "
+        "out{fence}.",
+    ),
+    MeasureRow(
+        "fence and plant",
+        "pasture is the commonest cover that its strip has instead",
+        lambda sites: (sites["adjacent_cover"] == "pasture").to_numpy(),
+        "Pasture where the strip should be, {bare} of it without cover: stock would eat what is planted.",
+    ),
+    MeasureRow(
+        "plant",
+        "all other sites with a gap",
+        lambda sites: (sites["site_kind"] == "gap").to_numpy(),
+        "{bare} of the strip has no cover that counts.",
+    ),
+    MeasureRow(
+        "protect",
+        "its strip is there and erosion is low ([sites] protect_from_m)",
+        lambda sites: (sites["site_kind"] == "strip").to_numpy(),
+        "Its strip is there and neither score is high: keep it so.",
+    ),
+)
+
+
+def with_measures(sites: pd.DataFrame, banks: pd.DataFrame) -> pd.DataFrame:
+    """Give sites their measure and why.
+
+    Parameters
+    ----------
+    sites
+        ``site_kind``, ``step`` (words of a step in the bed above, or None), ``lacking_share``, ``adjacent_cover`` and
+        ``unit_stream_power_score``.
+    banks
+        Layer ``banks``, whose ranked rows say what force is high.
+    """
+    forces = banks.loc[banks["not_ranked"].isna(), "unit_stream_power_score"].dropna().to_numpy(float)
+    least = float(np.quantile(forces, HIGH_FORCE)) if len(forces) else np.inf
+    table = sites.assign(
+        high_force=(sites["unit_stream_power_score"] > least) & (sites["site_kind"] == "gap"),
+        bare=sites["lacking_share"] >= BARE_SHARE,
+    )
+    row = np.select([each.holds(table) for each in MEASURE_TABLE], range(len(MEASURE_TABLE)), -1)
+    told = zip(row, table["step"], table["lacking_share"], table["adjacent_cover"], strict=True)
+    return table.assign(
+        measure=[MEASURE_TABLE[number].measure for number in row],
+        why_measure=[_why(MEASURE_TABLE[number].why, *facts) for number, *facts in told],
+    )
+
+
+def _why(sentence: str, step: object, lacking: float, cover: object) -> str:
+    bare = "an unknown share" if pd.isna(lacking) else f"{lacking:.0%}"
+    fence = "; pasture beside it, so fence it too" if cover == "pasture" else ""
+    return sentence.format(step=step, bare=bare, fence=fence)

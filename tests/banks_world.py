@@ -110,7 +110,7 @@ def drawn_tables(banks: pd.DataFrame, slope_error: float = 0.0, metres_of_gap: f
     ids = sorted(set(frontages["property_id"]))
     land = gpd.GeoDataFrame({"property_id": ids}, geometry=[shapely.box(0, 0, 1, 1)] * len(ids))
     tables = {"frontages": frontages, "banks": banks, "reach_measures": measures, "properties": land}
-    tables["joint_gaps"] = empty(JOINT_GAPS)
+    tables |= {"joint_gaps": empty(JOINT_GAPS), "sites": empty(SITES)}
     properties = rank_properties(tables, {}, None)["ranked_properties"]
     return {
         **{name: tables[name] for name in ("frontages", "reach_measures")},

@@ -46,6 +46,7 @@ JARRETT_FACTOR = Constant(
 )
 JARRETT_SLOPE_POWER = Constant(0.38, "", "jarrett1984", "memory", "Exponent of slope in the roughness form.")
 JARRETT_RADIUS_POWER = Constant(-0.16, "", "jarrett1984", "memory", "Exponent of hydraulic radius in it.")
+TORN_OUT_POWER = Constant(35.0, "W/m2", "brookes1987", "memory", "Power from which straightened channels erode.")
 GRASS_SHEAR = Constant(1.97, "of bare soil", "julian_torres2006", "verified", "Critical shear stress under grass.")
 TREES_SHEAR = Constant(19.2, "of bare soil", "julian_torres2006", "verified", "Critical shear stress under trees.")
 HELD_RETREAT = Constant(0.24, "m/y", "micheli_kirchner2002", "verified", "Retreat of banks under wet-meadow plants.")

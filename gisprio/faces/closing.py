@@ -12,7 +12,7 @@ from rich.table import Table
 from rich.text import Text
 
 from gisprio.contracts.findings import Finding, findings_from
-from gisprio.contracts.words import CAUTION
+from gisprio.contracts.words import CAUTION, MEASURES
 from gisprio.faces.watching import PipeConsole
 from gisprio.faces.words import counted, finding_lines
 from gisprio.run.record import RunRecord, stage_line
@@ -48,6 +48,7 @@ def print_closing(record: RunRecord, *, verbose: bool) -> None:
         console.print(properties_table(results.properties))
     elif len(results.properties):
         console.print(Text(f"{len(results.properties)} properties, none of them ranked: the findings say why."))
+    console.print(Text(sites_line(results.sites)))
     if results.bank_setbacks["rule"].nunique() > 1:
         console.print(rules_table(results.bank_setbacks, results.banks["setback_rule"].iloc[0]))
     sys.stdout.flush()
@@ -96,6 +97,15 @@ def properties_table(properties: pd.DataFrame) -> Table:
         numbers = (_whole(row["frontage_m"]), _whole(row["gap_length_m"]), _decimals(row["priority"]))
         table.add_row(*_cells(_whole(row["rank"]), row["property_id"], *numbers))
     return table
+
+
+def sites_line(sites: pd.DataFrame) -> str:
+    """Say how many sites there are, how long, and what they ask for."""
+    if not len(sites):
+        return "No sites: nowhere does a station reach [sites] score_at for long enough."
+    counts = sites["measure"].value_counts()
+    asked = ", ".join(f"{counts[measure]} {measure}" for measure in MEASURES if measure in counts)
+    return f"{len(sites)} sites, {sites['length_m'].sum() / 1000:.1f} km of bank: {asked}. See sites.csv."
 
 
 def rules_table(bank_setbacks: pd.DataFrame, ranks: str) -> Table:

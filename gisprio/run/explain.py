@@ -1,4 +1,4 @@
-"""Explains a run, and how the rank of a bank or property came about, term by term, in plain text."""
+"""Explains a run, and how the rank of a bank, property or site came about, term by term, in plain text."""
 
 from __future__ import annotations
 
@@ -13,8 +13,10 @@ import pandas as pd
 from gisprio.compute.land.changes import ranks_when_closed
 from gisprio.contracts.errors import InputError
 from gisprio.contracts.findings import listed
+from gisprio.contracts.layers import SITES
 from gisprio.contracts.references import cited, keys_in
-from gisprio.contracts.words import CAUTION
+from gisprio.contracts.schema import empty
+from gisprio.contracts.words import CAUTION, SIDES
 from gisprio.run.changes import change_lines, rank_lines
 from gisprio.run.lines import wrapped
 from gisprio.run.record import stage_line
@@ -61,14 +63,14 @@ def explain_run(folder: str | Path) -> str:
 
 
 def explain_id(folder: str | Path, wanted: str) -> str:
-    """Say how the rank of a bank or a property came about.
+    """Say how the rank of a bank, a property or a site came about.
 
     Parameters
     ----------
     folder
         A result folder.
     wanted
-        A ``bank_id`` or ``property_id``.
+        A ``bank_id``, ``property_id`` or ``site_id``.
 
     Raises
     ------
@@ -77,13 +79,16 @@ def explain_id(folder: str | Path, wanted: str) -> str:
     """
     results = open_results(folder)
     banks, properties = results.banks, results.properties
+    sites = results.sites if "sites" in results.record["counts"] else empty(SITES)  # not in folders of before
     texts = []
     if (banks["bank_id"] == wanted).any():
         texts.append(bank_text(banks[banks["bank_id"] == wanted].iloc[0], results))
     if (properties["property_id"] == wanted).any():
         texts.append(property_text(properties[properties["property_id"] == wanted].iloc[0], results))
+    if (sites["site_id"] == wanted).any():
+        texts.append(site_text(sites[sites["site_id"] == wanted].iloc[0], results))
     if not texts:
-        raise unknown_id(wanted, [*banks["bank_id"], *properties["property_id"]])
+        raise unknown_id(wanted, [*banks["bank_id"], *properties["property_id"], *sites["site_id"]])
     return "\n\n".join([*texts, CAUTION])
 
 
@@ -92,8 +97,8 @@ def unknown_id(wanted: str, ids: list[str]) -> InputError:
     folded = {name.casefold(): name for name in reversed(ids)}
     near = [folded[name] for name in get_close_matches(wanted.casefold(), list(folded), n=3, cutoff=0.5)]
     return InputError(
-        f"there is no bank or property {wanted!r} in these results.",
-        wanted="a bank_id or property_id as banks.csv and properties.csv hold them.",
+        f"there is no bank, property or site {wanted!r} in these results.",
+        wanted="a bank_id, property_id or site_id as banks.csv, properties.csv and sites.csv hold them.",
         do=f"did you mean {', '.join(near)}?" if near else "look it up there, or click it on the map.",
     )
 
@@ -276,6 +281,60 @@ def neighbour_lines(row: pd.Series) -> list[str]:
         return []
     metres = _number(row["joint_gap_m"], 0, "m")
     return wrapped(f"Its gap meets that of {names}: {metres} of it run on onto them or lie opposite theirs.", 2, 4)
+
+
+def site_text(site: pd.Series, results: OpenedResults) -> str:
+    """Explain one site: where it was cut, what it asks for and why, its scores, its neighbours, its prompts."""
+    asked = results.record["settings"]["sites"]
+    on = f"on property {site['property_id']}" if isinstance(site["property_id"], str) else "on no property known"
+    lines = [
+        f"Site {site['site_id']}: {_number(site['length_m'], 0, 'm')} of bank {site['bank_id']} "
+        f"({_text(site['name'], 'a stream without a name')}), {on}",
+        f"  from {_number(site['from_m'], 0)} to {_number(site['to_m'], 0, 'm')} upstream of the reach's lower end; "
+        f"strip {_number(site['setback_m'], 1, 'm')} wide, {_number(site['area_m2'], 0, 'm2')}, "
+        f"of it to plant {_number(site['plantable_area_m2'], 0, 'm2')}; gap {_number(site['gap_length_m'], 0, 'm')}"
+        + (f" ({site['certainty']})" if isinstance(site["certainty"], str) else ""),
+        *wrapped(
+            f"Cut where stations score {asked['score_at']:g} or more ([sites] score_at), interruptions up to "
+            f"{asked['merge_m']:g} m bridged; parted at crossings, reaches and properties; shorter than "
+            f"{asked['site_min_length_m']:g} m dropped, longer than {asked['site_max_length_m']:g} m split.",
+            2,
+            4,
+        ),
+        *wrapped(f"Measure: {site['measure']}. {site['why_measure']}", 2, 4),
+        *_site_factors(site, results),
+        "",
+        f"  Priority {_number(site['priority'], 2)} of 100: "
+        + combined_in_words(results.record["settings"]["priority"], site["erosion_score"], site["gap_score"]),
+        f"  Rank {_number(site['rank'], 0)} of {len(results.sites)} sites",
+    ]
+    if isinstance(site["joint_sites"], str):
+        others = f", on {site['joint_properties']}" if isinstance(site["joint_properties"], str) else ""
+        lines += wrapped(f"Goes together with {site['joint_sites']}{others}.", 2, 4)
+    told = [site[name] for name in site.index if name.startswith("prompt_") and isinstance(site[name], str)]
+    lines += ["", "  Ask first (prompts, not advice)"] if told else []
+    return "\n".join([*lines, *(line for text in told for line in wrapped(f"- {text}", 4, 6))])
+
+
+def _site_factors(site: pd.Series, results: OpenedResults) -> list[str]:
+    """Tell the factors of a site on its worst stretch, as the store keeps them."""
+    pieces, reaches = (last_table(results.folder, name) for name in ("site_pieces", "reach_measures"))
+    if pieces is None or reaches is None:
+        return ["", "  Its factors are not listed: the store (.gisprio) was cleaned; run again."]
+    number = reaches.loc[reaches["reach_id"] == site["reach_id"], "reach_no"].iloc[0]
+    same = (pieces["reach_no"] == number) & (pieces["side"] == SIDES.index(site["side"]))
+    near = (pieces["from_m"] - site["from_m"]).abs().where(same)
+    own, bank = pieces.loc[near.idxmin()], results.banks.set_index("bank_id").loc[site["bank_id"]]
+    factors = results.record["factors"]
+    bases = {row["basis_column"]: bank[row["basis_column"]] for row in factors}
+    row = pd.concat([own, site[["erosion_score", "gap_score"]]])
+    row = pd.concat([row.drop(list(bases)), pd.Series(bases, dtype=object)])
+    row["freedom_to_move"] = bank["freedom_to_move"]
+    return [
+        line
+        for group in _GROUPS
+        for line in _group_lines(group, row, [one for one in factors if one["group"] == group])
+    ]
 
 
 def _number(value: Any, digits: int, unit: str = "") -> str:

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from gisprio import __version__
+from gisprio.compute.land.measures import MEASURE_TABLE
 from gisprio.compute.network.curves import Curve, Power, curve_names, read_curve
 from gisprio.compute.setbacks import form_of
 from gisprio.compute.setbacks.findings import LINE_WORDS
@@ -113,6 +114,7 @@ def _stage(ran: Ran, stage: Stage) -> Iterator[str]:
         "cover": _setback_lines,
         "side_scores": _factor_lines,
         "ranks": _priority_lines,
+        "sites": _measure_lines,
         "draws": _draw_lines,
     }.get(stage.name, _nothing)(ran)
     yield from _numbers(taken)
@@ -265,6 +267,15 @@ def _priority_lines(ran: Ran) -> Iterator[str]:
         3,
         5,
     )
+
+
+def _measure_lines(ran: Ran) -> Iterator[str]:
+    yield "   Measures: the first row that holds [own]"
+    for number, row in enumerate(MEASURE_TABLE, 1):
+        yield from wrapped(f"{number}. {row.measure}: {row.when}", 5, 8)
+    windows = ran.settings["sites"].get("windows") or ()
+    told = "; ".join(f"{row.get('stream') or 'other streams'} {row['opens']} to {row['closes']}" for row in windows)
+    yield from wrapped(f"Windows for work in the water, the user's own: {told or 'none given'}.", 5, 7)
 
 
 def _draw_lines(ran: Ran) -> Iterator[str]:

@@ -109,13 +109,14 @@ def ran(folder: Path) -> dict[str, int]:
     return {stage["name"]: stage["ran"] for stage in record.stages if stage["ran"]}
 
 
-AFTER_GAPS = {"mirrors": 1, "own_layers": 1, "supply": 1, "ground": 1, "side_scores": 1, "frontages": 1}
+AFTER_GAPS = {"mirrors": 1, "own_layers": 1, "supply": 1, "ground": 1, "side_scores": 1, "frontages": 1, "site_cuts": 1}
 AFTER_BANK_LINES = {"valleys": 1, "bank_heights": 1, "works": 1, "cover": 1, "soils": 1, "scars": 1} | AFTER_GAPS
-AFTER_BANKS = {"ranks": 1, "landmarks": 1, "line_offsets": 1, "property_ranks": 1, "draws": 1}
+AFTER_BANKS = {"ranks": 1, "landmarks": 1, "line_offsets": 1, "sites": 1, "property_ranks": 1, "draws": 1}
 RERUNS = {
     "nothing": (lambda _: None, {}),
     "units of the report": (edit_report, {}),
-    "a property": (edit_property, {"passages": 1, "setbacks": 1, "frontages": 1, "property_ranks": 1, "draws": 1}),
+    "a property": (edit_property, {"passages": 1, "setbacks": 1, "frontages": 1, "site_cuts": 1, "sites": 1}
+                   | {"property_ranks": 1, "draws": 1}),
     "water": (
         edit_water,
         {"reaches": 1, "passages": 1, "bank_lines": 1, "setbacks": 1, "ownership": 1, "gaps": 1}
@@ -129,7 +130,7 @@ RERUNS = {
     "heights": (  # what is read from the file itself runs on both tiles: it is one file
         edit_heights,
         {"routing_grid": 1, "channels": 1, "network": 1, "catchments": 1, "delivery": 1, "reaches": 1}
-        | {"bank_lines": 2, "bank_heights": 2, "setbacks": 2, "valleys": 1, "supply": 1, "side_scores": 1}
+        | {"bank_lines": 2, "bank_heights": 2, "setbacks": 2, "valleys": 1, "supply": 1, "side_scores": 1, "site_cuts": 1}
         | AFTER_BANKS,
     ),
     "the setback": (
@@ -200,13 +201,13 @@ MORE_RERUNS = {
     "one cell of the cover": (  # what is read from the file itself runs on both tiles: it is one file
         edit_cover_cell,
         {"delivery": 1, "cover": 2, "gaps": 1, "mirrors": 1, "supply": 1, "side_scores": 1, "frontages": 1}
-        | AFTER_BANKS,
+        | {"site_cuts": 1} | AFTER_BANKS,
     ),
-    "soils": (give_soils, {"delivery": 1, "soils": 1, "supply": 1, "side_scores": 1} | AFTER_BANKS),
+    "soils": (give_soils, {"delivery": 1, "soils": 1, "supply": 1, "side_scores": 1, "site_cuts": 1} | AFTER_BANKS),
     "the seed of the draws": (partial(add_to_config, text="seed = 7\n"), {"draws": 1}),
     "weights": (
         partial(add_to_config, text="[priority.weights]\nerosion = 70\ngap = 30\n"),
-        {"side_scores": 2, "ranks": 1, "property_ranks": 1, "draws": 1},
+        {"side_scores": 2, "site_cuts": 2, "ranks": 1, "sites": 1, "property_ranks": 1, "draws": 1},
     ),
 }  # fmt: skip
 """As in the table above, for further changes."""
@@ -222,7 +223,7 @@ def test_only_what_must_runs_again(change, plain, tmp_path):
 
 CODE = {
     "a comment and a docstring": ("compute/scoring/keys.py", '    """', '    # A remark.\n    """More. ', {}),
-    "a formula two imports away": ("compute/scoring/keys.py", "np.log", "2 * np.log", {"ranks": 1, "draws": 1}),
+    "a formula two imports away": ("compute/scoring/keys.py", "np.log", "2 * np.log", {"ranks": 1, "sites": 1, "draws": 1}),
 }
 """File of gisprio, what is written in it and what instead; the stages that run again and on how many of the tiles."""
 
@@ -252,5 +253,5 @@ def test_of_several_files_of_heights_the_one_replaced_is_read_where_it_reaches(t
     ran(folder)
     edit_fine_heights(folder)
     before = {"routing_grid": 1, "channels": 1, "network": 1, "catchments": 1, "delivery": 1, "reaches": 1}
-    on_one_tile = {"bank_lines": 1, "bank_heights": 1, "setbacks": 1, "valleys": 1, "supply": 1, "side_scores": 1}
+    on_one_tile = {"bank_lines": 1, "bank_heights": 1, "setbacks": 1, "valleys": 1, "supply": 1, "side_scores": 1, "site_cuts": 1}
     assert ran(folder) == before | on_one_tile | AFTER_BANKS

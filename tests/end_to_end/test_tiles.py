@@ -15,7 +15,7 @@ from gisprio.run import engine
 from gisprio.run.engine import run as engine_run
 from makers import frame
 
-LAYERS = ("reaches", "banks", "bank_setbacks", "gaps", "properties", "flow_points", "findings", "crossings",
+LAYERS = ("reaches", "banks", "bank_setbacks", "gaps", "sites", "properties", "flow_points", "findings", "crossings",
           "knickpoints", "constraints", "works_done", "scars")  # fmt: skip
 
 
@@ -27,7 +27,7 @@ def _digests(folder):
     found = {}
     for name in (*LAYERS, "stations"):
         table = getattr(opened, name)
-        keys = [c for c in ("reach_id", "bank_id", "gap_id", "property_id", "segment_id", "station_no", "side", "says")
+        keys = [c for c in ("reach_id", "bank_id", "gap_id", "site_id", "property_id", "segment_id", "station_no", "side", "says")
                 if c in table.columns]
         found[name] = table_digest(table.sort_values(keys, kind="stable", ignore_index=True))
     return found

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Hashable, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+
+from gisprio.contracts.constants import TORN_OUT_POWER
 
 Marks = NDArray[np.bool_]
 STEP_WIDTHS = 20.0
@@ -31,7 +34,7 @@ class MeasureRow:
     holds
         The same of sites: ``step``, ``site_kind``, ``high_force``, ``bare``, ``adjacent_cover``.
     why
-        The sentence of column ``why_measure``; may hold ``{step}``, ``{bare}`` and ``{fence}``.
+        The sentence of column ``why_measure``; may hold what :func:`_why` fills in.
     """
 
     measure: str
@@ -55,22 +58,23 @@ MEASURE_TABLE = (
     ),
     MeasureRow(
         "bank works and plant",
-        f"the flow's force is in the top {1 - HIGH_FORCE:.0%} of ranked banks and {BARE_SHARE:.0%} of its strip bare",
+        f"the flow's force is in the top {1 - HIGH_FORCE:.0%} of ranked banks, and {TORN_OUT_POWER.value:g} W/m2 or the "
+        f"site likely to erode; {BARE_SHARE:.0%} of its strip is bare, on a cover fine enough to show it",
         lambda sites: (sites["high_force"] & sites["bare"]).to_numpy(bool),
-        "The flow's force is in the top quarter of the run and {bare} of the strip is bare: planting alone may be torn "
-        "out{fence}.",
+        "The flow's force, {power} W/m2, is in the top quarter of the run and {bare} of the strip is bare: planting "
+        "alone may be torn out{fence}.",
     ),
     MeasureRow(
         "fence and plant",
         "pasture is the commonest cover that its strip has instead",
         lambda sites: (sites["adjacent_cover"] == "pasture").to_numpy(),
-        "Pasture where the strip should be, {bare} of it without cover: stock would eat what is planted.",
+        "Pasture where the strip should be, {bare} of it without cover: stock would eat what is planted{coarse}.",
     ),
     MeasureRow(
         "plant",
         "all other sites with a gap",
         lambda sites: (sites["site_kind"] == "gap").to_numpy(),
-        "{bare} of the strip has no cover that counts.",
+        "{bare} of the strip has no cover that counts{coarse}.",
     ),
     MeasureRow(
         "protect",
@@ -81,32 +85,47 @@ MEASURE_TABLE = (
 )
 
 
-def with_measures(sites: pd.DataFrame, banks: pd.DataFrame) -> pd.DataFrame:
+def with_measures(sites: pd.DataFrame, banks: pd.DataFrame, score_at: float) -> pd.DataFrame:
     """Give sites their measure and why.
 
     Parameters
     ----------
     sites
-        ``site_kind``, ``step`` (words of a step in the bed above, or None), ``lacking_share``, ``adjacent_cover`` and
-        ``unit_stream_power_score``.
+        ``site_kind``, ``step`` (words of a step in the bed above, or None), ``lacking_share``, ``adjacent_cover``,
+        ``gap_length_m`` (null in a coarse look), ``unit_stream_power_w_m2``, ``unit_stream_power_score`` and
+        ``erosion_score``.
     banks
         Layer ``banks``, whose ranked rows say what force is high.
+    score_at
+        Erosion score from which a site is likely to erode, ``[sites] score_at``.
+
+    Notes
+    -----
+    Force is the score of unit stream power, which counts the freedom to move; the top quarter of a quiet watershed is
+    not told to do bank works: either the force is above a published break, or the site is likely to erode.
     """
     forces = banks.loc[banks["not_ranked"].isna(), "unit_stream_power_score"].dropna().to_numpy(float)
     least = float(np.quantile(forces, HIGH_FORCE)) if len(forces) else np.inf
+    strong = (sites["unit_stream_power_w_m2"] >= TORN_OUT_POWER.value) | (sites["erosion_score"] >= score_at)
     table = sites.assign(
-        high_force=(sites["unit_stream_power_score"] > least) & (sites["site_kind"] == "gap"),
-        bare=sites["lacking_share"] >= BARE_SHARE,
+        high_force=(sites["unit_stream_power_score"] > least) & strong & (sites["site_kind"] == "gap"),
+        bare=(sites["lacking_share"] >= BARE_SHARE) & sites["gap_length_m"].notna(),
     )
     row = np.select([each.holds(table) for each in MEASURE_TABLE], range(len(MEASURE_TABLE)), -1)
-    told = zip(row, table["step"], table["lacking_share"], table["adjacent_cover"], strict=True)
+    facts = table.drop(columns="geometry", errors="ignore").to_dict("records")
     return table.assign(
         measure=[MEASURE_TABLE[number].measure for number in row],
-        why_measure=[_why(MEASURE_TABLE[number].why, *facts) for number, *facts in told],
+        why_measure=[_why(MEASURE_TABLE[number].why, site) for number, site in zip(row, facts, strict=True)],
     )
 
 
-def _why(sentence: str, step: object, lacking: float, cover: object) -> str:
-    bare = "an unknown share" if pd.isna(lacking) else f"{lacking:.0%}"
-    fence = "; pasture beside it, so fence it too" if cover == "pasture" else ""
-    return sentence.format(step=step, bare=bare, fence=fence)
+def _why(sentence: str, site: Mapping[Hashable, Any]) -> str:
+    """Fill in what is told of one site."""
+    lacking, coarse = site["lacking_share"], pd.isna(site["gap_length_m"])
+    return sentence.format(
+        step=site["step"],
+        bare="An unknown share" if pd.isna(lacking) else f"{lacking:.0%}",
+        power=f"{site['unit_stream_power_w_m2']:.0f}",
+        fence="; pasture beside it, so fence it too" if site["adjacent_cover"] == "pasture" else "",
+        coarse="; a coarse look: the cover's cells are too wide to measure it" if coarse else "",
+    )

@@ -52,7 +52,7 @@ def rank_sites(tables: Tables, sources: Sources, settings: Settings) -> Output:
     sites["certainty"] = certainty(sites, tables["judged_gaps"])
     sites["step"] = steps_above(sites, tables["segments"], tables["reach_measures"], tables["knickpoints"], STEP_WIDTHS)
     sites["structure"] = structures_near(sites, tables["crossings"], tables["constraints"])
-    sites = with_measures(sites, tables["banks"])
+    sites = with_measures(sites, tables["banks"], settings.sites.score_at)
     joint = joint_sites(sites)
     sites = with_prompts(sites.assign(**{name: joint[name] for name in joint.columns}), settings.sites)
     sites["side"] = np.array(SIDES)[sites["side"].to_numpy(int)]

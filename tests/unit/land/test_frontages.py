@@ -126,7 +126,7 @@ def test_rank_follows_priority_times_metres_of_gap():
     joint = pd.DataFrame(pairs, columns=["property_id", "neighbour_id"])
     joint = pd.concat([joint.assign(segment_no=0), joint.iloc[:1].assign(segment_no=1)])  # met along two segments
     tables = {"frontages": frontages, "banks": banks, "reach_measures": reaches, "properties": properties}
-    tables["joint_gaps"] = joint
+    tables |= {"joint_gaps": joint, "sites": pd.DataFrame({"property_id": ["p", "q", "p", None]})}
     given = rank_properties(tables, {}, settings())
     shown = check(SHOWN_FRONTAGES, given["shown_frontages"])
     assert shown.to_dict("list") == {
@@ -143,3 +143,4 @@ def test_rank_follows_priority_times_metres_of_gap():
     assert "s" not in got.index
     assert got["joint_neighbours"].to_dict() == {"p": "q, r", "q": "p", "r": "p"}
     assert got["joint_gap_m"].dropna().to_dict() == {"p": 60.0, "q": 50.0}
+    assert got["site_count"].to_dict() == {"p": 2, "q": 1, "r": 0}

@@ -110,15 +110,16 @@ EDITS = {
     "sum of a property": ("compute/land/ranks.py", "* 1000)", "* 100)", {"property_ranks", "draws"}),
     "width of the smoothing": (
         "compute/banks/stations.py", "_WIDTHS = 2.0", "_WIDTHS = 3.0",
-        {"stations", "bank_lines", "ownership", "gaps", "further_rules"},
+        {"stations", "bank_lines", "ownership", "gaps", "further_rules", "site_cuts"},
     ),
     "a card's phrase": (
-        "compute/factors/subsoil_fines.py", "a subsoil of only", "subsoil of only", {"side_scores", "ranks", "draws"},
+        "compute/factors/subsoil_fines.py", "a subsoil of only", "subsoil of only",
+        {"side_scores", "site_cuts", "ranks", "sites", "draws"},
     ),
     "order of streams": ("compute/network/order.py", "\ndef ", "\nSPARE = 1\n\n\ndef ", set()),
     "a default of the works": (
         "contracts/settings.py", "cover_after_y: Positive = 10.0", "cover_after_y: Positive = 9.0",
-        {"works", "ground", "further_rules", "landmarks"},
+        {"works", "ground", "further_rules", "site_cuts", "landmarks"},
     ),
 }  # fmt: skip
 

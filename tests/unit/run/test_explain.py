@@ -183,8 +183,8 @@ def test_an_unknown_id_names_the_nearest(results):
     with pytest.raises(InputError) as caught:
         explain_id(results, "p17")
     assert caught.value.report() == (
-        "InputError: there is no bank or property 'p17' in these results.\n"
-        "  Wanted: a bank_id or property_id as banks.csv and properties.csv hold them.\n"
+        "InputError: there is no bank, property or site 'p17' in these results.\n"
+        "  Wanted: a bank_id, property_id or site_id as banks.csv, properties.csv and sites.csv hold them.\n"
         "  Do: did you mean P-17, P-18?"
     )
     with pytest.raises(InputError, match="look it up there, or click it on the map"):

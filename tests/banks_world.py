@@ -8,7 +8,7 @@ import pandas as pd
 from gisprio.compute.factors import FACTORS
 from gisprio.compute.scoring.keys import group_score, priority_keys, priority_of, ranks, whole_weights
 from gisprio.compute.scoring.values import value_score, whole
-from gisprio.contracts.layers import JOINT_GAPS
+from gisprio.contracts.layers import JOINT_GAPS, SITES
 from gisprio.contracts.schema import empty
 from gisprio.contracts.settings import Priority
 

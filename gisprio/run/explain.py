@@ -326,7 +326,8 @@ def _site_factors(site: pd.Series, results: OpenedResults) -> list[str]:
     near = (pieces["from_m"] - site["from_m"]).abs().where(same)
     own, bank = pieces.loc[near.idxmin()], results.banks.set_index("bank_id").loc[site["bank_id"]]
     factors = results.record["factors"]
-    bases = {row["basis_column"]: bank[row["basis_column"]] for row in factors}
+    keys = [row["key"] for row in factors]
+    bases = {f"{key}_basis": "missing" if pd.isna(own[f"{key}_score"]) else bank[f"{key}_basis"] for key in keys}
     row = pd.concat([own, site[["erosion_score", "gap_score"]]])
     row = pd.concat([row.drop(list(bases)), pd.Series(bases, dtype=object)])
     row["freedom_to_move"] = bank["freedom_to_move"]

@@ -27,8 +27,8 @@ def _digests(folder):
     found = {}
     for name in (*LAYERS, "stations"):
         table = getattr(opened, name)
-        keys = [c for c in ("reach_id", "bank_id", "gap_id", "site_id", "property_id", "segment_id", "station_no", "side", "says")
-                if c in table.columns]
+        keys = [c for c in ("reach_id", "bank_id", "gap_id", "site_id", "property_id", "segment_id", "station_no",
+                            "side", "says") if c in table.columns]  # fmt: skip
         found[name] = table_digest(table.sort_values(keys, kind="stable", ignore_index=True))
     return found
 

@@ -9,7 +9,7 @@ import pyogrio
 import shapely
 from pyproj import CRS
 
-from gisprio.contracts.layers import PROPERTIES, REACHES
+from gisprio.contracts.layers import PROPERTIES, REACHES, SITES
 from gisprio.run.record import settings_as_config
 from gisprio.run.stages import promised
 from gisprio.run.store import Store
@@ -67,8 +67,26 @@ def make_properties():
     )  # fmt: skip
 
 
+def make_sites():
+    return filled(
+        SITES, 2, [shapely.box(0, 0, 9, 9)] * 2, site_id=["ab1-1-L-S1", "ab1-1-L-S2"], bank_id=["ab1-1-L"] * 2,
+        reach_id=["ab1-1"] * 2, side=["left"] * 2, name=["Tansy Brook", None], property_id=["P-17", None],
+        from_m=[0.0, 100.0], to_m=[40.0, 150.0], length_m=[40.0, 50.0], setback_m=[30.0] * 2, area_m2=[1200.0, 1500.0],
+        plantable_area_m2=[600.0, None], gap_length_m=[40.0, None], certainty=["clear", None],
+        erosion_score=[50.0, 30.0], gap_score=[80.0, 90.0], priority=[63.25, 51.96], rank=[1, 2],
+        measure=["plant", "look first"], why_measure=["50% of the strip has no cover that counts.", "Look first: why."],
+        joint_sites=["ab1-1-L-S2, ab1-1-R-S1", None], joint_properties=["P-18", None],
+        prompt_locate=["Have buried lines located.", None],
+    )  # fmt: skip
+
+
 def make_results_folder(
-    folder: Path, *, with_store: bool = True, columns: dict | None = None, **sections: dict
+    folder: Path,
+    *,
+    with_store: bool = True,
+    with_sites: bool = False,
+    columns: dict | None = None,
+    **sections: dict,
 ) -> Path:
     banks, value = make_banks(**(columns or {}))
     results = folder / "results"
@@ -81,6 +99,8 @@ def make_results_folder(
         "properties": make_properties(),
         "findings": filled(promised("findings"), 1),
     }
+    if with_sites:
+        tables["sites"] = make_sites()
     for name, table in tables.items():
         pyogrio.write_dataframe(table, results / "ranked.gpkg", layer=name, append=(results / "ranked.gpkg").exists())
     why = "first run in this folder"
@@ -89,7 +109,7 @@ def make_results_folder(
     record = {
         "format": 1, "gisprio": "0.1", "name": "Tansy Brook", "started": "10:00", "finished": "10:01",
         "settings": settings_as_config(make_settings(folder, **sections)), "stages": [stage, pieces],
-        "counts": {"banks": 3, "ranked_banks": 2, "ranked_properties": 2},
+        "counts": {"banks": 3, "ranked_banks": 2, "ranked_properties": 2} | ({"sites": 2} if with_sites else {}),
         "findings": {"error": 0, "warning": 1, "note": 2},
         "factors": [{**row, "value_column": value} if row["key"] == "outer_bend" else row for row in FACTORS],
         "files": {},
@@ -105,5 +125,11 @@ def make_results_folder(
             frontage_m=[100.0, 100.0, 80.0], gap_length_m=[0.0, 120.0, 0.0],
         )  # fmt: skip
         kept = {"reach_measures": reaches, "frontages": frontages}
+        if with_sites:
+            kept["site_pieces"] = filled(
+                promised("site_pieces"), 2, [shapely.box(0, 0, 1, 1)] * 2, reach_no=[7, 7], side=[0, 0],
+                from_m=[0.0, 100.0], missing_strip=[0.5, 0.9], missing_strip_score=[50.0, 90.0],
+                unit_stream_power_w_m2=[42.0, 42.0], unit_stream_power_score=[60.0, 60.0],
+            )  # fmt: skip
         store.settle([store.keep(name, "k", {name: table}, [], 0.0) for name, table in kept.items()], 1e9)
     return results

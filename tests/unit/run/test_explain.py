@@ -179,6 +179,49 @@ def test_a_property_without_the_store(results):
     assert "  Its banks are not listed: the store (.gisprio) was cleaned; run again." in explain_id(results, "P-17")
 
 
+def test_a_site_where_it_was_cut_and_what_to_ask(tmp_path):
+    results = make_results_folder(tmp_path, with_sites=True)
+    assert explain_id(results, "ab1-1-L-S1").splitlines() == [
+        "Site ab1-1-L-S1: 40 m of bank ab1-1-L (Tansy Brook), on property P-17",
+        "  from 0 to 40 m upstream of the reach's lower end; strip 30.0 m wide, 1200 m2, of it to plant 600 m2; "
+        "gap 40 m (clear)",
+        "  Cut where stations score 50 or more ([sites] score_at), interruptions up to 20 m bridged;",
+        "    parted at crossings, reaches and properties; shorter than 20 m dropped, longer than 200 m",
+        "    split.",
+        "  Measure: plant. 50% of the strip has no cover that counts.",
+        "",
+        "  Erosion score 50.00 of 100",
+        "    Unit stream power: 42.0 W/m2 (modelled), score 60.0 x weight 50 % = 30.00 points; in the",
+        "      score: times 0.75, freedom to move [Brookes 1987: numbers from memory, in part own]",
+        "    Outer bend: null (missing), score null x weight 50 % = null points [Federal Highway",
+        "      Administration 2005: published]",
+        "    Neither ranked on nor known here: Subsoil fines, Bank angle",
+        "",
+        "  Gap score 80.00 of 100",
+        "    Missing strip: 0.50 share (measured), score 50.0 x weight 100 % = 50.00 points [own]",
+        "",
+        "  Priority 63.25 of 100: 50.00 ^ 0.5 x 80.00 ^ 0.5 (geometric; a score counts as 10 at least)",
+        "  Rank 1 of 2 sites",
+        "  Goes together with ab1-1-L-S2, ab1-1-R-S1, on P-18.",
+        "",
+        "  Ask first (prompts, not advice)",
+        "    - Have buried lines located.",
+        "",
+        CAUTION,
+    ]
+    second = explain_id(results, "ab1-1-L-S2")
+    assert "bank ab1-1-L (a stream without a name), on no property known" in second
+    assert "score 90.0 x weight 100 %" in second
+    assert "Ask first" not in second
+
+
+def test_a_site_without_the_store(tmp_path):
+    results = make_results_folder(tmp_path, with_sites=True, with_store=False)
+    assert "  Its factors are not listed: the store (.gisprio) was cleaned; run again." in explain_id(
+        results, "ab1-1-L-S1"
+    )
+
+
 def test_an_unknown_id_names_the_nearest(results):
     with pytest.raises(InputError) as caught:
         explain_id(results, "p17")

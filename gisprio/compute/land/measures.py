@@ -58,8 +58,8 @@ MEASURE_TABLE = (
     ),
     MeasureRow(
         "bank works and plant",
-        f"the flow's force is in the top {1 - HIGH_FORCE:.0%} of ranked banks, and {TORN_OUT_POWER.value:g} W/m2 or the "
-        f"site likely to erode; {BARE_SHARE:.0%} of its strip is bare, on a cover fine enough to show it",
+        f"the flow's force is in the top {1 - HIGH_FORCE:.0%} of ranked banks, and {TORN_OUT_POWER.value:g} W/m2 or "
+        f"the site likely to erode; {BARE_SHARE:.0%} of its strip is bare, on a cover fine enough to show it",
         lambda sites: (sites["high_force"] & sites["bare"]).to_numpy(bool),
         "The flow's force, {power} W/m2, is in the top quarter of the run and {bare} of the strip is bare: planting "
         "alone may be torn out{fence}.",

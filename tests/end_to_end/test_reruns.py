@@ -125,7 +125,8 @@ RERUNS = {
     "a stream line": (  # whose ground is whose is asked of both streams
         edit_stream,
         {"channels": 1, "network": 1, "catchments": 1, "delivery": 1, "reaches": 1, "islands": 1, "long_profiles": 1}
-        | {"stations": 1, "bank_lines": 1, "setbacks": 2, "ownership": 2, "gaps": 2} | AFTER_BANK_LINES | AFTER_BANKS,
+        | {"stations": 1, "bank_lines": 1, "setbacks": 2, "ownership": 2, "gaps": 2} | AFTER_BANK_LINES
+        | {"site_cuts": 2} | AFTER_BANKS,
     ),
     "heights": (  # what is read from the file itself runs on both tiles: it is one file
         edit_heights,

@@ -263,17 +263,17 @@ def stretch_scores(bank: Rows, scales: Scales) -> dict[str, object]:
     row: dict[str, object] = _place(own, windows, shared)
     for key, card in cards.items():
         row |= _factor(own, card, windows, means[key], shared, alone[card.group], scales.bases[card.basis_column])
-    stations = {key: own[card.score_column] for key, card in cards.items()}
-    for group in _GROUPS:
-        score = np.maximum(_weighed(stations, scales.weights[group], cards), observed[group])
+    for group, score in station_scores(own, scales).items():
         row[f"{group}_above_share"] = _above(own["length_m"], score, priority.need_at)
     return row
 
 
 def station_scores(own: Rows, scales: Scales) -> dict[str, Floats]:
     """Give the score of each group at stations, 0..1000, as stretches are found by; not below what was observed."""
+    cards = scales.cards
+    stations = {key: own[card.score_column] for key, card in cards.items()}
     return {
-        group: np.maximum(_group(own, scales.weights[group], scales.cards), _observed(own, group, scales.cards))
+        group: np.maximum(_weighed(stations, scales.weights[group], cards), _observed(own, group, cards))
         for group in _GROUPS
     }
 

@@ -146,7 +146,7 @@ FAULTS = {
         "[setbacks]: there is no such section.",
         "one of run, layers, columns, stream_kinds, dem, land_cover, streams, hydraulics, setback, delivery, works, "
         "priority, "
-        "factor, robustness, report, sheets.",
+        "factor, sites, robustness, report, sheets.",
         "write setback if that is what you meant, else take the section out.",
     ),
     "[setback]\nwidth_m = 'wide'": (
@@ -237,6 +237,14 @@ FAULTS = {
     ),
     "[robustness]\nweight_spread = 1": (
         "[robustness] weight_spread: 1 is too large.", "a number below 1.", "correct [robustness] weight_spread.",
+    ),
+    "[sites]\nsite_max_length_m = 30": (
+        "[sites] site_max_length_m: 30 is under twice site_min_length_m (20): parts of a site that is split would be "
+        "too short.", "at least 40.", "raise site_max_length_m or lower site_min_length_m.",
+    ),
+    '[sites]\nwindows = [{ opens = "31-12", closes = "02-28" }]': (
+        '[sites] windows.opens, item 1: "31-12" is not a day of the year.', 'month and day, as in opens = "07-15".',
+        "correct [sites] windows.opens, item 1.",
     ),
     "[robustness]\ndraws = 1.5": (
         "[robustness] draws: 1.5 is not a whole number.", "a whole number, written without quotes.",

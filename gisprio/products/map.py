@@ -78,7 +78,7 @@ def map_data(results: Results, shade: Shade | None, audience: Audience = "team")
     results
         Result layers, settings and record.
     shade
-        The hillshade, whose exaggeration the legend names.
+        What lies at the foot of the map: hillshade or image, which the legend names.
     audience
         Who reads it.
 
@@ -130,6 +130,7 @@ def _about(results: Results, shade: Shade | None, audience: Audience) -> dict[st
         "warnings": [f"{row.says} {row.do}".strip() for row in warnings.head(WARNINGS_SHOWN).itertuples()],
         "warning_count": len(warnings),
         "exaggeration": None if shade is None else shade.exaggeration,
+        "has_image": shade is not None and shade.has_image,
     }
 
 

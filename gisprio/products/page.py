@@ -99,7 +99,8 @@ class Panel(MacroElement):
 def hillshade_layer(shade: Shade) -> ImageOverlay:
     """Give the hillshade as a folium layer, the picture inside it."""
     url = "data:image/webp;base64," + base64.b64encode(shade.webp).decode("ascii")
-    layer = ImageOverlay(url, [[shade.south, shade.west], [shade.north, shade.east]], pixelated=False, alt="Hillshade")
+    bounds = [[shade.south, shade.west], [shade.north, shade.east]]
+    layer = ImageOverlay(url, bounds, pixelated=False, alt="Aerial image" if shade.has_image else "Hillshade")
     layer._name, layer._id = "hillshade", "watershed"
     return layer
 

@@ -142,7 +142,7 @@ function layerRows(world) {
     ...(world.gaps.bank.length ? [["gaps", "Gaps", GAP_NOTE, (pen) => gapSwatch(pen, colours.gap), "gaps"]] : []),
     ...SYMBOLS.filter((one) => layerHas(world, one.key)).map((one) => [one.key, one.name, one.more || "", (pen) => one.swatch(pen, colours), one.scale]),
     ...(world.properties.count ? [["properties", "Properties", "", (pen) => boxSwatch(pen, colours.property, null, 1), "far"]] : []),
-    ...(shadeLayer() ? [["shade", size === null ? "Image" : "Hillshade", size > 1 ? `heights \u00d7${size}` : "", (pen) => boxSwatch(pen, "#aab0b4", "#cfd3d4", 1), "far"]] : []),
+    ...(shadeLayer() ? [["shade", world.about.has_image ? "Image" : "Hillshade", size > 1 ? `heights \u00d7${size}` : "", (pen) => boxSwatch(pen, "#aab0b4", "#cfd3d4", 1), "far"]] : []),
     ...(world.about.tiles ? [["tiles", "Online map", "asks the network", (pen) => boxSwatch(pen, "#aab0b4", "#e9edf0", 1), "far"]] : []),
   ];
 }

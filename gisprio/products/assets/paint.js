@@ -236,6 +236,7 @@ function paintBanks(pen, world, state, view, drawn) {
     if (wanted === last + 1) { stroke(pen, DIMMED, far ? 0.6 : 1.2); continue; }
     if (wanted === last) { stroke(pen, world.colours.not_ranked, far ? 0.6 : 1.2, far ? [] : [4, 4]); continue; }
     const width = classes[wanted].width * k;
+    if (world.about.has_image) stroke(pen, "rgb(255 255 255 / 80%)", width + (far ? 1.2 : 4) * Math.min(1, k));
     if (!far) stroke(pen, classes[wanted].casing, width + 1.6 * Math.min(1, k));
     stroke(pen, classes[wanted].colour, width);
   }

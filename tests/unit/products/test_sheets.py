@@ -266,16 +266,17 @@ def test_a_language_that_is_not_there(tmp_path):
     with pytest.raises(SettingsError) as caught:
         texts_in("pl")
     assert str(caught.value) == (
-        '[sheets]: there are no sentences in "pl".\n'
-        "  Wanted: one of en, es, or a language of which [sheets] texts has a table.\n"
+        'There are no sheets sentences in "pl".\n'
+        "  Wanted: one of en, es, or a language that your own file of sentences holds.\n"
         "  Do: choose one of these, or write the sentences into a file of your own, after configs/sheets/en.toml."
     )
     with pytest.raises(SettingsError, match=r"\[pl\] subtitle is not there, and \d+ more\."):
         texts_in("pl", own_texts(tmp_path, '[pl]\ntitle = "Potok {property}"\n'))
 
 
-def test_shipped_languages_hold_the_same_sentences_and_values():
-    english, spanish = (texts_in(code).sentences for code in ("en", "es"))
+@pytest.mark.parametrize("folder", ["sheets", "letters"])
+def test_shipped_languages_hold_the_same_sentences_and_values(folder):
+    english, spanish = (texts_in(code, folder=folder).sentences for code in ("en", "es"))
     assert set(english) == set(spanish)
     for key, sentence in english.items():
         assert {*sentence.split("{")[1:]} == set() or sorted(_places(sentence)) == sorted(_places(spanish[key])), key

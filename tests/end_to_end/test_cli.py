@@ -10,6 +10,7 @@ import sys
 from html import unescape
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
 from gisprio.contracts.words import CAUTION
@@ -100,6 +101,10 @@ def test_run_says_what_is_most_urgent(done, results):
     assert f"Results: {results}" in lines
     assert lines[-1] == CAUTION
     assert "30 of 30 banks are ranked." in lines
+    sites = pd.read_csv(results / "sites.csv")
+    told = [line for line in lines if line.endswith("See sites.csv.")]
+    assert len(told) == 1
+    assert told[0].startswith(f"{len(sites)} sites, {sites['length_m'].sum() / 1000:.1f} km of bank: ")
     verdict = json.loads((results / "run.json").read_text())["robustness"]["verdict"]
     assert verdict in " ".join(done.stdout.split())
 
@@ -108,7 +113,8 @@ def test_run_tells_progress_on_standard_error(done, results):
     for stage in ("routing grid", "network", "side scores", "property ranks", "products"):
         assert f"\n{stage}: " in "\n" + done.stderr
     assert {path.name for path in results.iterdir()} >= {
-        "ranked.gpkg", "banks.csv", "reaches.csv", "properties.csv", "profiles.csv", "profiles.svg", "sensitivity.csv",
+        "ranked.gpkg", "banks.csv", "reaches.csv", "properties.csv", "sites.csv", "profiles.csv", "profiles.svg",
+        "sensitivity.csv",
         "backdrop.tif",
         "stations.parquet", "map.html", "methods.html", "run.json", "run.log",
     }  # fmt: skip
@@ -120,7 +126,7 @@ def test_a_second_run_keeps_everything(config, results):
     assert (again.returncode, again.stdout, again.stderr) == (0, "", "")
     stages = json.loads((results / "run.json").read_text())["stages"]
     assert {(stage["ran"], stage["why"]) for stage in stages} == {(0, "unchanged")}
-    for name in ("banks.csv", "reaches.csv", "properties.csv", "stations.parquet", "ranked.gpkg"):
+    for name in ("banks.csv", "reaches.csv", "properties.csv", "sites.csv", "stations.parquet", "ranked.gpkg"):
         assert (results / name).read_bytes() == before[name], name
 
 

@@ -12,6 +12,7 @@ import pyogrio
 import pyproj
 import pytest
 
+from gisprio.contracts.words import MEASURES
 from gisprio.products.ranked import LAYERS, write_ranked
 from unit.products.product_world import WKT_ONLY, make_results
 
@@ -30,11 +31,11 @@ def ranked(results, tmp_path_factory):
 
 def test_the_layers_are_there_with_their_descriptions(ranked):
     names = [name for name, _ in pyogrio.list_layers(ranked)]
-    places = ["reaches", "banks", "gaps", "properties", "flow_points"]
+    places = ["reaches", "banks", "gaps", "sites", "properties", "flow_points"]
     places += ["crossings", "knickpoints", "constraints", "works_done", "scars"]
-    assert names[:10] == places
+    assert names[:11] == places
     tables = ["bank_setbacks", "factors", "findings", "frontages", "layer_styles", "long_profiles"]
-    assert sorted(names[10:]) == tables
+    assert sorted(names[11:]) == tables
     with closing(sqlite3.connect(ranked)) as base:
         said = dict(base.execute("SELECT table_name, description FROM gpkg_contents"))
     assert said["reaches"] == "Reaches, drawn downstream."
@@ -78,7 +79,7 @@ def test_layers_open_styled(ranked):
         kind = base.execute("SELECT data_type FROM gpkg_contents WHERE table_name = 'layer_styles'").fetchone()
     assert kind == ("attributes",)
     marks = ["crossings", "knickpoints", "constraints", "works_done", "scars"]
-    assert [row[0] for row in rows] == ["banks", "gaps", "properties", "flow_points", *marks]
+    assert [row[0] for row in rows] == ["banks", "gaps", "sites", "properties", "flow_points", *marks]
     assert {row[2] for row in rows} == {1}
     rules = ET.fromstring(rows[0][1]).find("renderer-v2/rules")
     assert [rule.get("filter") for rule in rules] == [
@@ -92,6 +93,15 @@ def test_layers_open_styled(ranked):
     assert [rule.get("label") for rule in rules][:2] == ["Priority: Top 5 %", "Priority: 5 to 10 %"]
     symbols = ET.fromstring(rows[0][1]).findall("renderer-v2/symbols/symbol")
     assert len(symbols) == 6
+
+
+def test_each_measure_of_sites_has_a_hatch_of_its_own(ranked):
+    with closing(sqlite3.connect(ranked)) as base:
+        qml = base.execute("SELECT styleQML FROM layer_styles WHERE f_table_name = 'sites'").fetchone()[0]
+    rules = ET.fromstring(qml).find("renderer-v2/rules")
+    assert [rule.get("filter") for rule in rules] == [f"\"measure\" = '{word}'" for word in MEASURES]
+    patterns = [prop.get("v") for prop in ET.fromstring(qml).iter("prop") if prop.get("k") == "style"]
+    assert len(set(patterns)) == len(patterns) == len(MEASURES)
 
 
 def test_equal_results_give_equal_bytes(ranked, results, tmp_path):

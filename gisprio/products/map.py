@@ -40,6 +40,13 @@ SYMBOLS: tuple[tuple[str, tuple[str, ...], tuple[str, ...]], ...] = (
 )
 """Layers shown as symbols where they are there: name, columns of words, columns of numbers."""
 
+PROMPTS = ("prompt_in_water", "prompt_window", "prompt_length", "prompt_structure", "prompt_locate", "prompt_design")
+SITE_NUMBERS = {
+    "length_m": 1, "gap_length_m": 1, "area_m2": 0, "plantable_area_m2": 0, "erosion_score": 2, "gap_score": 2,
+    "priority": 2, "rank": 0,
+}  # fmt: skip
+"""Columns of sites that their card shows, with decimals."""
+
 Audience = Literal["team", "board"]
 
 WARNINGS_SHOWN = 10
@@ -307,8 +314,8 @@ def _sites(
         "shapes": pack_shapes(sites.geometry, crs, _GAP_TOLERANCE_M),
         "bank": _places(sites["bank_id"], banks["bank_id"]),
         "property": _places(sites["property_id"], properties["property_id"]),
-        "measure": pack_words(sites["measure"]),
-        **{name: pack_numbers(sites[name], digits) for name, digits in (("length_m", 1), ("priority", 2), ("rank", 0))},
+        **{name: pack_words(sites[name]) for name in ("measure", "why_measure", "certainty", *PROMPTS)},
+        **{name: pack_numbers(sites[name], digits) for name, digits in SITE_NUMBERS.items()},
     }
 
 

@@ -559,3 +559,19 @@ def test_the_tables_of_the_page_hold_the_ranks_of_python(page, results, address,
         assert {
             row[1].split("\n")[0].removeprefix("Property "): int(row[0]) for row in shown if row[0] != "\u2013"
         } == ranks.to_dict()
+
+
+def test_the_card_of_a_site_says_what_it_asks_for_and_what_to_ask_before(chart, results):
+    chart.click("#tab-site")
+    sites = results.tables["sites"].sort_values(["rank", "site_id"], ignore_index=True)
+    assert chart.locator("#rows .row").count() == min(25, len(sites))
+    chart.locator("#rows .row").first.click()
+    card = chart.inner_text("#card")
+    first = sites.iloc[0]
+    assert first["site_id"] in card
+    assert first["measure"][1:] in card
+    assert first["why_measure"] in card
+    prompts = [first[name] for name in sites.columns if name.startswith("prompt_") and isinstance(first[name], str)]
+    assert chart.locator("#card .prompts li").all_inner_texts() == prompts
+    chart.locator("#card .link").first.click()
+    assert first["bank_id"] in chart.inner_text("#card-head")

@@ -309,18 +309,36 @@ function sitesOn(world, row) {
   return block;
 }
 
+const PROMPTS = ["prompt_in_water", "prompt_window", "prompt_length", "prompt_structure", "prompt_locate", "prompt_design"];
+
 function siteCard(world, site) {
-  const sites = world.sites, bank = sites.bank[site], head = [foreign("h2", "", nameOf(world, bank))];
+  const sites = world.sites, bank = sites.bank[site], head = [foreign("h2", "", nameOf(world, bank))], of = (name, unit) => quantity(world, sites[name][site], unit);
   head.push(element("p", "", `Site on the ${sideWord(world, bank)}`), foreign("p", "quiet", sites.id[site]));
   if (!Number.isNaN(sites.rank[site])) head.push(rankLine(sites.rank[site], sites.id.length, sites.priority[site]));
-  head.push(foreign("p", "need", sites.measure(site) || UNKNOWN));
+  head.push(foreign("p", "need", capital(sites.measure(site) || UNKNOWN)), foreign("p", "why", sites.why_measure(site)));
   if (world.moved) head.push(element("p", "moved", "Sites keep the rank of the run; the weights moved on this page rank banks and properties."));
+  const rows = [["Length", of("length_m", "m")], ["Gap", `${of("gap_length_m", "m")}${sites.certainty(site) === "uncertain" ? ", uncertain" : ""}`]];
+  rows.push(["Ground of the strip", of("area_m2", "m2")], ["Of it free to plant", of("plantable_area_m2", "m2")], ["Erosion score", score(sites.erosion_score[site])], ["Missing strip score", score(sites.gap_score[site])]);
   const list = element("ul", "links");
   list.append(linkLine("bank", bank, `${nameOf(world, bank)}, ${sideWord(world, bank)}`));
   if (sites.property[site] >= 0) list.append(linkLine("property", sites.property[site], propertyName(world, sites.property[site])));
   const block = element("section", "group");
   block.append(element("h3", "", "On"), list);
-  return { head, body: [facts([["Length", quantity(world, sites.length_m[site], "m")]]), block] };
+  return { head, body: [facts(rows), promptList(sites, site), block] };
+}
+
+function capital(text) {
+  return text.slice(0, 1).toUpperCase() + text.slice(1);
+}
+
+/* What to ask before anything is done; prompts, no advice. */
+function promptList(sites, site) {
+  const told = PROMPTS.map((name) => sites[name](site)).filter(Boolean);
+  if (!told.length) return null;
+  const block = element("section", "group"), list = element("ul", "prompts");
+  list.append(...told.map((text) => foreign("li", "", text)));
+  block.append(element("h3", "", "Before you start"), list);
+  return block;
 }
 
 /* Ids of the properties whose gaps meet this one's, none broken at its hyphen. */

@@ -30,7 +30,7 @@ const TABLES = {
   ],
   site: [
     { key: "rank", head: "Rank", value: (w, i) => w.sites.rank[i], cell: (w, i) => plainRank(w.sites.rank[i]) },
-    { key: "name", head: "Site", value: (w, i) => w.sites.id[i], cell: (w, i) => [w.sites.measure(i) || UNKNOWN, `${nameOf(w, w.sites.bank[i])}, ${sideWord(w, w.sites.bank[i])}`] },
+    { key: "name", head: "Site", value: (w, i) => w.sites.id[i], cell: (w, i) => [capital(w.sites.measure(i) || UNKNOWN), `${nameOf(w, w.sites.bank[i])}, ${sideWord(w, w.sites.bank[i])}`] },
     { key: "length", head: "Length", down: true, value: (w, i) => w.sites.length_m[i], cell: (w, i) => brief(w, w.sites.length_m[i], "m") },
     { key: "priority", head: "Priority", down: true, value: (w, i) => w.sites.priority[i], cell: (w, i) => tenth(w.sites.priority[i]) },
     { key: "on", head: "Property", wide: true, words: true, value: (w, i) => siteProperty(w, i), cell: (w, i) => siteProperty(w, i) },

@@ -234,6 +234,13 @@ def test_sites_are_ranked_named_and_joined():
     assert sites["prompt_in_water"].isna().all()
 
 
+def test_a_bank_that_is_not_ranked_has_no_sites():
+    core = bare_bank(100, 260)
+    reaches = core["reach_measures"].assign(outside=[False, True])
+    assert ranked(core)["bank_id"].tolist() == ["S0-01-L", "S0-02-L"]
+    assert ranked(core | {"reach_measures": reaches})["bank_id"].tolist() == ["S0-01-L"]
+
+
 def test_a_step_above_asks_for_a_look_before_all_else():
     sites = ranked(bare_bank(100, 200), knickpoints=[(230.0, 1.5)])  # 20 widths of 6 m: 120 m down
     assert sites["measure"].tolist() == ["look first"]

@@ -55,6 +55,7 @@ from gisprio.contracts.layers import (
     SOILS,
     SOURCE_PARTS,
     VALLEYS,
+    VISIT_PLACES,
     WATER,
     WETLANDS,
 )
@@ -150,7 +151,12 @@ def network(
             "kind": kind,
         }
     )
-    return {"segments": made, "reach_measures": check(REACH_MEASURES, reaches), "stretches": stretches}
+    return {
+        "segments": made,
+        "reach_measures": check(REACH_MEASURES, reaches),
+        "stretches": stretches,
+        "visit_places": empty(VISIT_PLACES),
+    }
 
 
 def nearby(**layers: gpd.GeoDataFrame) -> dict[str, pd.DataFrame]:
@@ -176,6 +182,7 @@ def nearby(**layers: gpd.GeoDataFrame) -> dict[str, pd.DataFrame]:
         "constraints": empty(CONSTRAINTS, CRS),
         "done": empty(DONE, CRS),
         "eroding": empty(ERODING, CRS),
+        "visit_places": empty(VISIT_PLACES),
         "parcels": empty(PARCELS_MARKED, CRS),
         "soils": empty(SOILS, CRS),
         "wetlands": empty(WETLANDS, CRS),
@@ -245,6 +252,7 @@ def bank_chain(line, cover, *, step=200.0, halo=None, kind="natural", supply=0.3
     made = settings(**sections)
     core = dict(network(line, step=step, kind=kind))
     near = nearby(**(halo or {}))
+    core["visit_places"] = near["visit_places"]
     x0, y0, x1, y1 = line.buffer(80).bounds
     x, y = np.meshgrid(np.arange(np.floor(x0), np.ceil(x1)) + 0.5, np.arange(np.ceil(y1), np.floor(y0), -1) - 0.5)
     sources = {

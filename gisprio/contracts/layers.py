@@ -8,6 +8,7 @@ measured upstream from the segment's downstream end. Side: 0 left, 1 right, look
 from __future__ import annotations
 
 from gisprio.contracts.schema import Column, Geometry, Layer
+from gisprio.contracts.visits import FIELD_CLASSES, MATERIALS, STRATIFICATIONS, VERDICTS
 from gisprio.contracts.words import (
     BANK_LINE_BASES,
     BASES,
@@ -109,6 +110,32 @@ SOILS = Layer(
 SETBACK_ZONES = Layer(
     "setback_zones", "polygon", (), "Ground where one setback rule holds.",
     (C("zone", "text", "Name of the zone."),),
+)
+_SEEN_THERE = (
+    C("bank_height_m", "float", "Height of the bank as measured there.", "m", null=True, low=0),
+    C("bank_angle_deg", "float", "Angle of its face; over 90 where it is undercut.", "degrees", null=True, low=0, high=180),
+    C("erodes", "float", "1 where the bank was seen to erode, 0 where it was not; null where nothing is said.", null=True, low=0, high=1),
+    C("verdict", "text", "What was said of the place itself.", null=True, among=VERDICTS),
+)
+_SEEN_FACE = (
+    C("root_depth_m", "float", "How deep roots go from the top of the bank.", "m", null=True, low=0),
+    C("root_density_pct", "float", "Share of the face above that depth that roots hold.", "%", null=True, low=0, high=100),
+    C("surface_protection_pct", "float", "Share of the face that plants, wood or stones cover.", "%", null=True, low=0, high=100),
+    C("material", "text", "What most of the face is made of.", null=True, among=MATERIALS),
+    C("stratification", "text", "Where layers of unlike material show.", null=True, among=STRATIFICATIONS),
+)
+VISITS = Layer(
+    "visits", "point", (), "Field forms that were filled in; untouched ones are left out.",
+    (
+        C("visit_id", "text", "Id of the place on the form.", null=True),
+        C("bank_id", "text", "Bank it was made for, in the run the form is from.", null=True),
+        C("side", "int", "0 left, 1 right, looking downstream.", low=0, high=1),
+        C("at_random", "bool", "Drawn at random from the banks that were not chosen for their rank."),
+        C("date_y", "float", "Date of the visit, as years with decimals.", "y", null=True, low=1700, high=2201),
+        *_SEEN_THERE,
+        C("bankfull_height_m", "float", "Height of the bankfull mark above the toe.", "m", null=True, low=0),
+        *_SEEN_FACE,
+    ),
 )
 WATERSHED = Layer("watershed", "polygon", (), "Area of interest.", ())
 SUB_WATERSHEDS = Layer(
@@ -418,7 +445,7 @@ VALLEYS = Layer(
     ),
 )
 _HEIGHT = C("bank_height_m", "float", "Top of the bank above the water on the day of the flight: low by the depth of the water.", "m", null=True, low=0)
-_HEIGHT_CODE = C("bank_height_code", "text", "top or low where the height is told; else why it is not.", among=HEIGHT_CODES)
+_HEIGHT_CODE = C("bank_height_code", "text", "top or low where the height is told, visit where one measured it; else why it is not.", among=HEIGHT_CODES)
 _HEIGHT_CELL = C("height_cell_m", "float", "Side of the cells of the heights here.", "m", null=True, low=0)
 SIDE_HEIGHTS = Layer(
     "side_heights", "none", ("segment_no", "station_no", "side"), "Height and angle of the bank at each transect.",
@@ -538,9 +565,24 @@ SIDE_SCARS = Layer(
     "side_scars", "none", ("segment_no", "station_no", "side"), "Which stations lie along a bank seen to erode.",
     (
         *_SIDE_KEY,
-        C("seen", "float", "1 along a scar or where retreat was detected, 0 elsewhere; null where nobody looked.", null=True, low=0, high=1),
+        C("seen", "float", "1 along a scar, where retreat was detected or a visit saw it erode, 0 elsewhere; null where nobody looked.", null=True, low=0, high=1),
         C("retreat_m_y", "float", "Outward move of the bank line by year; negative where the bank grew; null where not detectable.", "m/y", null=True),
         _LEAST_RETREAT,
+    ),
+)
+VISIT_PLACES = Layer(
+    "visit_places", "none", ("visit_no",), "Where the visits are: the bank each was made at, and the stretch it speaks for.",
+    (
+        C("visit_no", "int", "Row of layer visits.", low=0),
+        C("segment_no", "int", "Segment.", low=0),
+        C("reach_no", "int", "Reach.", low=0),
+        C("side", "int", "0 left, 1 right.", low=0, high=1),
+        C("at_m", "float", "Place, upstream from the segment's downstream end.", "m", low=0),
+        C("from_m", "float", "Lower end of the stretch it speaks for.", "m", low=0),
+        C("to_m", "float", "Upper end of it.", "m", low=0),
+        C("away_m", "float", "Distance from the bank.", "m", low=0),
+        C("date_y", "float", "Date of the visit, as years with decimals.", "y", null=True),
+        *_SEEN_THERE,
     ),
 )
 SCAR_BANKS = Layer(
@@ -995,11 +1037,52 @@ STATION_RESULTS = Layer(
     ),
 )
 
+SHOWN_VISITS = Layer(
+    "visits", "point", (), "Field visits that were brought back, with the published field index; no observer, no notes.",
+    (
+        C("visit_id", "text", "Id of the place on the form.", null=True),
+        C("bank_id", "text", "Bank it was made at; null where none is there any more.", null=True),
+        C("reach_id", "text", "Reach of that bank.", null=True),
+        C("side", "text", "Looking downstream.", among=SIDES),
+        C("from_m", "float", "Place, upstream from the reach's downstream end.", "m", null=True, low=0),
+        C("away_m", "float", "Distance from the bank.", "m", null=True, low=0),
+        C("at_random", "bool", "Drawn at random from the banks that were not chosen for their rank."),
+        C("date_y", "float", "Date of the visit, as years with decimals.", "y", null=True),
+        *_SEEN_THERE,
+        C("bankfull_height_m", "float", "Height of the bankfull mark above the toe; where it was not seen, the mean bankfull depth of the reach.", "m", null=True, low=0),
+        _basis("bankfull_height"),
+        *_SEEN_FACE,
+        C("field_hazard_index", "float", "Published field index of bank erosion hazard, from what was seen; no desktop score.", null=True),
+        C("field_hazard_class", "text", "Its class.", null=True, among=FIELD_CLASSES),
+        C("field_hazard_says", "text", "Why there is no index.", null=True),
+        C("desk_erosion_score", "float", "Erosion score of the bank without what anybody saw to erode; null where the bank is not ranked.", null=True, low=0, high=100),
+    ),
+)
+VISIT_AGREEMENT = Layer(
+    "visit_agreement", "none", (), "How well scores agree with visits, in one row; no row without visits.",
+    (
+        C("visits", "int", "Usable visits: on a ranked bank, saying whether it erodes, one a bank.", low=0),
+        C("at_random", "int", "Those of them drawn at random.", low=0),
+        C("says", "text", "What can be said, in words."),
+        C("area", "float", "Area under the curve: how often a bank that erodes scores above one that does not.", null=True, low=0, high=1),
+        C("area_low", "float", "Lower end of its 95 % interval.", null=True, low=0, high=1),
+        C("area_high", "float", "Upper end.", null=True, low=0, high=1),
+        C("rank_correlation", "float", "Of the erosion score with the field index.", null=True, low=-1.000001, high=1.000001),
+        C("priority_correlation", "float", "Of the priority with it.", null=True, low=-1.000001, high=1.000001),
+        C("indexed", "int", "Visits with a field index.", low=0),
+        C("high_eroding", "int", "Scored at need_at or above and seen to erode.", low=0),
+        C("high_stable", "int", "Scored so and not.", low=0),
+        C("low_eroding", "int", "Scored below and seen to erode.", low=0),
+        C("low_stable", "int", "Scored below and not.", low=0),
+        C("misleading", "text", "Factors that are high where banks do not erode, with commas between.", null=True),
+    ),
+)
+
 INPUT_LAYERS = (
     STREAMS, INFLOWS, PARCELS, WATER, ROADS, BANK_LINES, SOILS, WETLANDS, CONSTRAINTS, DONE, ERODING, WATERSHED, SUB_WATERSHEDS,
-    SETBACK_ZONES, LEGEND,
+    SETBACK_ZONES, VISITS, LEGEND,
 )
 RESULT_LAYERS = (
     REACHES, BANKS, BANK_SETBACKS, GAPS, SITES, PROPERTIES, FLOW_POINTS, CROSSINGS, SHOWN_KNICKPOINTS, SHOWN_CONSTRAINTS,
-    WORKS_DONE, SCARS, SHOWN_FRONTAGES, FACTORS, LONG_PROFILES, SENSITIVITY, FINDINGS, STATION_RESULTS,
+    WORKS_DONE, SCARS, SHOWN_VISITS, SHOWN_FRONTAGES, FACTORS, LONG_PROFILES, SENSITIVITY, FINDINGS, STATION_RESULTS,
 )

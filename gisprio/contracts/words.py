@@ -17,8 +17,9 @@ BASES = ("measured", "modelled", "default", "missing")
 BANK_LINE_BASES = ("given", "water_edge", "half_width")
 """Where the bank line came from: the user's line, the water polygon's edge, half the bankfull width."""
 
-HEIGHT_CODES = ("top", "low", "coarse", "no_heights", "no_break", "high", "falls_again", "road")
-"""What was seen of a bank's height: its top; one lower than the error of the heights; or why it has none."""
+HEIGHT_CODES = ("top", "low", "coarse", "no_heights", "no_break", "high", "falls_again", "road", "visit")
+"""What was seen of a bank's height: its top; one lower than the error of the heights; why it has none; or that a visit
+measured it."""
 
 CROSSING_KINDS = ("road", "railway", "track", "path")
 """What crosses a stream."""

@@ -15,7 +15,7 @@ from rasterio.features import rasterize
 
 from gisprio.contracts.findings import Finding, listed
 from gisprio.contracts.grids import Bounds, Grid, Lattice, window_cells
-from gisprio.inputs.layers import as_text
+from gisprio.inputs.normalised import as_text
 from gisprio.inputs.rasters import NO_CODE
 from gisprio.inputs.warp import BLOCK, BlockCache, window_from_blocks
 

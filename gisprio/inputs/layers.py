@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
-from typing import Any
+from collections.abc import Callable
+from dataclasses import dataclass
 
 import geopandas as gpd
 import numpy as np
@@ -25,28 +24,25 @@ from gisprio.contracts.layers import (
     SOILS,
     STREAMS,
     SUB_WATERSHEDS,
+    VISITS,
     WATER,
     WATERSHED,
     WETLANDS,
 )
-from gisprio.contracts.schema import Layer, check
+from gisprio.contracts.schema import Layer
 from gisprio.contracts.settings import Columns, Settings
 from gisprio.contracts.shipped import shipped
 from gisprio.contracts.words import STREAM_KINDS
 from gisprio.inputs.dates import as_years, year_of
+from gisprio.inputs.normalised import Normalised, as_numbers, as_text
+from gisprio.inputs.normalised import column as _column
+from gisprio.inputs.normalised import made_layer as _done
 from gisprio.inputs.vectors import FEATURE, Shape
+from gisprio.inputs.visits import make_visits
 
 FCODES = "stream_kinds/nhd-fcode.csv"
 DIVERGENCES = {"0": 0, "1": 1, "2": 2, "main": 1, "minor": 2}
 """What the words and codes of ``streams.divergence`` mean."""
-
-
-@dataclass
-class Normalised:
-    """One layer of the contract with what was noticed while making it."""
-
-    table: gpd.GeoDataFrame
-    findings: list[Finding] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,51 +65,6 @@ class VectorLayer:
     shape: Shape
     columns: Callable[[Columns], dict[str, str | None]]
     make: Callable[[gpd.GeoDataFrame, Settings], Normalised]
-
-
-def as_text(values: pd.Series) -> pd.Series:
-    """Give values as text: whole numbers without a point, blanks as None.
-
-    Examples
-    --------
-    >>> as_text(pd.Series([12.0, None, 7.5])).tolist(), as_text(pd.Series([" a ", ""])).tolist()
-    (['12', None, '7.5'], ['a', None])
-    """
-
-    def one(value: Any) -> str | None:
-        if pd.isna(value):
-            return None
-        if isinstance(value, (float, np.floating)) and float(value).is_integer():
-            value = int(value)
-        return str(value).strip() or None
-
-    return pd.Series([one(value) for value in values], index=values.index, dtype=object)
-
-
-def as_numbers(layer: str, key: str, values: pd.Series, low: float, high: float) -> tuple[pd.Series, list[Finding]]:
-    """Give values as numbers; what is none, or lies outside low to high, is missing and a finding."""
-    numbers = pd.to_numeric(values, errors="coerce").astype("float64")
-    wrong = values.notna() & ~((numbers >= low) & (numbers <= high) & np.isfinite(numbers))
-    if not wrong.any():
-        return numbers, []
-    shown = listed(dict.fromkeys(values[wrong].tolist()))
-    bounds = f"a number of at least {low:g}" if np.isinf(high) else f"a number from {low:g} to {high:g}"
-    says = f"{layer}.{key}: {int(wrong.sum())} values are not {bounds} and are taken as missing: {shown}."
-    finding = Finding("warning", layer, "value", "", says, f"correct them if {key} should count there.")
-    return numbers.where(~wrong), [finding]
-
-
-def _column(frame: gpd.GeoDataFrame, name: str | None) -> pd.Series:
-    if name is None:
-        return pd.Series([None] * len(frame), index=frame.index, dtype=object)
-    return frame[name]
-
-
-def _done(layer: Layer, frame: gpd.GeoDataFrame, columns: Mapping[str, Any], findings: list[Finding]) -> Normalised:
-    table = gpd.GeoDataFrame(dict(columns), geometry=frame.geometry, crs=frame.crs).reset_index(drop=True)
-    checked = check(layer, table)
-    assert isinstance(checked, gpd.GeoDataFrame)
-    return Normalised(checked, findings)
 
 
 def make_streams(frame: gpd.GeoDataFrame, settings: Settings) -> Normalised:
@@ -444,10 +395,6 @@ VECTOR_LAYERS: tuple[VectorLayer, ...] = (
     VectorLayer(
         SETBACK_ZONES, "polygon", lambda c: {"setback_zones.name": c.setback_zones.name}, make_setback_zones
     ),
+    VectorLayer(VISITS, "point", lambda c: {}, make_visits),
 )  # fmt: skip
 """Every vector layer of the contract, and how it is made."""
-
-NOT_USED = {
-    "visits": "field visits",
-}
-"""Layers of the config that no stage of this version reads."""

@@ -15,7 +15,7 @@ from gisprio.contracts.digests import table_digest
 from gisprio.contracts.errors import InputError
 from gisprio.contracts.findings import Finding
 from gisprio.contracts.grids import ArraySource, Bounds, Grid, GridSource, Lattice
-from gisprio.contracts.layers import INPUT_LAYERS, LEGEND
+from gisprio.contracts.layers import INPUT_LAYERS, LEGEND, VISITS
 from gisprio.contracts.schema import check, empty
 from gisprio.contracts.settings import Settings
 from gisprio.inputs.box_tree import keep_trees
@@ -24,7 +24,7 @@ from gisprio.inputs.crs import DEGREES, linear_unit_m, no_crs, transform_bounds,
 from gisprio.inputs.digests import raster_digest, text_digest
 from gisprio.inputs.faults import Fault, raise_faults
 from gisprio.inputs.images import Image, image_faults
-from gisprio.inputs.layers import NOT_USED, VECTOR_LAYERS
+from gisprio.inputs.layers import VECTOR_LAYERS
 from gisprio.inputs.legends import Legend, read_legend
 from gisprio.inputs.own_layers import read_own_layers
 from gisprio.inputs.paths import Place, expand_layers
@@ -188,10 +188,6 @@ def _open_all(
     for layer, where in places.items():
         wrong_heads: list[tuple[str, Fault]] = []
         told_heads: list[tuple[str, Finding]] = []
-        if layer in NOT_USED:
-            says = f"[layers] {layer} ({NOT_USED[layer]}) is given; no step of this version uses it."
-            findings.append(Finding("note", layer, "not_used", "", says, "nothing to do; it changes no result."))
-            continue
         for place in where:
             if layer in ("dem", "canopy", "image") or (layer == "land_cover" and not is_vector(place)):
                 head = index.head(layer, place)
@@ -266,6 +262,8 @@ def _tables(
             continue
         made = kind.make(frame, settings)
         findings += made.findings
+        if kind.layer is VISITS and made.table.empty:
+            continue  # an untouched form is no layer: it changes nothing, no digest either
         tables[name] = made.table
         digests[name] = table_digest(made.table)
     if "streams" in digests and tables["streams"].empty:

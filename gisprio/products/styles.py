@@ -48,6 +48,7 @@ def layer_styles(tables: Tables) -> Mapping[str, str]:
         "constraints": constraints_qml(),
         "works_done": works_done_qml(),
         "scars": scars_qml(),
+        "visits": visits_qml(),
     }
 
 
@@ -130,6 +131,13 @@ def scars_qml() -> str:
     """Give the style of scars: a thick line with a dark casing."""
     layers = (_line("#20242b", 1.4), _line(SCAR, 0.8, order=1))
     return _document("singleSymbol", "", [_symbol(0, "line", *layers)], geometry=1, levels=True)
+
+
+def visits_qml() -> str:
+    """Give the style of visits: a circle, filled where the bank was seen to erode."""
+    rules = [_rule(0, '"erodes" = 1', "Visit: erodes"), _rule(1, "ELSE", "Visit")]
+    symbols = [_symbol(n, "marker", _marker(fill, "#20242b", "circle")) for n, fill in enumerate((SCAR, "#ffffff"))]
+    return _document("RuleRenderer", _rules(rules), symbols, geometry=0)
 
 
 def properties_qml() -> str:

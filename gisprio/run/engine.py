@@ -50,7 +50,7 @@ from gisprio.run.store import STORE, Store, read_json, write_json
 
 STATIONS = "stations.parquet"
 LOG = "run.log"
-SMALL_TABLES = ("factors", "robustness", "sensitivity")
+SMALL_TABLES = ("factors", "robustness", "sensitivity", "visit_agreement")
 """Tables of a few rows that go with the results and into run.json."""
 
 
@@ -348,7 +348,7 @@ def _write_results(
     new = new_place(job.folder)
     tables = result_tables(shelf, findings)
     earlier = read_record(job.folder)
-    factors, robustness, sensitivity = (table_rows(tables[name]) for name in SMALL_TABLES)
+    factors, robustness, sensitivity, agreement = (table_rows(tables[name]) for name in SMALL_TABLES)
     methods = [key for stage in job.stages for key in stage.references]
     record = RunRecord(
         folder=job.folder,
@@ -364,6 +364,7 @@ def _write_results(
         factors=factors,
         robustness=robustness[0] if robustness else {},
         sensitivity=sensitivity,
+        agreement=agreement[0] if agreement else {},
         references=references_of(factors, [*methods, *job.references]),
         budget=dict(needs),
         routing_cell_m=shelf.source("elevation").lattice.cell_m,

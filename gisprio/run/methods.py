@@ -11,6 +11,8 @@ from gisprio.compute.land.measures import MEASURE_TABLE
 from gisprio.compute.network.curves import Curve, Power, curve_names, read_curve
 from gisprio.compute.setbacks import form_of
 from gisprio.compute.setbacks.findings import LINE_WORDS
+from gisprio.compute.visits.field_index import SOURCE as INDEX_SOURCE
+from gisprio.compute.visits.field_index import STATUS as INDEX_STATUS
 from gisprio.contracts.cards import ERROR_NOT_KNOWN, Error, Stage
 from gisprio.contracts.constants import Constant
 from gisprio.contracts.decisions import Decision
@@ -115,6 +117,7 @@ def _stage(ran: Ran, stage: Stage) -> Iterator[str]:
         "side_scores": _factor_lines,
         "ranks": _priority_lines,
         "sites": _measure_lines,
+        "visits": _visit_lines,
         "draws": _draw_lines,
     }.get(stage.name, _nothing)(ran)
     yield from _numbers(taken)
@@ -276,6 +279,12 @@ def _measure_lines(ran: Ran) -> Iterator[str]:
     windows = ran.settings["sites"].get("windows") or ()
     told = "; ".join(f"{row.get('stream') or 'other streams'} {row['opens']} to {row['closes']}" for row in windows)
     yield from wrapped(f"Windows for work in the water, the user's own: {told or 'none given'}.", 5, 7)
+
+
+def _visit_lines(ran: Ran) -> Iterator[str]:
+    yield from wrapped(f"Field index: {INDEX_STATUS} [{cited(INDEX_SOURCE)}].", 3, 5)
+    if ran.record is not None and ran.record.get("agreement"):
+        yield from wrapped(f"Agreement: {ran.record['agreement']['says']}", 3, 5)
 
 
 def _draw_lines(ran: Ran) -> Iterator[str]:

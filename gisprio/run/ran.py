@@ -24,7 +24,9 @@ CARDS: Mapping[str, Factor] = {registered.card.key: registered.card for register
 IDLE_WITHOUT = {
     "works": ("done",),
     "soils": ("soils",),
-    "scars": ("eroding", "bank_lines"),
+    "visit_places": ("visits",),
+    "visits": ("visits",),
+    "scars": ("eroding", "bank_lines", "visits"),
     "passages": ("properties",),
     "frontages": ("properties",),
     "property_ranks": ("properties",),

@@ -55,6 +55,8 @@ class RunRecord:
         How sure the ranking is, over all draws: layer ``robustness``.
     sensitivity
         What changes the ten most urgent banks: layer ``sensitivity``.
+    agreement
+        How well scores agree with visits: layer ``visit_agreement``; empty without visits.
     files
         Digest (sha256) of each file of the results, but run.json.
     budget
@@ -77,6 +79,7 @@ class RunRecord:
     references: list[str]
     robustness: dict[str, Any] = field(default_factory=dict)
     sensitivity: list[dict[str, Any]] = field(default_factory=list)
+    agreement: dict[str, Any] = field(default_factory=dict)
     files: dict[str, str] = field(default_factory=dict)
     budget: dict[str, int] = field(default_factory=dict)
     routing_cell_m: float | None = None
@@ -162,7 +165,7 @@ def parts_before(record: Mapping[str, Any] | None) -> dict[str, Parts]:
 
 def counts_of(tables: Mapping[str, pd.DataFrame], stations: int) -> dict[str, int]:
     """Count rows of the result layers, and ranked banks and properties."""
-    small = ("factors", "robustness", "sensitivity")
+    small = ("factors", "robustness", "sensitivity", "visit_agreement")
     counts = {name: len(table) for name, table in tables.items() if name not in small}
     for name in ("banks", "properties"):
         if name in tables and "rank" in tables[name]:

@@ -90,6 +90,11 @@ class OpenedResults:
         return self._layer("scars")
 
     @cached_property
+    def visits(self) -> gpd.GeoDataFrame:
+        """Layer ``visits``: field visits that were brought back, with the field index."""
+        return self._layer("visits")
+
+    @cached_property
     def properties(self) -> gpd.GeoDataFrame:
         """Layer ``properties``."""
         return self._layer("properties")

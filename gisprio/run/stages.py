@@ -106,6 +106,14 @@ STAGES: tuple[Stage, ...] = (
         "sinuosity, area, bankfull size, stream power; finds steps.",
     ),
     Stage(
+        "visit_places",
+        "gisprio.compute.visits.places:place_visits",
+        "whole",
+        reads=("visits", "segments", "reach_measures"),
+        writes=("visit_places",),
+        says="Matches field visits that were brought back to the nearest bank of their side, by place.",
+    ),
+    Stage(
         "islands",
         "gisprio.compute.network.islands:find_islands",
         "whole",
@@ -155,14 +163,15 @@ STAGES: tuple[Stage, ...] = (
         "bank_heights",
         "gisprio.compute.banks.bank_heights:measure_bank_heights",
         "piece",
-        reads=("stations", "bank_points"),
+        reads=("stations", "bank_points", "visit_places"),
         halo=("roads",),
         sources=("dem", "survey"),
         sections=("dem", "streams"),
         writes=("side_heights",),
         kernels="gisprio.compute.banks.bank_profiles:compiled_before",
         references=("usgs_lidar_spec",),
-        says="Measures bank height and angle where the heights are fine enough; else says why not.",
+        says="Measures bank height and angle where the heights are fine enough; else says why not. What a visit "
+        "measured stands in its place.",
     ),
     Stage(
         "setbacks",
@@ -298,12 +307,13 @@ STAGES: tuple[Stage, ...] = (
         "scars",
         "gisprio.compute.banks.scars:find_scars",
         "piece",
-        reads=("stations", "bank_points"),
+        reads=("stations", "bank_points", "visit_places"),
         halo=("bank_lines",),
         as_is=("eroding",),
         sections=("streams",),
         writes=("side_scars", "scar_banks"),
-        says="Finds the stations along banks seen to erode: on a scar, or where bank lines of two dates show retreat.",
+        says="Finds the stations along banks seen to erode: on a scar, on a visit, or where bank lines of two dates "
+        "show retreat.",
     ),
     Stage(
         "side_scores",
@@ -375,6 +385,7 @@ STAGES: tuple[Stage, ...] = (
             "bank_ground",
             "constraints",
             "roads",
+            "visit_places",
         ),
         sections=("priority", "factor", "setback", "hydraulics"),
         writes=("reaches", "banks", "bank_setbacks", "gaps", "factors"),
@@ -436,6 +447,16 @@ STAGES: tuple[Stage, ...] = (
         says="Ranks properties by priority times metres of gap.",
     ),
     Stage(
+        "visits",
+        "gisprio.compute.visits.judging:judge_visits",
+        "whole",
+        reads=("visits", "visit_places", "reach_measures", "banks", "factors"),
+        sections=("priority",),
+        writes=("shown_visits", "visit_agreement"),
+        says="Gives each field visit the published field index of bank erosion hazard, kept apart from every score; "
+        "says how well the scores agree with what was seen.",
+    ),
+    Stage(
         "draws",
         "gisprio.compute.scoring.robustness:draw_ranks",
         "whole",
@@ -459,6 +480,7 @@ RESULT_TABLES = {
     "constraints": "shown_constraints",
     "works_done": "works_done",
     "scars": "scars",
+    "visits": "shown_visits",
     "long_profiles": "long_profiles",
     "properties": "drawn_properties",
     "frontages": "shown_frontages",
@@ -532,7 +554,9 @@ def with_own_layers(stages: Sequence[Stage], tables: Collection[str], grids: Col
 
 def with_work(stages: Sequence[Stage], settings: Settings) -> tuple[Stage, ...]:
     """Give a stage table without the stages that have nothing to do under these settings; their tables are empty."""
-    return tuple(stage for stage in stages if stage.name != "further_rules" or settings.setback.also)
+    given, rules = bool(settings.layers.visits), bool(settings.setback.also)
+    works = {"further_rules": rules, "visit_places": given, "visits": given}
+    return tuple(stage for stage in stages if works.get(stage.name, True))
 
 
 def needs_compiling(stage: Stage) -> bool:

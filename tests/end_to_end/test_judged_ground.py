@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import re
+
 import pandas as pd
 import pytest
 
 import gisprio
 from gisprio.run.engine import run as engine_run
+from gisprio.run.methods import methods_text
 from makers import frame, straight_valley
+
+TIMED = ("run.json", "run.log")
 
 
 @pytest.fixture(scope="module")
-def banks(tmp_path_factory):
-    """The straight valley with a pipeline, a planting and a scar on its bare left bank."""
+def config(tmp_path_factory):
+    """The straight valley with a pipeline, a planting and a scar on its bare left bank, run once."""
     world = straight_valley()
     place, layers = world.place, world.layers
     layers["constraints"] = frame([place.line((1000, 15), (1400, 15))], kind=["pipeline"])
@@ -21,9 +26,14 @@ def banks(tmp_path_factory):
     config = world.write(tmp_path_factory.mktemp("judged"))
     columns = 'constraints.kind = "kind"\ndone.kind = "kind"\ndone.date = "date"\neroding.date = "date"\n'
     config.write_text(config.read_text().replace("[columns]\n", "[columns]\n" + columns))
-    settings = gisprio.read_settings(config)
-    engine_run(settings)
-    table = gisprio.open_results(settings.output()).banks
+    engine_run(gisprio.read_settings(config))
+    return config
+
+
+@pytest.fixture(scope="module")
+def banks(config):
+    """Its left banks."""
+    table = gisprio.open_results(gisprio.read_settings(config).output()).banks
     return table[table["side"] == "left"].reset_index(drop=True)
 
 
@@ -50,3 +60,47 @@ def test_the_scar_leads_the_erosion_order(banks):
     assert banks.loc[seen, "why"].str.startswith(("Erodes", "Short of riparian cover, erodes")).all()
     assert not banks.loc[~seen, "why"].str.contains("rodes").any()
     assert pd.notna(banks.loc[seen, "erosion_rank"]).all()
+
+
+def timeless(folder):
+    """Give the bytes of the results, without the time of the run."""
+    files = [path for path in folder.iterdir() if path.is_file() and path.name not in TIMED]
+    return {path.name: re.sub(rb"Started [^ ]*", b"", path.read_bytes()) for path in files}
+
+
+def bring_back(config, name, **filled):
+    """Bring back a form of two places, on the left bank at 2,800 m and the right one at 800 m, and run again."""
+    place = straight_valley().place
+    points = [place.line((2800, 4), (2801, 4)).interpolate(0), place.line((800, -4), (801, -4)).interpolate(0)]
+    form = {"visit_id": ["V1", "V2"], "side": ["left", "right"], "chosen": ["top", "random"], "date": [None, None]}
+    frame(points, **form | filled).to_file(config.parent / name, driver="GPKG")
+    other = config.with_name(f"{name}.toml")
+    other.write_text(config.read_text().replace("[columns]\n", f'visits = "{name}"\n[columns]\n'))
+    settings = gisprio.read_settings(other)
+    return engine_run(settings), settings.output()
+
+
+def test_visits_brought_back(config, banks):
+    """An untouched form changes no byte; a filled one changes the banks that were visited, and says what it can."""
+    folder = gisprio.read_settings(config).output()
+    before = timeless(folder)
+    assert "ranked.gpkg" in before
+    bring_back(config, "untouched.gpkg", erodes=[None, None], verdict=[None, ""])
+    after = timeless(folder)
+    assert [name for name in before if after[name] != before[name]] == []
+    assert after.keys() == before.keys()
+    was = gisprio.open_results(folder).banks.set_index("bank_id")
+    record, _ = bring_back(config, "filled.gpkg", erodes=["yes", None], verdict=["ok", "not natural"])
+    results = gisprio.open_results(folder)
+    now, visits = results.banks.set_index("bank_id"), results.visits.set_index("visit_id")
+    eroding, gone = visits.loc[["V1", "V2"], "bank_id"]
+    assert (was.loc[eroding, "observed_erosion"], now.loc[eroding, "observed_erosion"]) == (0.0, 1.0)
+    assert now.loc[gone, "not_ranked"] == "a visit found no natural bank here"
+    assert pd.notna(was.loc[gone, "rank"])
+    assert pd.isna(now.loc[gone, "rank"])
+    others = was.index.difference([eroding, gone])
+    assert now.loc[others, "priority"].equals(was.loc[others, "priority"])
+    says = "How well the scores agree with the visits cannot be judged: 1 usable visits, of 30 wanted."
+    assert record.agreement["says"] == says
+    assert says in results.findings["says"].tolist()
+    assert f"Agreement: {says}" in " ".join(methods_text(folder).split())

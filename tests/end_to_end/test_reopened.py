@@ -86,8 +86,9 @@ def test_older_results_lack_what_a_map_is_made_from(tmp_path):
     place = make_results_folder(tmp_path, with_store=False)
     with pytest.raises(InputError) as caught:
         write_map_again(place)
-    lacking = ["flow_points", "crossings", "knickpoints", "constraints", "works_done", "scars", "long_profiles"]
-    named = ", ".join(f"layer {name} of ranked.gpkg" for name in [*lacking, "frontages", "factors"])
+    lacking = ["flow_points", "crossings", "knickpoints", "constraints", "works_done", "scars", "visits"]
+    more = ("long_profiles", "frontages", "factors")
+    named = ", ".join(f"layer {name} of ranked.gpkg" for name in (*lacking, *more))
     assert str(caught.value) == (
         f"{place} lacks what a map is made from: {named}, backdrop.tif.\n"
         "  Wanted: results of a gisprio that keeps them, as this one does.\n"

@@ -156,6 +156,14 @@ def add_to_config(folder: Path, text: str) -> None:
     config.write_text(config.read_text() + text)
 
 
+def give_visits(folder: Path) -> None:
+    """Bring back a form from stream b on which the bank erodes, one without anything filled in from stream a."""
+    points = [shapely.Point(PLACE.on_map(600.0, v + 3)) for v in (0.0, APART_M)]
+    frame(points, side=["left", "left"], erodes=[None, "yes"]).to_file(folder / "visits.gpkg", driver="GPKG")
+    config = folder / "tiny.toml"
+    config.write_text(config.read_text().replace("[columns]", 'visits = "visits.gpkg"\n[columns]'))
+
+
 def touch_files(folder: Path) -> None:
     for path in folder.glob("*.*"):
         os.utime(path, (1e9, 1e9))
@@ -205,6 +213,11 @@ MORE_RERUNS = {
         | {"site_cuts": 1} | AFTER_BANKS,
     ),
     "soils": (give_soils, {"delivery": 1, "soils": 1, "supply": 1, "side_scores": 1, "site_cuts": 1} | AFTER_BANKS),
+    "visits": (  # of the stages on tiles only those that visits speak to run, on the tile of theirs
+        give_visits,
+        {"visit_places": 1, "bank_heights": 1, "scars": 1, "side_scores": 1, "visits": 1, "site_cuts": 1}
+        | AFTER_BANKS,
+    ),
     "the seed of the draws": (partial(add_to_config, text="seed = 7\n"), {"draws": 1}),
     "weights": (
         partial(add_to_config, text="[priority.weights]\nerosion = 70\ngap = 30\n"),

@@ -14,6 +14,8 @@ from numpy.typing import NDArray
 from gisprio.compute.banks.bank_profiles import read_profiles
 from gisprio.compute.banks.crossings import road_width
 from gisprio.compute.banks.runs import Rows, median
+from gisprio.compute.banks.sides import SIDE_KEY, STATION_KEY
+from gisprio.compute.visits.places import spoken_for
 from gisprio.contracts.cards import Sources, Tables
 from gisprio.contracts.grids import NO_SURVEY, bilinear_within, box_around, survey_cells, surveyed_window
 from gisprio.contracts.layers import SIDE_HEIGHTS
@@ -57,7 +59,7 @@ def measure_bank_heights(core: Tables, halo: Tables, sources: Sources, settings:
     Parameters
     ----------
     core
-        ``stations`` and ``bank_points`` of the piece.
+        ``stations``, ``bank_points`` and ``visit_places`` of the piece.
     halo
         ``roads`` near them.
     sources
@@ -101,7 +103,29 @@ def measure_bank_heights(core: Tables, halo: Tables, sources: Sources, settings:
     on_road[told] = beside_road(place[told], roads)
     code[on_road] = "road"
     rows.loc[on_road, ["bank_height_m", "bank_angle_deg"]] = np.nan
-    return {"side_heights": rows.assign(bank_height_code=code)}
+    return {"side_heights": as_visited(rows.assign(bank_height_code=code), stations, core["visit_places"])}
+
+
+def as_visited(heights: pd.DataFrame, stations: pd.DataFrame, places: pd.DataFrame) -> pd.DataFrame:
+    """Put heights and angles that visits measured in the place of those read from the map.
+
+    Parameters
+    ----------
+    heights
+        Layer ``side_heights``.
+    stations, places
+        Layers ``stations`` and ``visit_places`` of the piece.
+    """
+    if not len(places):
+        return heights
+    sides = heights[SIDE_KEY].merge(stations[[*STATION_KEY, "reach_no", "at_m"]], on=STATION_KEY, how="left")
+    seen = {}
+    for column in ("bank_height_m", "bank_angle_deg"):
+        measured = np.append(places[column].to_numpy(float), np.nan)[spoken_for(sides, places, column)]
+        seen[column] = np.where(np.isnan(measured), heights[column], measured)
+        if column == "bank_height_m":
+            seen["bank_height_code"] = np.where(np.isnan(measured), heights["bank_height_code"], "visit")
+    return heights.assign(**seen)
 
 
 def survey_at(sources: Sources, points: pd.DataFrame) -> NDArray[np.int64]:
@@ -217,7 +241,9 @@ def beside_road(faces: Floats, roads: pd.DataFrame) -> NDArray[np.bool_]:
 
 
 def bank_height(bank: Rows, dem: Dem) -> dict[str, object]:
-    """Give the height of a bank: the median over its stations where it is told on half of its length; else why not.
+    """Give the height of a bank: what visits measured; else the median over its stations where it is told on half.
+
+    Where it is told on less of its length there is none, and the reason why.
 
     Parameters
     ----------
@@ -229,6 +255,8 @@ def bank_height(bank: Rows, dem: Dem) -> dict[str, object]:
     own = bank["has_bank"]
     length, height, code = (bank[name][own] for name in ("length_m", "bank_height_m", "bank_height_code"))
     told = ~np.isnan(height)
+    if (code == "visit").any():
+        return {"bank_height_m": median(height[code == "visit"]), "bank_height_says": None}
     if told.any() and length[told].sum() >= LEAST_KNOWN * length.sum():
         tall = median(height)
         low = REASONS["low"].format(least=dem.least_bank_m) if tall < dem.least_bank_m else None

@@ -1,4 +1,4 @@
-"""Banks seen to erode: station sides along a scar that somebody drew, or whose bank line moved between two dates."""
+"""Banks seen to erode: station sides along a scar, on a visit, or whose bank line moved between two dates."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ import shapely
 from gisprio.compute.banks.constraints import strip_cells
 from gisprio.compute.banks.retreat import find_retreat
 from gisprio.compute.banks.sides import SIDE_KEY, station_sides
+from gisprio.compute.visits.places import seen_to_erode
 from gisprio.contracts.cards import Sources, Tables
 from gisprio.contracts.settings import Settings
 
@@ -22,7 +23,7 @@ def find_scars(core: Tables, halo: Tables, sources: Sources, settings: Settings)
     Parameters
     ----------
     core
-        ``stations`` and ``bank_points`` of the piece.
+        ``stations``, ``bank_points`` and ``visit_places`` of the piece.
     halo
         ``eroding``, whole: without any row nobody looked for scars. ``bank_lines`` near the stations.
     sources
@@ -34,7 +35,8 @@ def find_scars(core: Tables, halo: Tables, sources: Sources, settings: Settings)
     -------
     dict
         ``side_scars``. A scar is the bank's whose side of the centre line it lies on. Where bank lines of two dates lie
-        along a part of a bank, nothing was seen on the rest of it. ``scar_banks``: which scar lies along which banks.
+        along a part of a bank, nothing was seen on the rest of it; where a visit tells whether a bank erodes, it tells
+        it of the stretch around it. ``scar_banks``: which scar lies along which banks.
     """
     scars = halo["eroding"]
     retreat = find_retreat(core["stations"], halo["bank_lines"], settings.streams.bank_line_error_m)
@@ -44,6 +46,8 @@ def find_scars(core: Tables, halo: Tables, sources: Sources, settings: Settings)
     seen[(sides["retreat_m_y"] > 0).to_numpy()] = 1.0
     scar, row = shapely.STRtree(scar_cells(sides)).query(np.asarray(scars.geometry.array), predicate="intersects")
     seen[row] = 1.0
+    if len(core["visit_places"]):
+        seen = np.fmax(seen, seen_to_erode(sides, core["visit_places"]))
     order = sides.assign(seen=seen).sort_values(SIDE_KEY, ignore_index=True)
     return {
         "side_scars": order[[*SIDE_KEY, "seen", "retreat_m_y", "least_retreat_m_y"]],

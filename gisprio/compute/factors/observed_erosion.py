@@ -14,9 +14,9 @@ CARD = Factor(
     suffix="",
     title="Observed erosion",
     says="Share of the stretch of the bank where most was seen that lies along a scar of layer eroding, or where bank "
-    "lines of two dates show retreat. The erosion "
-    "score is never below this factor's score, whatever the modelled factors say and without any weight; where neither "
-    "is given it says nothing.",
+    "lines of two dates show retreat, or that a visit saw erode. The erosion "
+    "score is never below this factor's score, whatever the modelled factors say and without any weight; where none "
+    "of these is given it says nothing.",
     because="seen to erode along {value}",
     nodes=((0.0, 0.0), (1.0, 0.8)),
     neutral=0.0,

@@ -37,7 +37,7 @@ def rank_banks(tables: Tables, sources: Sources, settings: Settings) -> Output:
     ----------
     tables
         ``reach_measures``, ``bank_measures``, ``bank_asked``, ``further_setbacks``, ``gap_pieces``, ``bank_ground``,
-        ``constraints``, ``roads``.
+        ``constraints``, ``roads``, ``visit_places``.
     sources
         None.
     settings
@@ -62,13 +62,16 @@ def rank_banks(tables: Tables, sources: Sources, settings: Settings) -> Output:
     meaning = strip_meaning(banks["buffer_width_m"], banks["setback_m"], stream_width)
     banks[meaning.columns] = meaning
     banks["not_ranked"] = [
-        why_not_ranked(kind, length, priority.ranked_kinds, outside=outside, planted=planted, island=island)
-        for kind, length, outside, planted, island in zip(
+        why_not_ranked(
+            kind, length, priority.ranked_kinds, outside=outside, planted=planted, island=island, visited=visited
+        )
+        for kind, length, outside, planted, island, visited in zip(
             banks["kind"],
             banks["length_m"],
             banks["outside"],
             ground["planted_year"],
             ground["island"],
+            last_verdicts(tables["bank_measures"], tables["visit_places"]),
             strict=True,
         )
     ]
@@ -97,6 +100,14 @@ def rank_banks(tables: Tables, sources: Sources, settings: Settings) -> Output:
             ]
         ),
     }
+
+
+def last_verdicts(banks: pd.DataFrame, places: pd.DataFrame) -> list[str | None]:
+    """Give what the latest visit that says so found of each bank; None where none does. (n,)."""
+    told = places[places["verdict"].notna()].sort_values("date_y", kind="stable", na_position="first")
+    last = told.drop_duplicates(["reach_no", "side"], keep="last")
+    found = dict(zip(zip(last["reach_no"], last["side"], strict=True), last["verdict"], strict=True))
+    return [found.get(bank) for bank in zip(banks["reach_no"], banks["side"], strict=True)]
 
 
 def _named(measures: pd.DataFrame, reaches: pd.DataFrame, settings: Settings) -> gpd.GeoDataFrame:

@@ -29,6 +29,13 @@ OBSERVED_WORDS = {
     "none": "Erodes in part, neither score is high",
 }
 """The same where the bank was seen to erode."""
+VERDICT_WORDS = {
+    "wrong line": "a visit found the line wrong here",
+    "wrong cover": "a visit found other cover here than the map shows",
+    "already done": "a visit found it already done",
+    "not natural": "a visit found no natural bank here",
+}
+"""Why a bank is not ranked after a visit; the verdict ok takes nothing out."""
 SPEAKS_FROM = 30.0
 """A factor is named in the sentence from this score on [own]."""
 
@@ -44,6 +51,7 @@ def why_not_ranked(
     outside: bool = False,
     planted: object = None,
     island: object = None,
+    visited: object = None,
 ) -> str | None:
     """Give the reason a bank is not ranked, or None.
 
@@ -62,7 +70,7 @@ def why_not_ranked(
         return "no bank: all of it is standing water, piped or under a crossing"
     if pd.notna(planted):
         return f"planted in {planted}" if planted else "planted, the year is not known"
-    return None
+    return VERDICT_WORDS.get(str(visited))
 
 
 def why_sentence(bank: Mapping[Any, Any], factors: Sequence[Mapping[Any, Any]]) -> str:

@@ -9,6 +9,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from gisprio.contracts.visits import FIELD_CLASSES
+
 Floats = NDArray[np.float64]
 SOURCE = "rosgen2001"
 STATUS = "numbers from memory; a university exercise agrees with some class edges and with most of what is added"
@@ -66,7 +68,6 @@ PARTS = (
     ),
     Part("surface_protection_pct", "surface protection", ((10.0, 9.0), *_ROOTS[1:]), worst_below=10.0),
 )
-CLASSES = ("very low", "low", "moderate", "high", "very high", "extreme")
 CLASS_FROM = (10.0, 20.0, 30.0, 40.0)
 EXTREME_ABOVE = 45.0
 """The printed classes leave gaps (9.5 to 10): a class begins at its printed lower end [own]."""
@@ -125,7 +126,7 @@ def hazard_class(index: Floats) -> NDArray[np.object_]:
     ['very low', 'low', 'very high', 'extreme', None]
     """
     place = np.searchsorted(CLASS_FROM, index, side="right") + (index > EXTREME_ABOVE)
-    return np.array([*CLASSES, None], object)[np.where(np.isnan(index), len(CLASSES), place)]
+    return np.array([*FIELD_CLASSES, None], object)[np.where(np.isnan(index), len(FIELD_CLASSES), place)]
 
 
 def _measures(seen: pd.DataFrame) -> pd.DataFrame:

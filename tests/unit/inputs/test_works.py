@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 import shapely
 
-from gisprio.contracts.errors import SettingsError
+from gisprio.contracts.errors import InputError, SettingsError
 from gisprio.inputs.config import read_settings
 from gisprio.inputs.dates import as_years
 from gisprio.inputs.project import read_inputs
@@ -123,3 +123,48 @@ def test_bank_lines_keep_their_date_and_error(world):
         "bank_lines.error_m: 1 values are not a number of at least 0 and are taken as missing: -1.0. "
         "correct them if error_m should count there.",
     ]
+
+
+def test_of_visits_only_filled_forms_come_in_and_what_is_no_value_of_the_form_is_told(world):
+    point = LINE.interpolate(1.0)
+    world.vector(
+        "visits.gpkg", [point] * 5, visit_id=["V1", "V2", "V3", "V4", "V5"],
+        side=["left", "Right", "left", "up", "right"],
+        chosen=["top", "random", "top", "top", "random"], date=["2026-05-02", None, None, "2026-05-02", None],
+        erodes=["yes", "no", None, "no", "perhaps"], bank_height_m=[1.5, -2.0, None, 1.0, None],
+        verdict=["OK", None, "", None, "fine"],
+    )  # fmt: skip
+    inputs = read_inputs(world.settings(layers='visits = "visits.gpkg"'))
+    table = inputs.tables["visits"]
+    assert table["visit_id"].tolist() == ["V1", "V2", "V5"]
+    assert table[["side", "at_random"]].to_numpy().tolist() == [[0, False], [1, True], [1, True]]
+    assert table["erodes"].fillna(-1).tolist() == [1.0, 0.0, -1.0]
+    assert table["bank_height_m"].fillna(-1).tolist() == [1.5, -1.0, -1.0]
+    assert table["verdict"].fillna("none").tolist() == ["ok", "none", "none"]
+    assert table["date_y"].round(2).fillna(0).tolist() == [2026.33, 0.0, 0.0]
+    assert [f.says for f in inputs.findings if f.layer == "visits"] == [
+        "visits.side: 1 values are not of the form and are taken as missing: up.",
+        "visits: 1 of 4 filled forms do not say left or right and are left out.",
+        "visits.erodes: 1 values are not of the form and are taken as missing: perhaps.",
+        "visits.bank_height_m: 1 values are not a number from 0 to 100 and are taken as missing: -2.0.",
+        "visits.verdict: 1 values are not of the form and are taken as missing: fine.",
+    ]
+
+
+def test_an_untouched_form_is_no_layer(world):
+    world.vector("visits.gpkg", [LINE.interpolate(1.0)], visit_id=["V1"], side=["left"], chosen=["top"], date=[None])
+    inputs = read_inputs(world.settings(layers='visits = "visits.gpkg"'))
+    assert inputs.tables["visits"].empty
+    assert "visits" not in inputs.digests
+    assert [f for f in inputs.findings if f.layer == "visits"] == []
+
+
+def test_a_layer_that_is_no_form_is_refused(world, message):
+    world.vector("visits.gpkg", [LINE.interpolate(1.0)], date=["2026-05-02"])
+    assert message(InputError, read_inputs, world.settings(layers='visits = "visits.gpkg"')) == (
+        'InputError: [layers] visits has no column "side".\n'
+        "  Wanted: the form that gisprio visits wrote, filled in; columns side, date, erodes, bank_height_m, "
+        "bank_angle_deg, bankfull_height_m, root_depth_m, root_density_pct, surface_protection_pct, verdict, material, "
+        "stratification.\n"
+        "  Do: give that file; a layer of the same name in it is picked by file.gpkg|visits."
+    )

@@ -29,6 +29,7 @@ from gisprio.contracts.layers import (
     SHOWN_CONSTRAINTS,
     SHOWN_FRONTAGES,
     SHOWN_KNICKPOINTS,
+    SHOWN_VISITS,
     SITES,
     WORKS_DONE,
 )
@@ -474,6 +475,13 @@ def _landmarks(reach: gpd.GeoDataFrame, bank: gpd.GeoDataFrame, crs: str) -> dic
             [shapely.ops.substring(edges[0], 120, 165), *([at(3, 20.0).buffer(5).boundary] if many else [])],
             bank_id=[sides[0], None], reach_id=[ids[0], None], year=pd.array([2021, pd.NA], dtype="Int64"),
             height_m=[1.8, np.nan],
+        ),
+        "visits": laid(
+            SHOWN_VISITS,
+            [edges[0].interpolate(100.0)],
+            **{name: [None] for name in SHOWN_VISITS.names()}
+            | {"visit_id": ["V1"], "bank_id": [sides[0]], "reach_id": [ids[0]], "side": ["left"], "at_random": [True],
+               "erodes": [1.0], "verdict": ["ok"], "bankfull_height_basis": ["missing"]},
         ),
     }  # fmt: skip
 

@@ -32,10 +32,10 @@ def ranked(results, tmp_path_factory):
 def test_the_layers_are_there_with_their_descriptions(ranked):
     names = [name for name, _ in pyogrio.list_layers(ranked)]
     places = ["reaches", "banks", "gaps", "sites", "properties", "flow_points"]
-    places += ["crossings", "knickpoints", "constraints", "works_done", "scars"]
-    assert names[:11] == places
+    places += ["crossings", "knickpoints", "constraints", "works_done", "scars", "visits"]
+    assert names[:12] == places
     tables = ["bank_setbacks", "factors", "findings", "frontages", "layer_styles", "long_profiles"]
-    assert sorted(names[11:]) == tables
+    assert sorted(names[12:]) == tables
     with closing(sqlite3.connect(ranked)) as base:
         said = dict(base.execute("SELECT table_name, description FROM gpkg_contents"))
     assert said["reaches"] == "Reaches, drawn downstream."
@@ -78,7 +78,7 @@ def test_layers_open_styled(ranked):
         rows = base.execute("SELECT f_table_name, styleQML, useAsDefault FROM layer_styles ORDER BY id").fetchall()
         kind = base.execute("SELECT data_type FROM gpkg_contents WHERE table_name = 'layer_styles'").fetchone()
     assert kind == ("attributes",)
-    marks = ["crossings", "knickpoints", "constraints", "works_done", "scars"]
+    marks = ["crossings", "knickpoints", "constraints", "works_done", "scars", "visits"]
     assert [row[0] for row in rows] == ["banks", "gaps", "sites", "properties", "flow_points", *marks]
     assert {row[2] for row in rows} == {1}
     rules = ET.fromstring(rows[0][1]).find("renderer-v2/rules")
@@ -141,7 +141,7 @@ def test_styles_of_what_lies_along_the_streams(ranked):
     with closing(sqlite3.connect(ranked)) as base:
         styles = dict(base.execute("SELECT f_table_name, styleQML FROM layer_styles"))
     kinds = {"crossings": "marker", "knickpoints": "marker", "constraints": "fill", "works_done": "fill"}
-    kinds["scars"] = "line"
+    kinds["scars"], kinds["visits"] = "line", "marker"
     drawn = {}
     for name, kind in kinds.items():
         style = ET.fromstring(styles[name])
@@ -152,5 +152,5 @@ def test_styles_of_what_lies_along_the_streams(ranked):
         assert style.findtext("layerGeometryType") == {"marker": "0", "line": "1", "fill": "2"}[kind]
     assert drawn == {
         "crossings": "square", "knickpoints": "diamond", "constraints": "cross", "works_done": "dense5",
-        "scars": "0.80",
+        "scars": "0.80", "visits": "circle",
     }  # fmt: skip

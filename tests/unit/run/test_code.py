@@ -112,9 +112,13 @@ EDITS = {
         "compute/banks/stations.py", "_WIDTHS = 2.0", "_WIDTHS = 3.0",
         {"stations", "bank_lines", "ownership", "gaps", "further_rules", "site_cuts"},
     ),
+    "how far a visit speaks": ("compute/visits/places.py", "STRETCH_M = 50.0", "STRETCH_M = 40.0", {"visit_places"}),
+    "how many visits are wanted": (
+        "compute/visits/agreement.py", "LEAST_VISITS = 30", "LEAST_VISITS = 20", {"visits"},
+    ),
     "a card's phrase": (
         "compute/factors/subsoil_fines.py", "a subsoil of only", "subsoil of only",
-        {"side_scores", "site_cuts", "ranks", "sites", "draws"},
+        {"side_scores", "site_cuts", "ranks", "sites", "visits", "draws"},
     ),
     "order of streams": ("compute/network/order.py", "\ndef ", "\nSPARE = 1\n\n\ndef ", set()),
     "a default of the works": (

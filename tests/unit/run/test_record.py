@@ -67,7 +67,7 @@ def made_before(stage: Stage) -> set[str]:
 
 
 def test_stages_read_inputs_or_what_was_made_before():
-    lines = {"streams", "inflows", "water", "roads", "bank_lines", "constraints", "done", "eroding"}
+    lines = {"streams", "inflows", "water", "roads", "bank_lines", "constraints", "done", "eroding", "visits"}
     inputs = lines | {"properties", "watershed", "sub_watersheds", "soils", "legend", "wetlands", "setback_zones"}
     for stage in STAGES:
         for name in (*stage.reads, *stage.halo, *stage.as_is):

@@ -22,6 +22,7 @@ from gisprio.contracts.layers import (
     GAPS,
     REACHES,
     ROADS,
+    VISIT_PLACES,
 )
 from gisprio.contracts.schema import check, empty
 from makers import CRS
@@ -64,6 +65,7 @@ def _tables(scores, kind="natural", apart=None):
         "bank_ground": bank_ground(banks),
         "constraints": empty(CONSTRAINTS, CRS),
         "roads": empty(ROADS, CRS),
+        "visit_places": empty(VISIT_PLACES),
     }
 
 

@@ -10,7 +10,7 @@ import pytest
 import gisprio.run.making as making
 from gisprio.faces.main import main
 from gisprio.run.stages import STAGES
-from makers import straight_valley
+from makers import frame, straight_valley
 
 
 class Seen(Mapping[str, Any]):
@@ -44,7 +44,10 @@ class SeenSettings:
 @pytest.fixture(scope="module")
 def asked(tmp_path_factory) -> dict[str, dict[str, set[str]]]:
     """Run a tiny world; give, by stage, what it asked of each of its arguments."""
-    config = straight_valley().write(tmp_path_factory.mktemp("stages"))
+    world = straight_valley()
+    visit = world.place.line((1000, 4), (1001, 4)).interpolate(0)
+    world.layers["visits"] = frame([visit], side=["left"], erodes=["yes"])
+    config = world.write(tmp_path_factory.mktemp("stages"))
     with config.open("a") as file:  # rules that look at the ground, and one beside
         file.write('[setback]\nmeasure = "along_slope"\n[setback.also.wide]\nmeasure = "along_slope"\n')
     noted = {stage.name: {"reads": set(), "halo": set(), "sources": set(), "sections": set()} for stage in STAGES}

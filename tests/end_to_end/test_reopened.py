@@ -86,7 +86,7 @@ def test_older_results_lack_what_a_map_is_made_from(tmp_path):
     place = make_results_folder(tmp_path, with_store=False)
     with pytest.raises(InputError) as caught:
         write_map_again(place)
-    lacking = ["flow_points", "crossings", "knickpoints", "constraints", "works_done", "scars", "visits"]
+    lacking = ["sites", "flow_points", "crossings", "knickpoints", "constraints", "works_done", "scars", "visits"]
     more = ("long_profiles", "frontages", "factors")
     named = ", ".join(f"layer {name} of ranked.gpkg" for name in (*lacking, *more))
     assert str(caught.value) == (

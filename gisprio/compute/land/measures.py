@@ -32,7 +32,7 @@ class MeasureRow:
     when
         When it holds, in words.
     holds
-        The same of sites: ``step``, ``site_kind``, ``high_force``, ``bare``, ``adjacent_cover``.
+        The same of sites: ``step``, ``site_kind``, ``seen``, ``high_force``, ``bare``, ``adjacent_cover``.
     why
         The sentence of column ``why_measure``; may hold what :func:`_why` fills in.
     """
@@ -55,6 +55,12 @@ MEASURE_TABLE = (
         "it is likely to erode and its strip is there (erosion only)",
         lambda sites: (sites["site_kind"] == "erosion").to_numpy(),
         "Look first: likely to erode, but its strip is there, so that planting is not what it lacks.",
+    ),
+    MeasureRow(
+        "bank works and plant",
+        f"it was seen to erode, and {BARE_SHARE:.0%} of its strip is bare, on a cover fine enough to show it",
+        lambda sites: (sites["seen"] & sites["bare"]).to_numpy(bool),
+        "Seen to erode, and {bare} of the strip is bare: planting alone may be torn out{fence}.",
     ),
     MeasureRow(
         "bank works and plant",
@@ -93,7 +99,7 @@ def with_measures(sites: pd.DataFrame, banks: pd.DataFrame, score_at: float) -> 
     sites
         ``site_kind``, ``step`` (words of a step in the bed above, or None), ``lacking_share``, ``adjacent_cover``,
         ``gap_length_m`` (null in a coarse look), ``unit_stream_power_w_m2``, ``unit_stream_power_score`` and
-        ``erosion_score``.
+        ``erosion_score`` and ``observed_erosion_score`` (what was seen there).
     banks
         Layer ``banks``, whose ranked rows say what force is high.
     score_at
@@ -109,6 +115,7 @@ def with_measures(sites: pd.DataFrame, banks: pd.DataFrame, score_at: float) -> 
     strong = (sites["unit_stream_power_w_m2"] >= TORN_OUT_POWER.value) | (sites["erosion_score"] >= score_at)
     table = sites.assign(
         high_force=(sites["unit_stream_power_score"] > least) & strong & (sites["site_kind"] == "gap"),
+        seen=(sites["observed_erosion_score"] >= score_at) & (sites["site_kind"] == "gap"),
         bare=(sites["lacking_share"] >= BARE_SHARE) & sites["gap_length_m"].notna(),
     )
     row = np.select([each.holds(table) for each in MEASURE_TABLE], range(len(MEASURE_TABLE)), -1)

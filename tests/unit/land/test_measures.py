@@ -20,6 +20,7 @@ BANKS = pd.DataFrame(
 BARE_FIELD = {
     "site_kind": "gap", "step": None, "lacking_share": 0.9, "adjacent_cover": "crop", "gap_length_m": 50.0,
     "unit_stream_power_w_m2": 40.0, "unit_stream_power_score": 33.0, "erosion_score": 30.0,
+    "observed_erosion_score": np.nan,
 }  # fmt: skip
 STEP = "a step of 1.0 m in the bed lies 9 m upstream"
 
@@ -35,6 +36,8 @@ STEP = "a step of 1.0 m in the bed lies 9 m upstream"
         ({"unit_stream_power_w_m2": 34.0}, "plant", "90% of"),  # the top quarter of a quiet watershed
         ({"unit_stream_power_w_m2": 34.0, "erosion_score": 50.0}, "bank works and plant", "The flow's force, 34 W/m2"),
         ({"lacking_share": 0.7}, "plant", "70% of"),
+        ({"unit_stream_power_score": 5.0, "observed_erosion_score": 80.0}, "bank works and plant", "Seen to erode"),
+        ({"lacking_share": 0.7, "observed_erosion_score": 80.0}, "plant", "70% of"),
         ({"gap_length_m": np.nan}, "plant", "90% of the strip has no cover that counts; a coarse look"),
         ({"unit_stream_power_score": np.nan, "adjacent_cover": "pasture"}, "fence and plant", "Pasture where"),
         ({"site_kind": "strip", "lacking_share": 0.0}, "protect", "Its strip is there"),

@@ -186,6 +186,26 @@ def letters(
 
 @cli.command()
 @_FOLDER
+@click.option("--top", type=click.IntRange(min=1), metavar="N", help="Places of the first ranks; and a random part.")
+@click.option("--seed", type=click.IntRange(min=0), default=1, metavar="N", help="Of the random part (default 1).")
+@click.option(
+    "--contacts", type=click.Path(path_type=Path), metavar="FILE", help="Your private table: only where people may go."
+)
+@click.option("--roadside", is_flag=True, help="All banks all the same: to be seen from roads and from the water.")
+def visits(folder: Path, top: int | None, seed: int, contacts: Path | None, roadside: bool) -> None:
+    """Write the field form: where to go and look, and what to write down.
+
+    One GeoPackage for GIS software and phones, and its points as KMZ and GPX. Filled in, it is given back as layer
+    visits of the next run.
+    """
+    from gisprio.faces.words import plain_lines
+    from gisprio.run.visits import write_visits
+
+    click.echo(plain_lines(write_visits(folder, top=top, seed=seed, contacts=contacts, roadside=roadside).told()))
+
+
+@cli.command()
+@_FOLDER
 def clean(folder: Path) -> None:
     """Remove what a result folder keeps for later runs; keep the results."""
     from gisprio.run.clean import clean as remove_store

@@ -41,10 +41,10 @@ LAYERS: tuple[Layer, ...] = (
 )  # fmt: skip
 """Layers of the file, in order."""
 
-_STAMP = "1970-01-01T00:00:00.000Z"
+STAMP = "1970-01-01T00:00:00.000Z"
 """Stands for the time of writing, so that equal results give equal bytes; run.json holds the true time."""
 
-_STYLES_TABLE = """
+STYLES_TABLE = """
 CREATE TABLE layer_styles (
     id INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL,
     f_table_catalog TEXT(256),
@@ -117,17 +117,17 @@ def _geometry_type(layer: Layer, frame: gpd.GeoDataFrame) -> str:
 
 def _add_styles(path: Path, results: Results) -> None:
     with closing(sqlite3.connect(path)) as base, base:
-        base.execute(_STYLES_TABLE)
+        base.execute(STYLES_TABLE)
         base.execute(
             "INSERT INTO gpkg_contents (table_name, data_type, identifier, description, last_change) "
             "VALUES ('layer_styles', 'attributes', 'layer_styles', 'Styles for GIS software.', ?)",
-            (_STAMP,),
+            (STAMP,),
         )
         for name, qml in layer_styles(results.tables).items():
             base.execute(
                 "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, f_geometry_column, "
                 "styleName, styleQML, styleSLD, useAsDefault, description, owner, update_time) "
                 "VALUES ('', '', ?, 'geom', ?, ?, '', 1, ?, '', ?)",
-                (name, name, qml, f"How {name} are drawn.", _STAMP),
+                (name, name, qml, f"How {name} are drawn.", STAMP),
             )
-        base.execute("UPDATE gpkg_contents SET last_change = ?", (_STAMP,))
+        base.execute("UPDATE gpkg_contents SET last_change = ?", (STAMP,))

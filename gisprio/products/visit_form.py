@@ -1,0 +1,185 @@
+"""The field form: a GeoPackage that refuses what is not on its lists, styled with a form; and its points for phones."""
+
+from __future__ import annotations
+
+import html
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing
+from pathlib import Path
+from xml.sax.saxutils import quoteattr
+
+import geopandas as gpd
+import pyogrio
+
+from gisprio.contracts.visits import FORM, FormField
+from gisprio.products.ranked import STAMP, STYLES_TABLE
+
+LAYER = "visits"
+HIDDEN = ("bank_id", "chosen", "run")
+"""Columns that reading back needs and that the form does not show: who looks should not know why a place was chosen."""
+
+_SCHEMA_TABLES = """
+CREATE TABLE gpkg_data_columns (
+    table_name TEXT NOT NULL, column_name TEXT NOT NULL, name TEXT, title TEXT, description TEXT, mime_type TEXT,
+    constraint_name TEXT, CONSTRAINT pk_gdc PRIMARY KEY (table_name, column_name)
+);
+CREATE TABLE gpkg_data_column_constraints (
+    constraint_name TEXT NOT NULL, constraint_type TEXT NOT NULL, value TEXT, min NUMERIC, min_is_inclusive BOOLEAN,
+    max NUMERIC, max_is_inclusive BOOLEAN, description TEXT, UNIQUE (constraint_name, constraint_type, value)
+);
+"""
+_EXTENSION = (
+    "INSERT INTO gpkg_extensions (table_name, column_name, extension_name, definition, scope) "
+    "VALUES (?, NULL, 'gpkg_schema', 'http://www.geopackage.org/spec/#extension_schema', 'read-write')"
+)
+
+
+def write_form(path: Path, places: gpd.GeoDataFrame) -> None:
+    """Write the form.
+
+    Parameters
+    ----------
+    path
+        File to write; one that is there is replaced.
+    places
+        Points with ``visit_id``, ``place``, ``side``, ``latitude``, ``longitude`` and the columns of ``HIDDEN``; no
+        score and no rank.
+
+    Notes
+    -----
+    GDAL writes the places and closes the file; only then SQLite adds the fields, each with a CHECK of its own, so that
+    the file itself refuses what is not on the list, whatever program writes to it.
+    """
+    path.unlink(missing_ok=True)
+    options = {"DESCRIPTION": "Places to visit, with a form to fill in.", "GEOMETRY_NAME": "geom"}
+    pyogrio.write_dataframe(
+        places.rename_geometry("geom"), path, layer=LAYER, driver="GPKG", geometry_type="Point", layer_options=options
+    )
+    with closing(sqlite3.connect(path)) as base, base:
+        base.executescript(_SCHEMA_TABLES)
+        for table in ("gpkg_data_columns", "gpkg_data_column_constraints"):
+            base.execute(_EXTENSION, (table,))
+        for field in FORM:
+            _add_field(base, field)
+        _add_style(base, form_qml([*places.columns.drop(places.geometry.name), *(field.name for field in FORM)]))
+        base.execute("UPDATE gpkg_contents SET last_change = ?", (STAMP,))
+
+
+def _add_field(base: sqlite3.Connection, field: FormField) -> None:
+    kind = {"date": "DATE", "number": "REAL"}.get(field.kind, "TEXT")
+    base.execute(f'ALTER TABLE {LAYER} ADD COLUMN "{field.name}" {kind} {_check(field)}')
+    rule = f"{LAYER}_{field.name}" if field.among or field.kind == "number" else None
+    base.execute(
+        "INSERT INTO gpkg_data_columns (table_name, column_name, name, title, constraint_name) VALUES (?, ?, ?, ?, ?)",
+        (LAYER, field.name, field.name, field.asks, rule),
+    )
+    told = "INSERT INTO gpkg_data_column_constraints VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
+    for word in field.among:
+        base.execute(told, (rule, "enum", word, None, None, None, None, word))
+    if field.kind == "number":
+        base.execute(told, (rule, "range", None, field.low, True, field.high, True, field.asks))
+
+
+def _check(field: FormField) -> str:
+    """Give the rule that the file holds a field to; all words are gisprio's own."""
+    name = f'"{field.name}"'
+    if field.among:
+        words = ", ".join(f"'{word}'" for word in field.among)
+        return f"CHECK ({name} IS NULL OR {name} IN ({words}))"
+    if field.kind == "number":
+        return f"CHECK ({name} IS NULL OR (typeof({name}) != 'text' AND {name} BETWEEN {field.low} AND {field.high}))"
+    if field.kind == "date":
+        return f"CHECK ({name} IS NULL OR date({name}) IS NOT NULL)"
+    return ""
+
+
+def _add_style(base: sqlite3.Connection, qml: str) -> None:
+    base.execute(STYLES_TABLE)
+    base.execute(
+        "INSERT INTO gpkg_contents (table_name, data_type, identifier, description, last_change) "
+        "VALUES ('layer_styles', 'attributes', 'layer_styles', 'Styles for GIS software.', ?)",
+        (STAMP,),
+    )
+    base.execute(
+        "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, f_geometry_column, styleName, "
+        "styleQML, styleSLD, useAsDefault, description, owner, update_time) "
+        "VALUES ('', '', ?, 'geom', ?, ?, '', 1, ?, '', ?)",
+        (LAYER, LAYER, qml, "Places to visit, and their form.", STAMP),
+    )
+
+
+def form_qml(columns: list[str]) -> str:
+    """Give the form and the symbol as QML text: pick lists, ranges, a calendar, photographs; hidden columns hidden."""
+    fields = {field.name: field for field in FORM}
+    widgets = "".join(
+        f"<field name={quoteattr(name)}><editWidget type={quoteattr(kind)}><config>{config}</config></editWidget>"
+        "</field>\n"
+        for name in columns
+        for kind, config in [_widget(name, fields.get(name))]
+    )
+    aliases = "".join(
+        f'<alias field={quoteattr(field.name)} index="{columns.index(field.name)}" name={quoteattr(field.asks)}/>\n'
+        for field in FORM
+    )
+    fixed = "".join(f'<field name={quoteattr(name)} editable="{int(name in fields)}"/>\n' for name in columns)
+    marker = (
+        '<layer class="SimpleMarker" enabled="1" locked="0" pass="0"><prop k="name" v="circle"/>'
+        '<prop k="color" v="255,255,255,255"/><prop k="outline_color" v="11,90,107,255"/>'
+        '<prop k="outline_width" v="0.8"/><prop k="size" v="3.6"/></layer>'
+    )
+    return (
+        "<!DOCTYPE qgis PUBLIC 'http://mrcc.com/qgis.dtd' 'SYSTEM'>\n"
+        '<qgis version="3.22" styleCategories="Symbology|Fields|Forms">\n'
+        '<renderer-v2 type="singleSymbol"><symbols><symbol name="0" type="marker" alpha="1">'
+        f"{marker}</symbol></symbols></renderer-v2>\n"
+        f"<fieldConfiguration>\n{widgets}</fieldConfiguration>\n<aliases>\n{aliases}</aliases>\n"
+        f"<editable>\n{fixed}</editable>\n<layerGeometryType>0</layerGeometryType>\n</qgis>\n"
+    )
+
+
+def _widget(name: str, field: FormField | None) -> tuple[str, str]:
+    """Give the widget of a column and its configuration."""
+    if name in HIDDEN:
+        return "Hidden", "<Option/>"
+    if field is None or field.kind == "words":
+        lines = "true" if name == "notes" else "false"
+        return "TextEdit", _options(f'<Option name="IsMultiline" type="bool" value="{lines}"/>')
+    if field.among:
+        words = "".join(
+            f'<Option type="Map"><Option name={quoteattr(word)} type="QString" value={quoteattr(word)}/></Option>'
+            for word in field.among
+        )
+        return "ValueMap", _options(f'<Option name="map" type="List">{words}</Option>')
+    if field.kind == "number":
+        bounds = (("Min", "double", field.low), ("Max", "double", field.high), ("Step", "double", 0.1))
+        told = "".join(f'<Option name="{key}" type="{kind}" value="{value:g}"/>' for key, kind, value in bounds)
+        return "Range", _options(f'{told}<Option name="AllowNull" type="bool" value="true"/>')
+    if field.kind == "date":
+        told = "".join(
+            f'<Option name="{key}" type="QString" value="yyyy-MM-dd"/>' for key in ("display_format", "field_format")
+        )
+        more = "".join(f'<Option name="{key}" type="bool" value="true"/>' for key in ("allow_null", "calendar_popup"))
+        return "DateTime", _options(told + more)
+    return "ExternalResource", _options('<Option name="DocumentViewer" type="int" value="1"/>')
+
+
+def _options(inside: str) -> str:
+    return f'<Option type="Map">{inside}</Option>'
+
+
+def write_points(kmz: Path, gpx: Path, places: gpd.GeoDataFrame) -> None:
+    """Write the places as KMZ and GPX for phones: a name each and where it is; text as viewers show it, escaped."""
+    named = gpd.GeoDataFrame(
+        {"name": places["visit_id"], "desc": [html.escape(text) for text in places["place"]]},
+        geometry=places.geometry.to_numpy(),
+        crs=places.crs,
+    ).to_crs(4326)
+    for path, driver, layer, columns in _ways(kmz, gpx):
+        path.unlink(missing_ok=True)
+        pyogrio.write_dataframe(named.rename(columns=columns), path, driver=driver, layer=layer)
+
+
+def _ways(kmz: Path, gpx: Path) -> Iterator[tuple[Path, str, str, dict[str, str]]]:
+    yield kmz, "LIBKML", LAYER, {"desc": "description"}
+    yield gpx, "GPX", "waypoints", {}

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import html
 import sqlite3
-from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
 from xml.sax.saxutils import quoteattr
+from zipfile import ZIP_DEFLATED, ZipFile, ZipInfo
 
 import geopandas as gpd
 import pyogrio
@@ -169,17 +169,24 @@ def _options(inside: str) -> str:
 
 
 def write_points(kmz: Path, gpx: Path, places: gpd.GeoDataFrame) -> None:
-    """Write the places as KMZ and GPX for phones: a name each and where it is; text as viewers show it, escaped."""
+    """Write the places as KMZ and GPX for phones: a name each and where it is.
+
+    Viewers show a description of KMZ as HTML, so its text is escaped there.
+    """
     named = gpd.GeoDataFrame(
-        {"name": places["visit_id"], "desc": [html.escape(text) for text in places["place"]]},
-        geometry=places.geometry.to_numpy(),
-        crs=places.crs,
+        {"name": places["visit_id"], "desc": places["place"]}, geometry=places.geometry.to_numpy(), crs=places.crs
     ).to_crs(4326)
-    for path, driver, layer, columns in _ways(kmz, gpx):
+    escaped = named.assign(desc=[html.escape(text) for text in named["desc"]]).rename(columns={"desc": "description"})
+    for path, driver, layer, points in ((kmz, "LIBKML", LAYER, escaped), (gpx, "GPX", "waypoints", named)):
         path.unlink(missing_ok=True)
-        pyogrio.write_dataframe(named.rename(columns=columns), path, driver=driver, layer=layer)
+        pyogrio.write_dataframe(points, path, driver=driver, layer=layer)
+    _fix_dates(kmz)
 
 
-def _ways(kmz: Path, gpx: Path) -> Iterator[tuple[Path, str, str, dict[str, str]]]:
-    yield kmz, "LIBKML", LAYER, {"desc": "description"}
-    yield gpx, "GPX", "waypoints", {}
+def _fix_dates(kmz: Path) -> None:
+    """Pack an archive again with a fixed date in place of the clock's: the same places give the same bytes."""
+    with ZipFile(kmz) as made:
+        parts = {name: made.read(name) for name in made.namelist()}
+    with ZipFile(kmz, "w") as again:
+        for name, content in parts.items():
+            again.writestr(ZipInfo(name), content, ZIP_DEFLATED)

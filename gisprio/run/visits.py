@@ -198,14 +198,25 @@ def _refuse_filled(path: Path) -> None:
     Raises
     ------
     InputError
-        Saying how many places were.
+        Saying how many places were; or it is no form.
     """
     if not path.exists():
         return
     import pyogrio
+    from pyogrio.errors import DataLayerError, DataSourceError
 
-    form = pyogrio.read_dataframe(path, layer=LAYER, read_geometry=False)
-    own = form[[field.name for field in FORM if field.name in form]]
+    fields = [field.name for field in FORM]
+    try:
+        form = pyogrio.read_dataframe(path, layer=LAYER, read_geometry=False)
+    except (DataLayerError, DataSourceError):
+        form = pd.DataFrame()
+    if not {*fields, "run"} <= set(form):
+        raise InputError(
+            f"{path} is there and is no form that gisprio visits wrote.",
+            wanted="no file of that name, or an empty form.",
+            do="move it away, then write a new one.",
+        )
+    own = form[fields]
     filled = int((own.notna() & (own.astype(str) != "")).any(axis=1).sum())
     if filled:
         raise InputError(

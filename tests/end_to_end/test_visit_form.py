@@ -168,3 +168,21 @@ def test_only_where_people_may_go_unless_from_the_road(results, tmp_path):
     )
     everywhere = write_visits(results, top=50, contacts=contacts, day=day, roadside=True)
     assert everywhere.top > told.top
+
+
+def test_a_file_that_is_no_form_is_refused_and_left_alone(results, capsys):
+    ranked_bytes = (results / "ranked.gpkg").read_bytes()
+    for content in (b"my notes", ranked_bytes):
+        (results / "visits.gpkg").write_bytes(content)
+        assert main(["visits", str(results)]) == 2
+        assert "visits.gpkg is there and is no form that gisprio visits wrote." in capsys.readouterr().err
+        assert (results / "visits.gpkg").read_bytes() == content
+
+
+def test_the_same_seed_gives_the_same_bytes(results, monkeypatch):
+    names = ("visits.gpkg", "visits.kmz", "visits.gpx")
+    write_visits(results, top=4)
+    before = [(results / name).read_bytes() for name in names]
+    monkeypatch.setattr("time.time", lambda: 2_000_000_000.0)
+    write_visits(results, top=4)
+    assert [(results / name).read_bytes() for name in names] == before

@@ -43,7 +43,7 @@ RANKED_BANKS = Design(
     markup="page.html",
     styles=("map.css",),
     scripts=(
-        "unpack.js", "shapes.js", "rank.js", "paint.js", "symbols.js", "drawings.js", "card.js", "legend.js",
+        "text.js", "unpack.js", "shapes.js", "rank.js", "paint.js", "symbols.js", "drawings.js", "card.js", "legend.js",
         "table.js", "filters.js", "weights.js", "search.js", "picks.js", "place.js", "printing.js", "panel.js",
         "map.js",
     ),

@@ -26,7 +26,7 @@ from gisprio.products.units import shown_units
 PUBLIC = Design(
     markup="public.html",
     styles=("public.css",),
-    scripts=("unpack.js", "shapes.js", "drawings.js", "public_lines.js", "public.js"),
+    scripts=("text.js", "unpack.js", "shapes.js", "drawings.js", "public_lines.js", "public.js"),
 )
 
 LINE_TOLERANCE_M = 50.0

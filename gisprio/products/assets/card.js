@@ -17,24 +17,6 @@ const LINES = { given: "data", water_edge: "edge of water", half_width: "half ba
 const BASES = { measured: "measured", modelled: "modelled", default: "not known: a stated default", missing: "not known" };
 const UNKNOWN = "not known";
 
-function element(tag, kind, text) {
-  const made = document.createElement(tag);
-  if (kind) made.className = kind;
-  if (text !== undefined && text !== null) made.textContent = text;
-  return made;
-}
-
-/* Text from a layer, whose writing direction is its own. */
-function foreign(tag, kind, text) {
-  const made = element(tag, kind, text);
-  made.dir = "auto";
-  return made;
-}
-
-function plain(value, most) {
-  return value.toLocaleString("en-US", { maximumFractionDigits: most });
-}
-
 /* A value in the units people chose. */
 function quantity(world, value, unit) {
   if (value === null || value === undefined || Number.isNaN(value)) return UNKNOWN;

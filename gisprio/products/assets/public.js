@@ -10,24 +10,6 @@ const byId = (id) => document.getElementById(id);
 const narrow = () => window.matchMedia("(max-width: 47.5em)").matches;
 const still = () => ({ animate: !window.matchMedia("(prefers-reduced-motion: reduce)").matches });
 
-function element(tag, kind, ...inside) {
-  const made = document.createElement(tag);
-  if (kind) made.className = kind;
-  made.append(...inside);
-  return made;
-}
-
-/* Text from a layer or the settings, whose writing direction is its own. */
-function foreign(tag, kind, text) {
-  const made = element(tag, kind, text);
-  made.dir = "auto";
-  return made;
-}
-
-function plain(value, most) {
-  return value.toLocaleString("en-US", { maximumFractionDigits: most });
-}
-
 function quantity(world, value, unit) {
   if (Number.isNaN(value)) return "not known";
   const [factor, name] = world.about.units[unit], shown = value * factor;

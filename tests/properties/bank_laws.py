@@ -303,8 +303,8 @@ def gap_metres_are_counted_once(world: Banks) -> None:
 
 
 def plant_borders_counted_twice(patch) -> None:
-    true = gaps._reach_places
-    patch.setattr(gaps, "_reach_places", lambda reaches: (t := true(reaches)).assign(to_m=t["to_m"] + SPACING_M))
+    true = gaps.reach_places
+    patch.setattr(gaps, "reach_places", lambda reaches: (t := true(reaches)).assign(to_m=t["to_m"] + SPACING_M))
 
 
 # ---- what lies near

@@ -95,7 +95,7 @@ def map_data(results: Results, shade: Shade | None, audience: Audience = "team")
         For :func:`gisprio.products.payload.encode`.
     """
     tables = results.tables
-    banks, properties = tables["banks"], tables["properties"]
+    banks, properties = tables["banks"], _in_telling_order(tables["properties"], audience)
     return {
         "about": _about(results, shade, audience),
         "orders": [_order(results, *order) for order in ORDERS],
@@ -105,13 +105,22 @@ def map_data(results: Results, shade: Shade | None, audience: Audience = "team")
         "banks": _banks(banks, tables["reaches"]),
         "factors": _factors(tables["factors"], banks),
         "gaps": _gaps(tables["gaps"], banks, results.crs),
-        "properties": _properties(results, audience),
+        "properties": _properties(properties, results, audience),
         "frontages": _frontages(tables.get("frontages"), banks, properties),
         "setbacks": _setbacks(tables["bank_setbacks"], banks),
         "profiles": _profiles(tables["long_profiles"], tables["reaches"]),
         "sites": _sites(tables.get("sites"), banks, properties, results.crs),
         **{name: _symbols(tables.get(name), words, numbers, results) for name, words, numbers in SYMBOLS},
     }
+
+
+def _in_telling_order(properties: gpd.GeoDataFrame, audience: Audience) -> gpd.GeoDataFrame:
+    """Give properties by id; for the board by rank and place, since the order of ids would tell which is which."""
+    if audience == "team":
+        return properties
+    box = properties.geometry.bounds
+    order = np.lexsort((box["miny"], box["minx"], properties["rank"].astype("float64").fillna(np.inf)))
+    return properties.iloc[order].reset_index(drop=True)
 
 
 def _about(results: Results, shade: Shade | None, audience: Audience) -> dict[str, Any]:
@@ -218,8 +227,8 @@ def _gaps(gaps: gpd.GeoDataFrame, banks: pd.DataFrame, crs: str) -> dict[str, An
     }
 
 
-def _properties(results: Results, audience: Audience) -> dict[str, Any]:
-    properties, works = results.tables["properties"], results.tables.get("works_done")
+def _properties(properties: gpd.GeoDataFrame, results: Results, audience: Audience) -> dict[str, Any]:
+    works = results.tables.get("works_done")
     numbers = {
         "frontage_m": 1, "gap_length_m": 1, "gap_area_m2": 0, "priority": 2, "priority_gap_m": 1, "rank": 0,
         "rank_p05": 1, "rank_p95": 1, "top_share": 3, "joint_gap_m": 1, "site_count": 0,
@@ -262,14 +271,20 @@ def works_on(properties: gpd.GeoDataFrame, works: gpd.GeoDataFrame | None) -> pd
 
 
 def _frontages(frontages: pd.DataFrame | None, banks: pd.DataFrame, properties: pd.DataFrame) -> dict[str, Any] | None:
-    """Give which bank lies how far along which property, in whole millimetres, which the ranks of properties need."""
+    """Give which bank lies how far along which property, in whole millimetres, which the ranks of properties need.
+
+    They go in the order of the rows of properties: that of their ids would tell the board which is which.
+    """
     if frontages is None:
         return None
+    land = _places(frontages["property_id"], properties["property_id"])
+    bank = _places(frontages["bank_id"], banks["bank_id"])
+    order = np.lexsort((bank, land))
     return {
-        "property": _places(frontages["property_id"], properties["property_id"]),
-        "bank": _places(frontages["bank_id"], banks["bank_id"]),
-        "frontage_mm": pack_numbers(frontages["frontage_m"] * 1000, 0),
-        "gap_mm": pack_numbers(frontages["gap_length_m"] * 1000, 0),
+        "property": land[order],
+        "bank": bank[order],
+        "frontage_mm": pack_numbers(frontages["frontage_m"].iloc[order] * 1000, 0),
+        "gap_mm": pack_numbers(frontages["gap_length_m"].iloc[order] * 1000, 0),
     }
 
 

@@ -89,7 +89,7 @@ def test_left_bank_is_drawn_on_the_left_looking_downstream(page, address, result
 def test_the_list_opens_the_card_with_the_reasons(page, address, results):
     opened(page, address)
     assert page.locator("#rows .row").count() == 25
-    assert page.inner_text("#list-says") == "25 of 80 banks, most urgent first"
+    assert page.inner_text("#list-says") == "First 25 of 80 banks, most urgent first"
     page.locator("#rows .row").first.click()
     bank = first_bank(results)
     card = page.inner_text("#card")
@@ -206,7 +206,7 @@ def test_ten_thousand_banks_are_small_ready_in_two_seconds_and_follow_a_weight(p
     assert (tmp_path / "map.html").stat().st_size < 1.5e6
     address = (tmp_path / "map.html").as_uri()
     assert min(seconds_to_open(page, address) for _ in range(3)) < 2.0
-    assert page.inner_text("#list-says") == "25 of 10,000 banks, most urgent first"
+    assert page.inner_text("#list-says") == "First 25 of 10,000 banks, most urgent first"
     moved, took = key_to_painted(page, keys=12)
     assert moved == "weight"
     assert np.percentile(took, 25) < 150  # the other runs of the machine are in the rest

@@ -182,6 +182,31 @@ def test_a_filter_that_nothing_passes_says_so(chart):
     assert chart.is_hidden("#table")
 
 
+def test_works_done_can_be_filtered_and_the_sort_says_its_direction(chart, results):
+    chart.click("#filters-box summary")
+    banks = results.tables["banks"]
+    some = int((banks["done_kind"].notna() | banks["done_year"].notna()).sum())
+    chart.locator("#filters label", has_text="Works done").locator("select").select_option("with")
+    assert chart.text_content("#filters-state") == f"{some} of 80 banks"
+    chart.click("#filters-clear")
+    chart.click("#heads .sort[data-key=rank]")
+    assert chart.text_content("#list-says") == "First 25 of 80 banks, least urgent first"
+    chart.click("#heads .sort[data-key=gap]")
+    assert chart.text_content("#list-says") == "First 25 of 80 banks, by gap, downwards"
+
+
+def test_the_whole_watershed_again_and_an_address_far_away_is_left_alone(chart, address, page):
+    centre = "(({ lat, lng }) => [lat, lng])(window.map_watershed.getCenter())"
+    before = chart.evaluate(centre)
+    chart.evaluate("window.map_watershed.setZoom(17, { animate: false })")
+    chart.click(".leaflet-bar .whole")
+    settle(chart)
+    assert chart.evaluate(centre) == pytest.approx(before, abs=1e-4)
+    chart.goto("about:blank")
+    opened(chart, address + "#at=0,0,12")
+    assert chart.evaluate(centre) == pytest.approx(before, abs=1e-4)
+
+
 def test_heads_sort_and_more_rows_follow(chart, results):
     banks = results.tables["banks"]
     chart.click("#heads .sort[data-key=gap]")
@@ -473,6 +498,11 @@ def test_the_board_sees_no_id_of_a_property(page, results, tmp_path):
     for one in results.tables["properties"]["property_id"]:
         assert one not in text
         assert json.dumps(one)[1:-1] not in data
+    told = decode(re.search(r'id="payload">([^<]*)<', text)[1])
+    ranks = told["properties"]["rank"]["v"]
+    assert ranks == sorted(ranks)  # by rank: rows in the order of ids would tell which is which
+    assert results.tables["properties"]["rank"].tolist() != ranks
+    assert told["frontages"]["property"] == sorted(told["frontages"]["property"])
     opened(page, (tmp_path / "board.html").as_uri()).click("#tab-property")
     assert names(page)[0] == "Property of rank 1"
 
@@ -490,7 +520,7 @@ def test_layers_that_are_there_are_shown_and_the_legend_follows(page, tmp_path):
     assert wanted
     assert wanted <= there
     page.evaluate("window.map_watershed.setZoom(11, { animate: false })")
-    assert page.inner_text("#layers small.gaps") == "zoom in to see"
+    assert page.inner_text("#layers small.gaps") == "zoom in"
     page.evaluate("window.map_watershed.setZoom(17, { animate: false })")
     assert page.inner_text("#layers small.gaps") == "dashed: uncertain"
     page.locator("#layers input[name=banks]").uncheck()

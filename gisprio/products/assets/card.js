@@ -62,7 +62,7 @@ function bankCard(world, bank) {
     head.push(rankLine(now.rank[bank], world.orders[0].ranked, now.priority[bank]));
     head.push(element("p", "need", needOf(world, bank)));
     if (world.moved) head.push(movedLine(`the run has rank ${plain(world.run.now.rank[bank], 0)}`));
-    head.push(foreign("p", "why", banks.why(bank)));
+    head.push(foreign("p", "why", `${world.moved ? "In the run: " : ""}${banks.why(bank)}`));
   }
   const body = [sureness(world, banks, bank, world.run.now.rank[bank], world.orders[0].ranked), ...groups(world, bank), bankFacts(world, bank)];
   return { head, body: [...body, rulesTable(world, bank), profileBlock(world, bank), onProperties(world, bank)] };
@@ -78,7 +78,7 @@ function sureness(world, table, row, rank, ranked) {
   if (Number.isNaN(low) || Number.isNaN(rank)) return null;
   const block = element("section", "sure"), middle = table.rank_p50 ? table.rank_p50[row] : NaN, top = plain(world.about.top_n, 0);
   const among = Number.isNaN(share) ? "" : ` It was among the first ${top} in ${plain(100 * share, 0)} % of them.`;
-  block.append(element("h3", "", "How sure the rank is"), intervalDrawing(low, middle, high, rank, ranked));
+  block.append(element("h3", "", world.moved ? "How sure the rank of the run is" : "How sure the rank is"), intervalDrawing(low, middle, high, rank, ranked));
   const range = low === high ? `At rank ${plain(low, 0)}` : `Between rank ${plain(low, 0)} and ${plain(high, 0)}`;
   block.append(element("p", "quiet", `${range} in 90 of 100 draws with other weights and with errors.${among}`));
   return block;
@@ -255,12 +255,16 @@ function propertyCard(world, row) {
     ["Gap", of("gap_length_m", "m")],
     ["Gap area", of("gap_area_m2", "m2")],
     ["Mean priority", tenth(now.priority[row])],
-    ["Works done", land.done(row) || "none known"],
+    ["Works done", doneOn(world, row)],
   ];
   const joint = land.joint_neighbours(row), meets = joint ? [neighbourLine(joint)] : [];
   if (land.joint_gap_m[row] > 0) rows.push(["Joint gap", of("joint_gap_m", "m")]);
   const sure = sureness(world, land, row, land.rank[row], land.ranked);
   return { head, body: [sure, facts(rows), ...meets, element("p", "quiet why", says), banksOn(world, row), sitesOn(world, row)] };
+}
+
+function doneOn(world, row) {
+  return world.properties.done(row) || "none known";
 }
 
 function frontageOf(world, row) {

@@ -3,7 +3,7 @@
 const SURE = [[0, "any"], [0.5, "50 % of draws"], [0.8, "80 % of draws"], [0.95, "95 % of draws"]];
 
 function noFilter() {
-  return { rank: null, sure: 0, needs: [], cover: "", order: 0, kind: "", sub: "", property: "", length: null, gap: null };
+  return { rank: null, sure: 0, needs: [], cover: "", order: 0, kind: "", sub: "", property: "", length: null, gap: null, done: "" };
 }
 
 function isFilter(filter) {
@@ -26,6 +26,7 @@ function keptBy(world, filter) {
       && (!filter.kind || banks.kind(i) === filter.kind)
       && (!filter.sub || reaches.sub_watershed_id(reach) === filter.sub)
       && (!onProperty || onProperty[i])
+      && (!filter.done || (doneBeside(world, i) === "none known") === (filter.done === "without"))
       && (filter.length === null || banks.length_m[i] >= filter.length)
       && (filter.gap === null || banks.gap_length_m[i] >= filter.gap) ? 1 : 0;
   }
@@ -71,6 +72,7 @@ function fillFilters(world, state, change) {
     choice("Ground beside it", anyOf(distinct(world.banks.id.length, world.banks.adjacent_cover)), state.filter.cover, (value) => set("cover", value)),
     choice("Stream order at least", orderChoices(world), String(state.filter.order), (value) => set("order", Number(value))),
     choice("Kind of stream", anyOf(distinct(world.banks.id.length, world.banks.kind)), state.filter.kind, (value) => set("kind", value)),
+    choice("Works done", [["", "any"], ["with", "some known"], ["without", "none known"]], state.filter.done, (value) => set("done", value)),
     number("length", `Bank at least, ${lengthUnit[1]}`, perM),
     number("gap", `Gap at least, ${lengthUnit[1]}`, perM),
   ];

@@ -1,6 +1,6 @@
 /* The legend: what colours and forms mean, following what is shown; and the switches of the layers. */
 
-const GAP_NOTE = "dashed: uncertain", ZOOM_NOTE = "zoom in to see";
+const GAP_NOTE = "dashed: uncertain", ZOOM_NOTE = "zoom in";
 
 /* Orders of rank, and need as the fourth way to colour. */
 function colourings(world) {

@@ -49,10 +49,29 @@ function makeState(world) {
 function addControls(map, world) {
   const us = world.about.system === "us";
   L.control.zoom({ position: "topleft" }).addTo(map);
+  const whole = L.control({ position: "topleft" });
+  whole.onAdd = () => wholeButton(map, world);
+  whole.addTo(map);
   L.control.scale({ position: "bottomright", metric: !us, imperial: us, maxWidth: 140 }).addTo(map);
   const north = L.control({ position: "bottomright" });
   north.onAdd = northArrow;
   north.addTo(map);
+}
+
+/* A button that shows the whole watershed again. */
+function wholeButton(map, world) {
+  const box = element("div", "leaflet-bar"), button = element("a", "whole", "\u2922"), shapes = world.reaches.shapes;
+  button.href = "#";
+  button.setAttribute("role", "button");
+  button.setAttribute("aria-label", "Show the whole watershed");
+  button.title = "Show the whole watershed";
+  L.DomEvent.disableClickPropagation(box);
+  button.addEventListener("click", (event) => {
+    event.preventDefault();
+    map.fitBounds(boundsOf(shapes, shapes.box.length ? [...Array(shapes.count).keys()] : []), firstRoom());
+  });
+  box.append(button);
+  return box;
 }
 
 function northArrow() {
@@ -271,7 +290,8 @@ function begin(data) {
   const at = readHash(world, state, location.hash), shapes = world.reaches.shapes, whole = [...Array(shapes.count).keys()];
   if (shapes.count) map.fitBounds(boundsOf(shapes, whole), { ...firstRoom(), animate: false });
   map.setMinZoom(Math.max(0, map.getZoom() - 2));
-  if (at) map.setView([at[0], at[1]], at[2], { animate: false });
+  const near = shapes.count && at && boundsOf(shapes, whole).pad(1).contains(L.latLng(at[0], at[1]));
+  if (near) map.setView([at[0], at[1]], at[2], { animate: false });
   const painting = new Painting(world, state).addTo(map), app = makeApp(map, world, state, painting);
   addControls(map, world);
   if (narrow()) byId("legend-box").open = false;

@@ -9,6 +9,7 @@ function fillPanel(world) {
   document.title = `${about.title}: ranked stream banks`;
   byId("title").textContent = about.title;
   byId("subtitle").textContent = "Stream banks in order of urgency";
+  if (about.audience === "board") byId("subtitle").append(", for the board");
   if (about.date) byId("subtitle").append(", ", element("span", "date", `run of ${about.date}`));
   byId("caution").textContent = about.caution;
   if (about.contact) {
@@ -93,6 +94,9 @@ function fillHelp(world) {
       "Print: the map as you see it, with legend, table and caution, on one sheet of A4 or Letter.",
     ]],
   ];
+  if (about.audience === "board") {
+    sections.unshift(["A map for the board", ["The ids of properties and their neighbours are not in this file. Outlines and ranks are: do not put it where everybody can read it. gisprio map --audience public writes a map for that."]]);
+  }
   const made = sections.map(([title, lines]) => {
     const block = element("section"), list = element("ul");
     list.append(...lines.map((text) => element("li", "", text)));

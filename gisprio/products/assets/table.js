@@ -17,6 +17,7 @@ const TABLES = {
     { key: "beside", head: "Beside it", wide: true, words: true, value: (w, i) => w.banks.adjacent_cover(i) || "", cell: (w, i) => w.banks.adjacent_cover(i) || UNKNOWN },
     { key: "interval", head: "90 % of draws", wide: true, value: (w, i) => w.banks.rank_p05[i], cell: intervalCell },
     { key: "sure", head: "In first places", wide: true, down: true, value: (w, i) => w.banks.top_share[i], cell: (w, i) => quantity(w, w.banks.top_share[i], "share") },
+    { key: "done", head: "Works done", wide: true, words: true, value: doneBeside, cell: doneBeside },
     { key: "id", head: "Id", wide: true, words: true, value: (w, i) => w.banks.id[i], cell: (w, i) => w.banks.id[i] },
   ],
   property: [
@@ -26,6 +27,7 @@ const TABLES = {
     { key: "priority", head: "Priority", down: true, value: (w, i) => w.now.property.priority[i], cell: (w, i) => tenth(w.now.property.priority[i]) },
     { key: "area", head: "Gap area", wide: true, down: true, value: (w, i) => w.properties.gap_area_m2[i], cell: (w, i) => brief(w, w.properties.gap_area_m2[i], "m2") },
     { key: "frontage", head: "Frontage", wide: true, down: true, value: (w, i) => w.properties.frontage_m[i], cell: (w, i) => brief(w, w.properties.frontage_m[i], "m") },
+    { key: "done", head: "Works done", wide: true, words: true, value: doneOn, cell: doneOn },
     { key: "joint", head: "Joint gap", wide: true, down: true, value: (w, i) => w.properties.joint_gap_m[i], cell: (w, i) => brief(w, w.properties.joint_gap_m[i], "m") },
   ],
   site: [
@@ -136,9 +138,10 @@ function tableSays(world, state, all, shown) {
   if (!all) return `None of the ${plain(count, 0)} ${many} passes the filter.`;
   if (!rankedOf(world, state.list)) return `None of the ${plain(count, 0)} ${many} is ranked; the card of each says why.`;
   const { key } = state.sort[state.list], column = TABLES[state.list].find((c) => c.key === key);
-  const by = key === "rank" ? "most urgent first" : `by ${column.head.toLowerCase()}`;
+  const { down } = state.sort[state.list];
+  const by = key === "rank" ? `${down ? "least" : "most"} urgent first` : `by ${column.head.toLowerCase()}, ${down ? "downwards" : "upwards"}`;
   const [noun, pass] = [all === 1 ? one : many, all < count ? ` that ${all === 1 ? "passes" : "pass"} the filter` : ""];
-  const told = shown < all ? `${plain(shown, 0)} of ${pass ? "the " : ""}${plain(all, 0)}` : all === 1 ? "1" : `All ${plain(all, 0)}`;
+  const told = shown < all ? `First ${plain(shown, 0)} of ${pass ? "the " : ""}${plain(all, 0)}` : all === 1 ? "1" : `All ${plain(all, 0)}`;
   return `${told} ${noun}${pass}, ${by}`;
 }
 

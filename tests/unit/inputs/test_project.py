@@ -430,12 +430,15 @@ def test_globs_lists_and_parquet(world):
     assert read_inputs(read_settings(path)).tables["streams"]["source_id"].tolist() == ["a", "b"]
 
 
-def test_layers_no_step_uses_yet(world):
+def test_visits_that_are_no_points_are_refused(world):
     world.vector("w.gpkg", [box(0, 0, 9, 9)])
-    inputs = read_inputs(world.settings(layers='visits = "w.gpkg"'))
-    assert [(finding.severity, finding.says) for finding in inputs.findings] == [
-        ("note", "[layers] visits (field visits) is given; no step of this version uses it.")
-    ]
+    with pytest.raises(InputError) as caught:
+        read_inputs(world.settings(layers='visits = "w.gpkg"'))
+    assert str(caught.value) == (
+        "[layers] visits: w.gpkg holds Polygon.\n"
+        "  Wanted: points.\n"
+        "  Do: give a layer of points, or convert it in your GIS."
+    )
 
 
 def test_another_system_is_transformed_and_an_unnamed_one_is_told(world):

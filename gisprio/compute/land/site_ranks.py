@@ -64,11 +64,11 @@ def _named(pieces: pd.DataFrame, reaches: pd.DataFrame, banks: pd.DataFrame) -> 
     columns = ["reach_no", "reach_id", "name"]
     sites = gpd.GeoDataFrame(pieces.merge(pd.DataFrame(reaches[columns]), on="reach_no", validate="many_to_one"))
     letters = np.array(SIDE_LETTERS, object)[sites["side"].to_numpy(int)]
-    sites["bank_id"] = sites["reach_id"] + "-" + letters
+    sites["bank_id"] = [f"{reach}-{letter}" for reach, letter in zip(sites["reach_id"], letters, strict=True)]
     ranked = banks.loc[banks["not_ranked"].isna(), "bank_id"]
     sites = sites[sites["bank_id"].isin(ranked)].sort_values(["reach_no", "side", "from_m"], ignore_index=True)
     number = sites.groupby("bank_id").cumcount() + 1
-    sites["site_id"] = sites["bank_id"] + "-S" + number.astype(str)
+    sites["site_id"] = [f"{bank}-S{place}" for bank, place in zip(sites["bank_id"], number, strict=True)]
     sites["length_m"] = sites["to_m"] - sites["from_m"]
     start = sites["reach_no"].map(reaches.set_index("reach_no")["from_m"])
     sites["low_m"], sites["high_m"] = start + sites["from_m"], start + sites["to_m"]

@@ -5,8 +5,7 @@ The table of contacts is read here and by nothing that a run does, so that nothi
 
 from __future__ import annotations
 
-import os
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -23,6 +22,7 @@ from gisprio.products.sheets.texts import Texts, texts_in
 from gisprio.run.lock import locked
 from gisprio.run.places import machine_faults
 from gisprio.run.sheets import Ready, file_names, prepare_sheets
+from gisprio.run.store import write_whole
 
 PRIVATE = "private"
 MAIL_MERGE = "mail-merge.csv"
@@ -87,17 +87,15 @@ def write_letters(
     open_ones = [plot for plot in ready.found.plots if table.of(plot.property_id).may_be_written_to()]
     first = ready.pages[0]
     sender = Sender(first.place, first.contact, first.paper, first.digest, text_width)
-    packets = [_packet(plot, name, table, ready, texts) for plot, name in _named(open_ones[:top])]
-    laid = [
-        (packet, _pages(packet, sender)) for packet in packets
-    ]  # before the first file: all fit, or none is written
+    packets = list(_packets(open_ones[:top], table, ready, texts))
+    laid = [_pages(packet, sender) for packet in packets]  # before the first file: all fit, or none is written
     place = ready.home / PRIVATE
     with locked(ready.home, []), machine_faults(ready.home):
         _make_private(place)
-        for packet, pages in laid:
-            _put(place / packet.file, partial(_write_pages, pages))
+        for packet, pages in zip(packets, laid, strict=True):
+            write_whole(place / packet.file, partial(_write_packet, pages))
         merged = [(packet.plot, packet.contact, packet.file) for packet in packets]
-        _put(place / MAIL_MERGE, lambda path: write_mail_merge(path, merged, first.texts))
+        write_whole(place / MAIL_MERGE, partial(write_mail_merge, rows=merged, texts=first.texts))
     unnamed = sum(not packet.contact.name for packet in packets)
     closed = len(ready.found.plots) - len(open_ones)
     return Posted(place, tuple(packet.file for packet in packets), closed, unnamed)
@@ -114,15 +112,16 @@ class _Packet:
     setting: Setting
 
 
-def _packet(plot: Plot, name: str, table: Contacts, ready: Ready, own: Path | None) -> _Packet:
-    contact, pages = table.of(plot.property_id), {page.texts.language: page for page in ready.pages}
-    language = contact.language or ready.pages[0].texts.language
-    texts = texts_in(language, own, ready.settings.report.units, folder=LETTERS)
-    return _Packet(f"{name}.pdf", plot, contact, texts, pages.get(language, ready.pages[0]))
-
-
-def _named(plots: Sequence[Plot]) -> Iterator[tuple[Plot, str]]:
-    return zip(plots, file_names([plot.property_id for plot in plots]), strict=True)
+def _packets(plots: Sequence[Plot], table: Contacts, ready: Ready, own: Path | None) -> Iterator[_Packet]:
+    """Give the packet of each property; the sentences of a language are read once."""
+    first, pages = ready.pages[0], {page.texts.language: page for page in ready.pages}
+    sentences: dict[str, Texts] = {}
+    for plot, name in zip(plots, file_names([plot.property_id for plot in plots]), strict=True):
+        contact = table.of(plot.property_id)
+        language = contact.language or first.texts.language
+        if language not in sentences:
+            sentences[language] = texts_in(language, own, ready.settings.report.units, folder=LETTERS)
+        yield _Packet(f"{name}.pdf", plot, contact, sentences[language], pages.get(language, first))
 
 
 def _pages(packet: _Packet, sender: Sender) -> tuple[Page, Page, Page]:
@@ -131,7 +130,7 @@ def _pages(packet: _Packet, sender: Sender) -> tuple[Page, Page, Page]:
     return letter, make_sheet(packet.plot, packet.setting), make_access_form(packet.plot, sender, packet.texts)
 
 
-def _write_pages(pages: tuple[Page, Page, Page], path: Path) -> None:
+def _write_packet(pages: tuple[Page, Page, Page], path: Path) -> None:
     write_pdf(path, *pages)
 
 
@@ -140,13 +139,3 @@ def _make_private(place: Path) -> None:
     place.mkdir(exist_ok=True)
     place.chmod(0o700)
     (place / ".gitignore").write_text("*\n", encoding="utf-8")
-
-
-def _put(path: Path, write: Callable[[Path], None]) -> None:
-    """Write a file beside its place, then put it there, so that it is always whole."""
-    beside = path.with_name(f".{path.name}.new")
-    try:
-        write(beside)
-        os.replace(beside, path)
-    finally:
-        beside.unlink(missing_ok=True)

@@ -4,13 +4,11 @@ from __future__ import annotations
 
 import difflib
 import hashlib
-import json
-import os
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import shapely
@@ -30,6 +28,7 @@ from gisprio.run.lock import locked
 from gisprio.run.places import machine_faults
 from gisprio.run.record import digest_of_run
 from gisprio.run.reopened import results_of
+from gisprio.run.store import read_json, write_json, write_whole
 
 SHEETS = "sheets"
 MANIFEST = "sheets.json"
@@ -115,7 +114,7 @@ def write_sheets(
             for setting in (first, *others):
                 ending = "" if setting is first else f"-{setting.texts.language}"
                 files.append(f"{name}{ending}.pdf")
-                _write_one(place / files[-1], make_sheet(plot, setting))
+                write_whole(place / files[-1], partial(write_pdf, page=make_sheet(plot, setting)))
         for name in file_names(left_out):
             for ending in ("", *(f"-{setting.texts.language}" for setting in others)):
                 (place / f"{name}{ending}.pdf").unlink(missing_ok=True)
@@ -280,19 +279,13 @@ def file_names(ids: Sequence[str]) -> list[str]:
     return names
 
 
-def _write_one(path: Path, page: Any) -> None:
-    """Write a page beside its place, then put it there, so that a file is always whole."""
-    beside = path.with_name(f".{path.name}.new")
-    write_pdf(beside, page)
-    os.replace(beside, path)
-
-
 def _keep_manifest(place: Path, digest: str, files: Sequence[str]) -> None:
     """Name the files and their run; sheets of another run that nobody changed go."""
     path = place / MANIFEST
-    before = _manifest(path)
+    before = read_json(path) or {}
+    kept = before.get("files")
     made = {name: file_digest(place / name) for name in files}
-    for name, was in before.get("files", {}).items():
+    for name, was in kept.items() if isinstance(kept, dict) else ():
         old = place / name
         if name in made or Path(name).name != name or not old.is_file():
             continue
@@ -300,15 +293,4 @@ def _keep_manifest(place: Path, digest: str, files: Sequence[str]) -> None:
             made[name] = was
         elif file_digest(old) == was:
             old.unlink()
-    content = {"run": digest, "files": dict(sorted(made.items()))}
-    beside = path.with_name(f".{MANIFEST}.new")
-    beside.write_text(json.dumps(content, indent=1) + "\n", "utf-8")
-    os.replace(beside, path)
-
-
-def _manifest(path: Path) -> dict[str, Any]:
-    try:
-        content = json.loads(path.read_text("utf-8"))
-    except (FileNotFoundError, ValueError):
-        return {}
-    return content if isinstance(content, dict) and isinstance(content.get("files"), dict) else {}
+    write_json(path, {"run": digest, "files": dict(sorted(made.items()))})

@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import os
 import shutil
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from contextlib import ExitStack
 from dataclasses import astuple, dataclass
 from pathlib import Path
@@ -238,6 +238,16 @@ def read_json(path: Path) -> dict[str, Any] | None:
     except (FileNotFoundError, NotADirectoryError, ValueError):
         return None
     return content if isinstance(content, dict) else None
+
+
+def write_whole(path: Path, write: Callable[[Path], None]) -> None:
+    """Write a file beside its place, then put it there in one step; nothing is left where that fails."""
+    beside = path.with_name(f".{path.name}.new")
+    try:
+        write(beside)
+        os.replace(beside, path)
+    finally:
+        beside.unlink(missing_ok=True)
 
 
 def write_json(path: Path, content: object, *, to_disk: bool = False) -> None:

@@ -14,6 +14,7 @@ import pandas as pd
 import pyproj
 import shapely
 
+from gisprio.compute.scoring.keys import whole_weights
 from gisprio.contracts.errors import InputError
 from gisprio.contracts.visits import FORM
 from gisprio.inputs.contacts import read_contacts
@@ -92,21 +93,13 @@ def write_visits(
     _refuse_filled(home / FORM_FILE)
     banks = results.tables["banks"]
     ranked = banks[banks["rank"].notna()]
-    closed = 0
-    if contacts is not None and not roadside:
-        open_ids = read_contacts(contacts).open_on(day or dt.date.today())
-        frontages = results.tables["frontages"]
-        along = set(frontages.loc[frontages["property_id"].isin(open_ids), "bank_id"])
-        closed = int((~ranked["bank_id"].isin(along)).sum())
-        ranked = ranked[ranked["bank_id"].isin(along)]
     if not len(ranked):
         raise InputError(
-            f"{folder} has no bank to visit." if not closed else "No owner lets people in on that day.",
-            wanted="ranked banks"
-            + ("" if not closed else ", with access_ok_until of the table of contacts in date")
-            + ".",
-            do="see column not_ranked of the banks." if not closed else "ask for leave, or add --roadside.",
+            f"{folder} has no bank to visit.", wanted="ranked banks.", do="see column not_ranked of the banks."
         )
+    everywhere = len(ranked)
+    if contacts is not None and not roadside:
+        ranked = _where_people_may_go(ranked, results.tables["frontages"], contacts, day or dt.date.today())
     reaches = results.tables["reaches"].set_index("reach_id").reindex(ranked["reach_id"])
     beside = {"strahler_order": reaches["strahler_order"].to_numpy(), "reach_length_m": reaches["length_m"].to_numpy()}
     wanted = top or results.settings.robustness.top_n
@@ -119,7 +112,28 @@ def write_visits(
         for name, path in made.items():
             os.replace(path, home / name)
     first = int((places["chosen"] == "top").sum())
+    closed = everywhere - len(ranked)
     return Chosen(home / FORM_FILE, first, len(places) - first, closed, contacts is not None, seed)
+
+
+def _where_people_may_go(ranked: pd.DataFrame, frontages: pd.DataFrame, contacts: Path, day: dt.date) -> pd.DataFrame:
+    """Keep the banks along a property with leave to enter on a day.
+
+    Raises
+    ------
+    InputError
+        There is none.
+    """
+    open_ids = read_contacts(contacts).open_on(day)
+    along = frontages.loc[frontages["property_id"].isin(open_ids), "bank_id"]
+    kept = ranked[ranked["bank_id"].isin(along)]
+    if not len(kept):
+        raise InputError(
+            "No owner lets people in on that day.",
+            wanted="ranked banks, with access_ok_until of the table of contacts in date.",
+            do="ask for leave, or add --roadside.",
+        )
+    return kept
 
 
 def choose_banks(ranked: pd.DataFrame, top: int, seed: int) -> pd.DataFrame:
@@ -148,11 +162,9 @@ def choose_banks(ranked: pd.DataFrame, top: int, seed: int) -> pd.DataFrame:
     first, rest = ordered[:top], ordered[top:]
     draw = np.random.default_rng(seed)
     count = min(-(-top // RANDOM_PART), len(rest))
-    strata = list(rest.groupby(["need", "strahler_order"], dropna=False, sort=True))
-    share = np.array([len(rows) for _, rows in strata]) * count / max(len(rest), 1)
-    number = np.floor(share).astype(int)
-    number[np.argsort(number - share, kind="stable")[: count - number.sum()]] += 1
-    drawn = [rows.iloc[draw.permutation(len(rows))[:n]] for (_, rows), n in zip(strata, number, strict=True)]
+    strata = [rows for _, rows in rest.groupby(["need", "strahler_order"], dropna=False, sort=True)]
+    number = whole_weights({str(place): len(rows) for place, rows in enumerate(strata)}, count).values()
+    drawn = [rows.iloc[draw.permutation(len(rows))[:n]] for rows, n in zip(strata, number, strict=True)]
     both = pd.concat([first.assign(chosen="top"), *(rows.assign(chosen="random") for rows in drawn)])
     return both.iloc[draw.permutation(len(both))].reset_index(drop=True)
 

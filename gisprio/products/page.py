@@ -41,7 +41,7 @@ class Design:
 
 RANKED_BANKS = Design(
     markup="page.html",
-    styles=("map.css",),
+    styles=("base.css", "map.css"),
     scripts=(
         "text.js", "unpack.js", "shapes.js", "rank.js", "paint.js", "symbols.js", "drawings.js", "card.js", "legend.js",
         "table.js", "filters.js", "weights.js", "search.js", "picks.js", "place.js", "printing.js", "panel.js",

@@ -25,7 +25,7 @@ from gisprio.products.units import shown_units
 
 PUBLIC = Design(
     markup="public.html",
-    styles=("public.css",),
+    styles=("base.css", "public.css"),
     scripts=("text.js", "unpack.js", "shapes.js", "drawings.js", "public_lines.js", "public.js"),
 )
 

@@ -13,6 +13,9 @@ import pytest
 from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
 
 from browser.chromium import ARGUMENTS, find_or_stop
+from gisprio.contracts.cards import Results
+from gisprio.products.map import write_map
+from unit.products.product_world import make_results
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -65,3 +68,17 @@ def page(browser_context: BrowserContext, page_requests: list[str], console_erro
     new.on("console", lambda message: console_errors.append(message.text) if message.type == "error" else None)
     new.on("pageerror", lambda error: console_errors.append(str(error)))
     return new
+
+
+@pytest.fixture(scope="module")
+def results() -> Results:
+    """Give the world that most tests of the map look at."""
+    return make_results(40)
+
+
+@pytest.fixture(scope="module")
+def address(results: Results, tmp_path_factory: pytest.TempPathFactory) -> str:
+    """Give where its map lies."""
+    path = tmp_path_factory.mktemp("map") / "map.html"
+    write_map(path, results)
+    return path.as_uri()

@@ -13,19 +13,6 @@ from browser.limits import key_to_painted
 from gisprio.products.classes import VIRIDIS_5
 from gisprio.products.map import write_map
 from unit.products.large_world import make_large_results
-from unit.products.product_world import make_results
-
-
-@pytest.fixture(scope="module")
-def results():
-    return make_results(40)
-
-
-@pytest.fixture(scope="module")
-def address(results, tmp_path_factory):
-    path = tmp_path_factory.mktemp("map") / "map.html"
-    write_map(path, results)
-    return path.as_uri()
 
 
 def opened(page, address):

@@ -20,18 +20,6 @@ from gisprio.products.map import write_map
 from unit.products.product_world import EVIL, make_results
 
 
-@pytest.fixture(scope="module")
-def results():
-    return make_results(40)
-
-
-@pytest.fixture(scope="module")
-def address(results, tmp_path_factory):
-    path = tmp_path_factory.mktemp("work") / "map.html"
-    write_map(path, results)
-    return path.as_uri()
-
-
 @pytest.fixture
 def chart(page, address):
     return opened(page, address)

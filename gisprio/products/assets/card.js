@@ -65,7 +65,7 @@ function bankCard(world, bank) {
     head.push(foreign("p", "why", `${world.moved ? "In the run: " : ""}${banks.why(bank)}`));
   }
   const body = [sureness(world, banks, bank, world.run.now.rank[bank], world.orders[0].ranked), ...groups(world, bank), bankFacts(world, bank)];
-  return { head, body: [...body, rulesTable(world, bank), profileBlock(world, bank), onProperties(world, bank)] };
+  return { head, body: [...body, rulesOfBank(world, bank), profileBlock(world, bank), onProperties(world, bank)] };
 }
 
 function movedLine(more) {
@@ -85,18 +85,20 @@ function sureness(world, table, row, rank, ranked) {
 }
 
 /* What each rule that was judged asks of this bank. */
-function rulesTable(world, bank) {
+function rulesOfBank(world, bank) {
   if (world.setbacks.length < 2) return null;
-  const block = element("section", "group"), table = element("table", "rules"), head = element("tr");
-  for (const text of ["Rule", "Setback", "Gap", "Gap area"]) head.append(element("th", "", text));
-  const rows = world.setbacks.map((rule) => {
-    const row = element("tr"), of = (name, unit) => quantity(world, rule[name][bank], unit);
-    row.append(foreign("th", "", rule.rule), ...[of("setback_m", "m"), of("gap_length_m", "m"), of("gap_area_m2", "m2")].map((text) => element("td", "", text)));
-    return row;
-  });
-  table.append(head, ...rows);
+  const block = element("section", "group"), of = (rule, name, unit) => quantity(world, rule[name][bank], unit);
+  const table = rulesTable(world, (rule) => [of(rule, "setback_m", "m"), of(rule, "gap_length_m", "m"), of(rule, "gap_area_m2", "m2")]);
   block.append(element("h3", "", "Under each setback rule"), table);
   return block;
+}
+
+/* A line for each setback rule that was judged: its name, and its setback, gap and gap area as told. */
+function rulesTable(world, told) {
+  const table = element("table", "rules"), head = element("tr");
+  for (const text of ["Rule", "Setback", "Gap", "Gap area"]) head.append(element("th", "", text));
+  table.append(head, ...world.setbacks.map((rule) => element("tr", "", foreign("th", "", rule.rule), ...told(rule).map((text) => element("td", "", text)))));
+  return table;
 }
 
 function profileBlock(world, bank) {

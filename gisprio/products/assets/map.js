@@ -1,7 +1,5 @@
 /* Start: data, map, and what happens on a click, a key or a choice. */
 
-const NEED_CODES = ["both", "erosion_only", "gap_only", "none"];
-
 function makeWorld(data) {
   const world = { about: data.about, orders: data.orders, needs: data.needs, colours: data.colours };
   for (const name of ["reaches", "banks", "gaps", "properties", "profiles"]) world[name] = columns(data[name]);
@@ -32,7 +30,8 @@ function thousandths(scores) {
 
 /* Scores and ranks as the run gave them. */
 function ranksOfRun(world) {
-  const banks = world.banks, now = { need: Int8Array.from(banks.reach, (_, i) => NEED_CODES.indexOf(banks.need(i))) };
+  const banks = world.banks, needs = world.needs.map((one) => one.need);
+  const now = { need: Int8Array.from(banks.reach, (_, i) => needs.indexOf(banks.need(i))) };
   for (const name of ["erosion_score", "gap_score", "priority", "rank", "erosion_rank", "gap_rank"]) now[name] = banks[name];
   now.property = { priority: world.properties.priority, rank: world.properties.rank, kept: false };
   return { ...now, ...shares(world, world.run.choice) };

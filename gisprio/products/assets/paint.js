@@ -229,7 +229,7 @@ function tooFar(view) {
 /* Banks from the least urgent up: outside the filter, not ranked, then the classes, each over a dark casing. */
 function paintBanks(pen, world, state, view, drawn) {
   const classes = bankClasses(world, state.order), k = grown(view.zoom), last = classes.length, far = tooFar(view);
-  const lines = (far ? linesOfReaches : linesOfBanks)(world, state, drawn, last);
+  const lines = linesByClass(world, state, drawn, last, far);
   for (let wanted = last + 1; wanted >= 0; wanted--) {
     pen.beginPath();
     for (const line of lines[wanted]) trace(pen, line);
@@ -242,21 +242,14 @@ function paintBanks(pen, world, state, view, drawn) {
   }
 }
 
-/* Lines of banks by class; two more for those not ranked and those outside the filter. */
-function linesOfBanks(world, state, drawn, last) {
+/* Lines by class; two more for those not ranked and those outside the filter. Far out a reach has the class of its more
+   urgent bank. */
+function linesByClass(world, state, drawn, last, far) {
   const of = classesOf(world, state.order), kept = state.kept.bank, lines = Array.from({ length: last + 2 }, () => []);
-  for (const { sides, banks } of drawn) {
-    for (const bank of banks) lines[kept && !kept[bank] ? last + 1 : of[bank]].push(...sides[world.banks.side[bank]]);
-  }
-  return lines;
-}
-
-function linesOfReaches(world, state, drawn, last) {
-  const of = classesOf(world, state.order), kept = state.kept.bank, lines = Array.from({ length: last + 2 }, () => []);
-  for (const { runs, banks } of drawn) {
-    let least = last + 1;
-    for (const bank of banks) least = Math.min(least, kept && !kept[bank] ? last + 1 : of[bank]);
-    lines[least].push(...runs);
+  const classOf = (bank) => (kept && !kept[bank] ? last + 1 : of[bank]);
+  for (const { runs, sides, banks } of drawn) {
+    if (far) lines[Math.min(last + 1, ...banks.map(classOf))].push(...runs);
+    else for (const bank of banks) lines[classOf(bank)].push(...sides[world.banks.side[bank]]);
   }
   return lines;
 }

@@ -116,17 +116,10 @@ function factorHelp(world) {
 /* The watershed under each rule that was judged. */
 function rulesHelp(world) {
   if (world.setbacks.length < 2) return [];
-  const block = element("section"), table = element("table", "rules"), head = element("tr");
-  for (const text of ["Rule", "Setback", "Gap", "Gap area"]) head.append(element("th", "", text));
-  const sum = (values) => values.reduce((total, value) => total + (Number.isNaN(value) ? 0 : value), 0);
-  const rows = world.setbacks.map((rule) => {
-    const row = element("tr");
-    row.append(foreign("th", "", rule.rule), ...[setbackRange(world, rule), quantity(world, sum(rule.gap_length_m), "m"), quantity(world, sum(rule.gap_area_m2), "m2")].map((text) => element("td", "", text)));
-    return row;
-  });
-  table.append(head, ...rows);
-  block.append(element("h3", "", "Setback rules side by side"), element("p", "", "The first one ranks. All banks together:"), table);
-  return [block];
+  const sum = (values, unit) => quantity(world, values.reduce((total, value) => total + (Number.isNaN(value) ? 0 : value), 0), unit);
+  const table = rulesTable(world, (rule) => [setbackRange(world, rule), sum(rule.gap_length_m, "m"), sum(rule.gap_area_m2, "m2")]);
+  const says = element("p", "", "The first one ranks. All banks together:");
+  return [element("section", "", element("h3", "", "Setback rules side by side"), says, table)];
 }
 
 function setbackRange(world, rule) {

@@ -116,6 +116,6 @@ function showWeightState(world, state) {
 
 /* The percent of the two groups and the thousandths of each factor under a choice. */
 function shares(world, choice) {
-  const known = knownGroups(world), [erosion, gap] = wholeWeights([known.includes("erosion") ? choice.erosion : 0, known.includes("gap") ? choice.gap : 0], 100);
-  return { share: { erosion, gap }, weights: groupShares(world, choice), known };
+  const known = knownGroups(world);
+  return { share: groupPercents(choice, known), weights: groupShares(world, choice), known };
 }

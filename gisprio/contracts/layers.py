@@ -23,6 +23,7 @@ from gisprio.contracts.words import (
     SITE_KINDS,
     STREAM_KINDS,
 )
+from gisprio.contracts.works import ITEM_KEYS, WORK_BASES, WORK_CHECKS
 
 C = Column
 # fmt: off
@@ -1078,6 +1079,49 @@ VISIT_AGREEMENT = Layer(
     ),
 )
 
+WORK_SITES = Layer(
+    "work_sites", "none", ("site_id",), "Each site that concept sizing looked at: what its works are sized from, or why they are not.",
+    (
+        C("site_id", "text", "Site."),
+        C("property_id", "text", "Property it lies on.", null=True),
+        C("measure", "text", "What the site asks for.", among=MEASURES),
+        C("length_m", "float", "Length that is sized: of the site, or as given.", "m", low=0),
+        C("length_basis", "text", "given where somebody measured it; else modelled, along the stream line.", among=WORK_BASES),
+        C("height_low_m", "float", "Bank height from toe to top, at least; null where nobody knows it or no earth is moved.", "m", null=True, low=0),
+        C("height_mid_m", "float", "Its mean along the site.", "m", null=True, low=0),
+        C("height_high_m", "float", "At most.", "m", null=True, low=0),
+        C("height_basis", "text", "How the height was got; null without one.", null=True, among=WORK_BASES),
+        C("start_slope_steep", "float", "Slope of the bank now, horizontal to vertical, at its steepest: 0 is vertical.", null=True, low=0),
+        C("start_slope_flat", "float", "At its flattest.", null=True, low=0),
+        C("finished_slope", "float", "Slope after the works, horizontal to vertical; null where no earth is moved.", null=True, low=0),
+        C("sized", "bool", "At least one item is sized."),
+        C("not_sized", "text", "What is not sized and why, in words; null where all is.", null=True),
+        C("design", "text", "Why a qualified designer is called for; null where nothing known does.", null=True),
+    ),
+)
+WORK_ITEMS = Layer(
+    "work_items", "none", ("site_id", "item"), "Quantities of works as ranges. A site without rows is not sized: work_sites says why.",
+    (
+        C("site_id", "text", "Site."),
+        C("item", "text", "Item of works.", among=ITEM_KEYS),
+        C("unit", "text", "Unit of the quantities."),
+        C("quantity_low", "float", "At least.", low=0),
+        C("quantity_mid", "float", "In between, from the middle of what goes in.", low=0),
+        C("quantity_high", "float", "At most.", low=0),
+        C("formula", "text", "How the middle came about, with its numbers."),
+        C("basis", "text", "How the least certain fact behind it was got.", among=WORK_BASES),
+    ),
+)
+WORK_WARNINGS = Layer(
+    "work_warnings", "none", (), "What does not fit together, or lies outside published ranges.",
+    (
+        C("site_id", "text", "Site; null where it holds for all.", null=True),
+        C("check", "text", "What it is about.", among=WORK_CHECKS),
+        C("says", "text", "What is wrong, with the numbers."),
+        C("do", "text", "What to do."),
+    ),
+)
+
 INPUT_LAYERS = (
     STREAMS, INFLOWS, PARCELS, WATER, ROADS, BANK_LINES, SOILS, WETLANDS, CONSTRAINTS, DONE, ERODING, WATERSHED, SUB_WATERSHEDS,
     SETBACK_ZONES, VISITS, LEGEND,
@@ -1086,3 +1130,5 @@ RESULT_LAYERS = (
     REACHES, BANKS, BANK_SETBACKS, GAPS, SITES, PROPERTIES, FLOW_POINTS, CROSSINGS, SHOWN_KNICKPOINTS, SHOWN_CONSTRAINTS,
     WORKS_DONE, SCARS, SHOWN_VISITS, SHOWN_FRONTAGES, FACTORS, LONG_PROFILES, SENSITIVITY, FINDINGS, STATION_RESULTS,
 )
+ON_DEMAND_LAYERS = (WORK_SITES, WORK_ITEMS, WORK_WARNINGS)
+"""Tables of commands that read finished results."""

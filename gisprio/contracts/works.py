@@ -1,0 +1,97 @@
+"""What works are made up of: every item that concept sizing counts, with its unit, and the words of its tables."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+WORK_BASES = ("measured", "given", "modelled", "assumed")
+"""How the least certain fact of the place behind a quantity was got: seen on heights or cover fine enough, told by
+somebody who measured there, read off coarser maps, or taken for want of better. Choices of design are no facts."""
+
+WORK_CHECKS = (
+    "temporary",
+    "heights",
+    "slope",
+    "lift_height",
+    "fold",
+    "anchor",
+    "lift_slope",
+    "balanced",
+    "spacing",
+    "toe_rock",
+    "keys",
+    "fill",
+    "steep",
+    "strip",
+)
+"""What a warning is about."""
+
+
+@dataclass(frozen=True, slots=True)
+class WorkItem:
+    """An item of works.
+
+    Parameters
+    ----------
+    key
+        Its name in tables; holds no unit.
+    unit
+        Unit of its quantities.
+    title
+        For people.
+    says
+        What is counted, in one sentence.
+    priced
+        Whether somebody may have to pay for it; the others are lengths and areas that explain those.
+    """
+
+    key: str
+    unit: str
+    title: str
+    says: str
+    priced: bool = True
+
+
+# fmt: off
+ITEMS = (
+    WorkItem("works_length", "m", "Length of bank", "Bank that works are sized for, along the stream.", priced=False),
+    WorkItem("run_out", "m", "Run-out", "How far the top of the bank moves back, the toe staying where it is.", priced=False),
+    WorkItem("cut_section", "m2", "Cut section", "Area of the cut, seen along the stream.", priced=False),
+    WorkItem("land_taken", "m2", "Strip of land taken", "Ground between the old top of the bank and the new one.", priced=False),
+    WorkItem("trees_lost", "trees", "Trees lost", "Trees that stand on that strip and on the old face.", priced=False),
+    WorkItem("earth_cut", "m3", "Cut", "Earth dug off the bank, in place."),
+    WorkItem("spoil", "m3", "Spoil", "The same earth loose, to be carried away and laid somewhere."),
+    WorkItem("face", "m2", "New face", "Surface of the finished slope from toe to top."),
+    WorkItem("lift", "lifts", "Layers of mat", "Wrapped lifts, or courses of mat on the face, one above the other.", priced=False),
+    WorkItem("lift_length", "m", "Length of those layers", "All layers along the bank, each as far as the bank is high enough for it."),
+    WorkItem("mat", "m2", "Mat", "Mat of those layers with laps and the returns into the keys."),
+    WorkItem("mat_roll", "rolls", "Rolls of mat", "Whole rolls that this takes."),
+    WorkItem("wood_stake", "stakes", "Wooden stakes", "Stakes that hold the mat, in rows."),
+    WorkItem("toe_length", "m", "Toe of rock, length", "Bank along which rock holds the toe.", priced=False),
+    WorkItem("toe_rock", "t", "Toe rock", "Rock along the toe, by published weight for each metre; its size is the designer's."),
+    WorkItem("key", "keys", "Keys", "Trenches into the bank at both ends, filled with rock."),
+    WorkItem("key_rock", "t", "Key rock", "Rock in the keys."),
+    WorkItem("live_stake", "stakes", "Live stakes", "Cuttings driven into the new face."),
+    WorkItem("seed", "kg", "Seed", "Seed on ground that the works leave bare."),
+    WorkItem("planting_area", "m2", "Ground to plant", "Ground of the strip that lacks trees or shrubs, clear of what may not be planted.", priced=False),
+    WorkItem("tree", "plants", "Trees", "Trees to order, with those that will die."),
+    WorkItem("shrub", "plants", "Shrubs", "Shrubs to order, with those that will die."),
+    WorkItem("guard", "guards", "Guards", "Guards or shelters, one for each tree to order."),
+    WorkItem("fence", "m", "Fence", "Fence between stock and the strip."),
+    WorkItem("off_stream_water", "places", "Water off the stream", "Places where stock drinks in place of the stream."),
+)
+# fmt: on
+"""Items, in the order of the page: ``costs`` prices those that are ``priced``, by key."""
+
+ITEM_KEYS = tuple(item.key for item in ITEMS)
+
+
+def item_of(key: str) -> WorkItem:
+    """Give an item by its key.
+
+    Raises
+    ------
+    KeyError
+        There is none of that name.
+    """
+    return {item.key: item for item in ITEMS}[key]

@@ -17,8 +17,8 @@ ITEMS = [
 
 
 def test_headings_points_and_caution():
-    page = methods_page(ITEMS, "A & B")
-    assert "<title>Methods: A &amp; B</title>" in page
+    page = methods_page(ITEMS)
+    assert "<title>Methods of A &amp; B &lt;script&gt;alert(1)&lt;/script&gt;</title>" in page
     assert "<h1>Methods of A &amp; B &lt;script&gt;alert(1)&lt;/script&gt;</h1>" in page
     assert re.findall(r"<h2>(.*?)</h2>", page) == ["1. Routing grid", "Sources"]
     assert "<ul>\n<li>Flow is routed. [own]</li>\n<li>Another.</li>\n</ul>" in page
@@ -29,7 +29,7 @@ def test_headings_points_and_caution():
 
 
 def test_the_page_is_written_from_the_results(tmp_path):
-    write_methods(tmp_path / "m.html", SimpleNamespace(methods=lambda: ITEMS, record={"name": "x"}))
+    write_methods(tmp_path / "m.html", SimpleNamespace(methods=lambda: ITEMS))
     assert "<h2>Sources</h2>" in (tmp_path / "m.html").read_text("utf-8")
 
 

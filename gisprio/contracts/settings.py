@@ -11,6 +11,7 @@ from types import SimpleNamespace
 from typing import Annotated, Any, Literal, cast
 
 from pydantic import Field, field_validator, model_validator
+from pydantic_core import PydanticCustomError
 
 from gisprio.contracts.constants import JARRETT_FACTOR, JARRETT_RADIUS_POWER, JARRETT_SLOPE_POWER
 from gisprio.contracts.sections import (
@@ -423,10 +424,10 @@ class Report(Section):
     @field_validator("tiles")
     @classmethod
     def _address_of_tiles(cls, value: str) -> str:
-        if value and not re.fullmatch(r"https://[A-Za-z0-9.-]+(:\d+)?/[^\s\"'<>;]*", value):
-            raise ValueError("is not an address of tiles: https://, a server, and {z}, {x} and {y} in the path")
-        if value and not all(part in value for part in ("{z}", "{x}", "{y}")):
-            raise ValueError("has no {z}, {x} and {y}")
+        if value and not re.fullmatch(
+            r"(?=.*\{z\})(?=.*\{x\})(?=.*\{y\})https://[A-Za-z0-9.-]+(:\d+)?/[^\s\"'<>;]*", value
+        ):
+            raise PydanticCustomError("not_tiles", "not an address of tiles")
         return value
 
 

@@ -272,6 +272,7 @@ _KINDS = {
     "one_limit": ("has no limit, or two", "one of from, above, as in { from = 5, width_m = 10 }"),
     "not_a_day": ("is not a day of the year", 'month and day, as in opens = "07-15"'),
     "not_a_date": ("is not a date", 'a date, as in as_of = "2026-05-31"'),
+    "not_tiles": ("is no address of tiles", 'one that begins with https:// and holds {z}, {x} and {y}'),
     "model_type": ("is not a section", "a section of its own, with keys of the form key = value below it"),
     "dict_type": ("is not a section", "a section of its own, with keys of the form key = value below it"),
 }

@@ -246,6 +246,10 @@ FAULTS = {
         '[sites] windows.opens, item 1: "31-12" is not a day of the year.', 'month and day, as in opens = "07-15".',
         "correct [sites] windows.opens, item 1.",
     ),
+    '[report]\ntiles = "https://tiles.example/{z}/{x}.png"': (
+        '[report] tiles: "https://tiles.example/{z}/{x}.png" is no address of tiles.',
+        "one that begins with https:// and holds {z}, {x} and {y}.", "correct [report] tiles.",
+    ),
     "[robustness]\ndraws = 1.5": (
         "[robustness] draws: 1.5 is not a whole number.", "a whole number, written without quotes.",
         "correct [robustness] draws.",

@@ -19,8 +19,13 @@ def number(value: float) -> str:
 
 def plain(text: object, most: int = 200) -> str:
     """Give text that may stand in the file: no mark-up, no control signs, no longer than ``most``."""
-    clean = _FORBIDDEN.sub("", str(text))
+    clean = without_forbidden(str(text))
     return escape(clean if len(clean) <= most else clean[: most - 1] + "…")
+
+
+def without_forbidden(text: str) -> str:
+    """Give text without control signs, and without those that turn the direction of writing."""
+    return _FORBIDDEN.sub("", text)
 
 
 def words(at: Place, text: object, *, kind: str = "", anchor: str = "start", most: int = 200) -> str:

@@ -7,6 +7,7 @@ measured upstream from the segment's downstream end. Side: 0 left, 1 right, look
 
 from __future__ import annotations
 
+from gisprio.contracts.costs import COST_KINDS
 from gisprio.contracts.schema import Column, Geometry, Layer
 from gisprio.contracts.visits import FIELD_CLASSES, MATERIALS, STRATIFICATIONS, VERDICTS
 from gisprio.contracts.words import (
@@ -1122,6 +1123,59 @@ WORK_WARNINGS = Layer(
     ),
 )
 
+_MONEY = (
+    C("cost_low", "float", "At least, with everything that is added.", "currency", null=True, low=0),
+    C("cost_mid", "float", "In between: middle quantities at the middle of the prices.", "currency", null=True, low=0),
+    C("cost_high", "float", "At most, with everything that is added.", "currency", null=True, low=0),
+    C("currency", "text", "Currency, three letters."),
+    C("price_year", "int", "Year of the prices, of the oldest where they differ.", null=True),
+    C("price_year_last", "int", "Year of the newest of them.", null=True),
+    C("at_least", "bool", "Something has no price or no size: the cost is at least that."),
+)
+WORK_COSTS = Layer(
+    "work_costs", "none", ("site_id", "line"), "What the cost of each site is made of; the lines add up to the line total.",
+    (
+        C("site_id", "text", "Site."),
+        C("line", "text", "Item of works, or what is added."),
+        C("kind", "text", "What the line is.", among=COST_KINDS),
+        C("unit", "text", "Unit of the quantities; null for what is added.", null=True),
+        C("quantity_low", "float", "Quantity, at least.", null=True, low=0),
+        C("quantity_mid", "float", "In between.", null=True, low=0),
+        C("quantity_high", "float", "At most.", null=True, low=0),
+        C("price_low", "float", "Price of one unit in prices of price_year, at least.", "currency", null=True, low=0),
+        C("price_high", "float", "At most.", "currency", null=True, low=0),
+        C("cost_low", "float", "At least; null without a price. Below 0 only where the concept range is wider downwards.", "currency", null=True),
+        C("cost_mid", "float", "In between.", "currency", null=True),
+        C("cost_high", "float", "At most.", "currency", null=True),
+        C("currency", "text", "Currency, three letters."),
+        C("year_given", "int", "Year of the price in the table.", null=True),
+        C("price_year", "int", "Year it was brought to by the table's index, else the year given; the oldest in a sum.", null=True),
+        C("price_year_last", "int", "The newest in a sum, else the same.", null=True),
+        C("says", "text", "How the line came about, with its numbers."),
+    ),
+)
+SITE_COSTS = Layer(
+    "site_costs", "none", ("site_id",), "What the works of each site cost, as a range; null with the reason where it cannot be told.",
+    (
+        C("site_id", "text", "Site."),
+        *_MONEY,
+        C("not_priced", "text", "Items without a price; null where all have one.", null=True),
+        C("reason", "text", "Why there is no cost; null where there is one.", null=True),
+    ),
+)
+PROPERTY_COSTS = Layer(
+    "property_costs", "none", ("property_id",), "What the works on each property cost, start-up once.",
+    (
+        C("property_id", "text", "Property."),
+        C("site_count", "int", "Sites on it that were looked at.", low=0),
+        C("priced_count", "int", "Sites of those that have a cost.", low=0),
+        C("start_low", "float", "Start-up of the property in that, at least.", "currency", null=True, low=0),
+        C("start_mid", "float", "In between.", "currency", null=True, low=0),
+        C("start_high", "float", "At most.", "currency", null=True, low=0),
+        *_MONEY,
+    ),
+)
+
 INPUT_LAYERS = (
     STREAMS, INFLOWS, PARCELS, WATER, ROADS, BANK_LINES, SOILS, WETLANDS, CONSTRAINTS, DONE, ERODING, WATERSHED, SUB_WATERSHEDS,
     SETBACK_ZONES, VISITS, LEGEND,
@@ -1130,5 +1184,5 @@ RESULT_LAYERS = (
     REACHES, BANKS, BANK_SETBACKS, GAPS, SITES, PROPERTIES, FLOW_POINTS, CROSSINGS, SHOWN_KNICKPOINTS, SHOWN_CONSTRAINTS,
     WORKS_DONE, SCARS, SHOWN_VISITS, SHOWN_FRONTAGES, FACTORS, LONG_PROFILES, SENSITIVITY, FINDINGS, STATION_RESULTS,
 )
-ON_DEMAND_LAYERS = (WORK_SITES, WORK_ITEMS, WORK_WARNINGS)
+ON_DEMAND_LAYERS = (WORK_SITES, WORK_ITEMS, WORK_WARNINGS, WORK_COSTS, SITE_COSTS, PROPERTY_COSTS)
 """Tables of commands that read finished results."""

@@ -23,6 +23,7 @@ from gisprio.contracts.sections import (
     Paths,
     Positive,
     Section,
+    Share,
     StreamKind,
     Weight,
 )
@@ -269,6 +270,29 @@ class Works(Section):
     """Age from which planting counts as cover, whatever the land cover shows [own]."""
     clear_m: Annotated[float, Field(ge=0, allow_inf_nan=False)] = 5.0
     """No planting nearer than this to a point or line of ``constraints`` [own]."""
+
+
+class SizingCosts(Section):
+    """``[sizing.costs]``: what is added to prices; a price itself comes from the user's table only."""
+
+    table: str = ""
+    """The user's table of prices; without it works have quantities only."""
+    price_year: Annotated[int | None, Field(ge=1950, le=2100)] = None
+    """Year that prices are brought to by the index of the table; when absent the newest of the index."""
+    contingency: tuple[NotNegative, NotNegative] = (0.20, 0.30)
+    """Share of the works for what nobody foresaw, from and to; common practice, no source."""
+    design_and_permits: tuple[NotNegative, NotNegative] = (0.15, 0.25)
+    """Share of the works for design and permits, from and to; common practice, no source."""
+    concept_below: Share = 0.30
+    concept_above: NotNegative = 0.50
+    """How far works sized from maps may cost less and more than the middle; common practice, no source."""
+
+    @field_validator("contingency", "design_and_permits")
+    @classmethod
+    def _from_and_to(cls, value: tuple[float, float]) -> tuple[float, float]:
+        if value[0] > value[1]:
+            raise ValueError("is two shares, the smaller one first")
+        return value
 
 
 class Weights(Section):

@@ -66,7 +66,7 @@ def test_no_command_judges_anybody(results, capsys):
 
 
 def test_no_shipped_file_judges_anybody():
-    for folder in ("", "legends", "curves", "stream_kinds"):
+    for folder in ("", "legends", "curves", "stream_kinds", "costs"):
         for name in shipped_names(folder):
             assert not JUDGING.search(shipped(name).read_text("utf-8")), name
 

@@ -1,0 +1,1 @@
+"""Works: what they ask for, what they cost, which of them do most within a budget."""

@@ -43,9 +43,9 @@ RANKED_BANKS = Design(
     markup="page.html",
     styles=("base.css", "map.css"),
     scripts=(
-        "text.js", "unpack.js", "shapes.js", "rank.js", "paint.js", "symbols.js", "drawings.js", "card.js", "legend.js",
-        "table.js", "filters.js", "weights.js", "search.js", "picks.js", "place.js", "printing.js", "panel.js",
-        "map.js",
+        "text.js", "unpack.js", "shapes.js", "rank.js", "paint.js", "symbols.js", "names.js", "drawings.js", "card.js",
+        "legend.js", "table.js", "filters.js", "weights.js", "search.js", "picks.js", "place.js", "printing.js",
+        "panel.js", "map.js",
     ),
 )  # fmt: skip
 """The map of ranked banks."""

@@ -394,6 +394,7 @@ def test_the_address_brings_everything_back(chart, browser_context):
     chart.locator("#layers input[name=gaps]").uncheck()
     picked(chart, [1])
     chart.click("#tab-bank")
+    chart.click("#heads .sort[data-key=gap]")
     chart.locator("#rows .row").nth(4).click()
     chart.evaluate("window.map_watershed.setZoom(14, { animate: false })")
     chart.wait_for_timeout(400)
@@ -401,6 +402,8 @@ def test_the_address_brings_everything_back(chart, browser_context):
     for selector in ("#card-head", "#classes", "#list-says", "#weights-state", "#filters-state", "#tab-pick"):
         assert other.inner_text(selector) == chart.inner_text(selector), selector
     assert rows(other) == rows(chart)
+    assert other.get_attribute("#heads th[aria-sort]", "aria-sort") == "descending"
+    assert other.inner_text("#heads th[aria-sort]") == chart.inner_text("#heads th[aria-sort]")
     assert other.evaluate("window.map_watershed.getZoom()") == 14
     assert not other.locator("#layers input[name=gaps]").is_checked()
     assert other.locator("#orders input:checked").get_attribute("value") == "need"
@@ -414,7 +417,7 @@ def test_the_address_brings_everything_back(chart, browser_context):
         'filter={"rank":"x","needs":[1]}',
         "weights=geometric,-1,2",
         "list=%E0%A4%A b: p:99999 s:1 x:2",
-        "table=__proto__&turned=__proto__,constructor",
+        "table=__proto__&turned=__proto__,constructor&sort=__proto__.rank.up,bank.constructor.up,bank",
     ],
 )
 def test_an_address_that_makes_no_sense_is_left_alone(page, address, console_errors, words):
@@ -426,6 +429,28 @@ def test_an_address_that_makes_no_sense_is_left_alone(page, address, console_err
 
 
 # ---- print, help, keys
+
+
+def test_paper_says_what_the_filter_asks_for(chart, tmp_path):
+    chart.click("#filters-box summary")
+    chart.fill("#filters input >> nth=0", "40")
+    chart.locator("#filters .needs input").nth(1).check()
+    chart.pdf(path=tmp_path / "sheet.pdf", format="A4")
+    asked = chart.text_content("#filter-words")
+    assert asked.startswith("Filter: ")
+    assert chart.locator("#filters .field").first.inner_text().split("\n")[0] + ": 40" in asked
+    assert chart.locator("#filters .needs label").nth(1).inner_text().strip() in asked
+    assert chart.is_hidden("#filter-words")
+
+
+def test_names_of_streams_are_drawn_and_can_be_turned_off(chart):
+    canvas = "document.querySelector('.leaflet-overlay-pane canvas, canvas').toDataURL()"
+    named = chart.evaluate(canvas)
+    chart.locator("#layers input[name=names]").uncheck()
+    bare = chart.evaluate(canvas)
+    assert bare != named
+    chart.locator("#layers input[name=names]").check()
+    assert chart.evaluate(canvas) == named
 
 
 @pytest.mark.parametrize(("paper", "width"), [("A4", 595), ("Letter", 612)])

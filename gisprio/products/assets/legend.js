@@ -139,6 +139,7 @@ function layerRows(world) {
   const colours = world.colours, size = world.about.exaggeration;
   return [
     ["banks", "Stream banks", "", (pen) => bankSwatch(pen, bankClasses(world, 0)[1]), "far"],
+    ...(world.streams.length ? [["names", "Stream names", "", (pen) => nameSwatch(pen, colours.flow), "far"]] : []),
     ...(world.gaps.bank.length ? [["gaps", "Gaps", GAP_NOTE, (pen) => gapSwatch(pen, colours.gap), "gaps"]] : []),
     ...SYMBOLS.filter((one) => layerHas(world, one.key)).map((one) => [one.key, one.name, one.more || "", (pen) => one.swatch(pen, colours), one.scale]),
     ...(world.properties.count ? [["properties", "Properties", "", (pen) => boxSwatch(pen, colours.property, null, 1), "far"]] : []),

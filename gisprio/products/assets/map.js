@@ -38,7 +38,7 @@ function ranksOfRun(world) {
 }
 
 function makeState(world) {
-  const show = { banks: true, gaps: true, properties: true, shade: true, tiles: false };
+  const show = { banks: true, names: true, gaps: true, properties: true, shade: true, tiles: false };
   for (const { key } of SYMBOLS) show[key] = key !== "constraints";
   const sort = { bank: { key: "rank", down: false }, property: { key: "rank", down: false }, site: { key: "rank", down: false } };
   const kept = { bank: null, property: null, site: null };
@@ -141,6 +141,7 @@ function makeApp(map, world, state, painting) {
       fillTable(world, state);
       document.querySelector(`#heads .sort[data-key="${key}"]`).focus();
       announce(byId("list-says").textContent);
+      keep();
     },
     more() {
       state.shown += PAGE;

@@ -11,6 +11,7 @@ const Painting = L.Renderer.extend({
     this.world = world;
     this.state = state;
     this.drawn = [];
+    this.names = { places: [], key: "" };
   },
 
   _initContainer() {
@@ -50,6 +51,8 @@ const Painting = L.Renderer.extend({
     const same = this.last && ["scale", "left", "top", "wide", "high"].every((key) => this.last[key] === view[key]);
     this.last = view;
     if (!same) this.drawn = placeBanks(world, view);
+    const room = roomOf(this._map.getContainer(), this._container);
+    if (!same || room.key !== this.names.key) this.names = placeNames(pen, world, this.drawn, room);
     const below = this.below(view, ratio);
     pen.setTransform(1, 0, 0, 1, 0, 0);
     pen.clearRect(0, 0, this._container.width, this._container.height);
@@ -58,6 +61,7 @@ const Painting = L.Renderer.extend({
     pen.lineJoin = pen.lineCap = "round";
     if (state.show.banks) paintBanks(pen, world, state, view, this.drawn);
     paintMarks(pen, world, state, view);
+    if (state.show.names) paintNames(pen, this.names.places, world.colours.flow);
     paintSelected(pen, world, state, view, this.drawn);
   },
 

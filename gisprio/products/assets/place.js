@@ -11,6 +11,8 @@ function hashOf(world, state, map) {
   if (state.wide) parts.set("wide", "1");
   const off = Object.keys(first.show).filter((key) => state.show[key] !== first.show[key]);
   if (off.length) parts.set("turned", off.join(","));
+  const sorted = Object.keys(first.sort).filter((kind) => JSON.stringify(state.sort[kind]) !== JSON.stringify(first.sort[kind]));
+  if (sorted.length) parts.set("sort", sorted.map((kind) => `${kind}.${state.sort[kind].key}.${state.sort[kind].down ? "down" : "up"}`).join(","));
   if (state.selected) parts.set("on", entryWord(world, state.selected));
   if (world.moved) parts.set("weights", [state.choice.combine, state.choice.erosion, state.choice.gap, ...state.choice.factors].join(","));
   if (isFilter(state.filter)) parts.set("filter", JSON.stringify(changedOnly(state.filter)));
@@ -47,6 +49,10 @@ function readHash(world, state, text) {
   if (["bank", "property", "site", "pick"].includes(parts.get("table"))) state.list = parts.get("table");
   state.wide = parts.get("wide") === "1";
   for (const key of (parts.get("turned") || "").split(",")) if (Object.hasOwn(state.show, key)) state.show[key] = !state.show[key];
+  for (const word of (parts.get("sort") || "").split(",")) {
+    const [kind, key, way] = word.split(".");
+    if (Object.hasOwn(state.sort, kind) && TABLES[kind].some((one) => one.key === key)) state.sort[kind] = { key, down: way === "down" };
+  }
   const weights = (parts.get("weights") || "").split(","), values = weights.slice(1).map(number);
   if (!world.about.part && Object.hasOwn(COMBINE, weights[0]) && values.length === 2 + world.factors.length && values.every((value) => value !== null && value >= 0)) {
     state.choice = { combine: weights[0], erosion: values[0], gap: values[1], factors: values.slice(2) };

@@ -1123,14 +1123,16 @@ WORK_WARNINGS = Layer(
     ),
 )
 
+_EXAMPLE = C("example", "text", "What the table of prices says of itself where it is an example; else null.", null=True)
 _MONEY = (
     C("cost_low", "float", "At least, with everything that is added.", "currency", null=True, low=0),
     C("cost_mid", "float", "In between: middle quantities at the middle of the prices.", "currency", null=True, low=0),
     C("cost_high", "float", "At most, with everything that is added.", "currency", null=True, low=0),
     C("currency", "text", "Currency, three letters."),
-    C("price_year", "int", "Year of the prices, of the oldest where they differ.", null=True),
-    C("price_year_last", "int", "Year of the newest of them.", null=True),
+    C("price_year", "int", "Year of the prices, of the oldest where they differ."),
+    C("price_year_last", "int", "Year of the newest of them."),
     C("at_least", "bool", "Something has no price or no size: the cost is at least that."),
+    _EXAMPLE,
 )
 WORK_COSTS = Layer(
     "work_costs", "none", ("site_id", "line"), "What the cost of each site is made of; the lines add up to the line total.",
@@ -1152,6 +1154,7 @@ WORK_COSTS = Layer(
         C("price_year", "int", "Year it was brought to by the table's index, else the year given; the oldest in a sum.", null=True),
         C("price_year_last", "int", "The newest in a sum, else the same.", null=True),
         C("says", "text", "How the line came about, with its numbers."),
+        _EXAMPLE,
     ),
 )
 SITE_COSTS = Layer(

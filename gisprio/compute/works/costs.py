@@ -60,7 +60,7 @@ def cost_lines(items: pd.DataFrame, prices: CostTable, settings: SizingCosts) ->
     for year, end in (("price_year", priced["price_year"].min()), ("price_year_last", priced["price_year"].max())):
         added[year] = added["site_id"].map(end)
     lines = pd.concat([found, starts, added], ignore_index=True)
-    lines["currency"] = prices.currency
+    lines["currency"], lines["example"] = prices.currency, prices.example or None
     place = pd.Series(range(len(lines)), index=lines.index)
     sites = {site: number for number, site in enumerate(dict.fromkeys(items["site_id"]))}
     order = np.lexsort([place, lines["order"].astype(float), lines["site_id"].map(sites)])
@@ -89,16 +89,21 @@ def site_costs(
     SettingsError
         As in :func:`cost_lines`.
     """
-    return sum_sites(cost_lines(items, prices, settings), prices, sites)
+    return sum_sites(cost_lines(items, prices, settings), prices, settings, sites)
 
 
-def sum_sites(lines: pd.DataFrame, prices: CostTable, sites: pd.DataFrame | None = None) -> pd.DataFrame:
+def sum_sites(
+    lines: pd.DataFrame, prices: CostTable, settings: SizingCosts, sites: pd.DataFrame | None = None
+) -> pd.DataFrame:
     """Give the totals of lines, one row a site; for the rest see :func:`site_costs`."""
     ids = list(dict.fromkeys(lines["site_id"] if sites is None else sites["site_id"]))
+    oldest, newest = years_of(prices, settings)
     told = [*COSTS, "price_year", "price_year_last"]
     found = lines[lines["kind"] == "total"].set_index("site_id")[told].reindex(ids)
     bare = lines[(lines["kind"] == "item") & lines["cost_low"].isna()].groupby("site_id")["line"].agg(", ".join)
-    found["currency"] = prices.currency
+    found["price_year"] = found["price_year"].fillna(oldest)
+    found["price_year_last"] = found["price_year_last"].fillna(newest)
+    found["currency"], found["example"] = prices.currency, prices.example or None
     found["not_priced"] = bare.reindex(ids).astype(object)
     unsized = pd.Series(None, index=ids, dtype=object)
     if sites is not None:
@@ -144,13 +149,12 @@ def property_costs(costs: pd.DataFrame, sites: pd.DataFrame, prices: CostTable, 
     found["site_count"] = groups.size()
     found["priced_count"] = groups["cost_low"].count()
     found["at_least"] = groups["at_least"].any() | (found["priced_count"] < found["site_count"])
-    found["currency"] = prices.currency
-    own = price_frame(prices, settings).loc[lambda table: table.index == "start_property", "price_year"]
-    years = [*own]
-    first, last = groups["price_year"].min(), groups["price_year_last"].max()
+    found["currency"], found["example"] = prices.currency, prices.example or None
+    oldest, newest = groups["price_year"].min(), groups["price_year_last"].max()
+    years = price_frame(prices, settings)["price_year"].loc[lambda given: given.index == "start_property"]
     for year in years:
-        first, last = first.where(first.isna() | (first < year), year), last.where(last.isna() | (last > year), year)
-    found["price_year"], found["price_year_last"] = first, last
+        oldest, newest = oldest.clip(upper=year), newest.clip(lower=year)
+    found["price_year"], found["price_year_last"] = oldest, newest
     return check(PROPERTY_COSTS, found.reset_index()[PROPERTY_COSTS.names()])
 
 
@@ -194,6 +198,12 @@ def price_frame(prices: CostTable, settings: SizingCosts) -> pd.DataFrame:
     return pd.DataFrame(rows, index=list(prices.prices), columns=[*_PRICES, "year_given", "price_year", "raised"])
 
 
+def years_of(prices: CostTable, settings: SizingCosts) -> tuple[int, int]:
+    """Give the years of the oldest and the newest price, once the index has brought them to a year."""
+    year = _target(prices, settings)
+    return prices.years() if year is None else (year, year)
+
+
 def _target(prices: CostTable, settings: SizingCosts) -> int | None:
     year = settings.price_year
     if year is None:
@@ -213,8 +223,8 @@ def _items(items: pd.DataFrame, table: pd.DataFrame) -> pd.DataFrame:
     keys = list(PRICEABLE)
     found = items[items["item"].isin(keys)].join(table, on="item")
     has = found["price_low"].notna()
-    part = _is_part(found, table)
-    found = found[has | (found["item"].isin(_missed(table)) & ~part)]
+    part, empty = _parts_and_empty_wholes(found, table)
+    found = found[(has & ~empty) | (found["item"].isin(_missed(table)) & ~part)]
     for end in ENDS:
         found[f"cost_{end}"] = found[f"quantity_{end}"] * found[f"price_{end}"]
     return found.assign(
@@ -232,14 +242,15 @@ def _missed(table: pd.DataFrame) -> set[str]:
     return set(NEEDS_PRICE) - twins
 
 
-def _is_part(found: pd.DataFrame, table: pd.DataFrame) -> np.ndarray:
-    """Tell the items that are part of works priced as a whole on their site."""
-    part = np.zeros(len(found), bool)
+def _parts_and_empty_wholes(found: pd.DataFrame, table: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+    """Tell the items that are part of works priced as a whole on their site, and wholes of which nothing is there."""
+    part, empty = np.zeros(len(found), bool), np.zeros(len(found), bool)
     for whole, parts in WHOLES.items():
         if whole in table.index:
-            sites = found.loc[(found["item"] == whole) & (found["quantity_high"] > 0), "site_id"]
-            part |= (found["item"].isin(parts) & found["site_id"].isin(sites)).to_numpy()
-    return part
+            inside, itself = found["item"].isin(parts), found["item"] == whole
+            part |= (inside & found["site_id"].isin(found.loc[itself, "site_id"])).to_numpy()
+            empty |= (itself & ~found["site_id"].isin(found.loc[inside, "site_id"])).to_numpy()
+    return part, empty
 
 
 def _priced_sites(found: pd.DataFrame) -> Sequence[str]:

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from gisprio.compute.works.costs import COSTS, cost_lines, property_costs, property_start, site_costs, sum_sites
+from gisprio.compute.works.costs import COSTS, cost_lines, property_costs, property_start, site_costs
 from gisprio.contracts.costs import NEEDS_PRICE, PRICEABLE, CostTable, Price, range_text
 from gisprio.contracts.errors import SettingsError
 from gisprio.contracts.settings import SizingCosts
@@ -40,15 +40,17 @@ def total(lines: pd.DataFrame, site: str = "A") -> list[float]:
 
 
 @pytest.mark.parametrize(
-    ("name", "item", "low", "high"),
+    ("name", "item", "part", "low", "high"),
     [
-        ("example-bank-metric", "works_length", 7054, 7054),
-        ("example-rock-metric", "works_length", 29_856, 29_856),
-        ("example-parts-us-units", "toe_length", 5577, 21_982),
+        ("example-bank-metric", "works_length", "earth_cut", 7054, 7054),
+        ("example-rock-metric", "works_length", "toe_rock", 29_856, 29_856),
+        ("example-parts-us-units", "toe_length", "toe_rock", 5577, 21_982),
     ],
 )
-def test_a_hundred_metres_at_published_rates(name, item, low, high):
-    lines = cost_lines(items(("A", item, 100, 100, 100)), read_costs(name, Path()), PLAIN)
+def test_a_hundred_metres_at_published_rates(name, item, part, low, high):
+    sized = items(("A", item, 100, 100, 100), ("A", part, 1, 2, 3), ("B", item, 100, 100, 100))
+    lines = cost_lines(sized, read_costs(name, Path()), PLAIN)
+    assert set(lines["site_id"]) == {"A"}
     assert total(lines)[0] == pytest.approx(low, abs=1)
     assert total(lines)[2] == pytest.approx(high, abs=1)
 
@@ -103,7 +105,7 @@ def test_items_without_a_price_are_told_and_make_the_cost_at_least():
     assert found.loc["A", "price_year"] == 2025
     assert found.loc["B", COSTS].isna().all()
     assert found.loc["B", "reason"] == "none of its items has a price: seed"
-    assert pd.isna(found.loc["B", "price_year"])
+    assert found.loc["B", "price_year"] == 2025
 
 
 def test_sites_that_are_not_sized_have_a_reason_and_half_sized_ones_are_at_least():
@@ -185,7 +187,6 @@ def test_a_property_starts_once():
     assert found.loc["p", ["start_low", "start_high", "site_count", "priced_count"]].tolist() == [100, 200, 2, 2]
     assert found.loc["p", ["price_year", "price_year_last"]].tolist() == [2020, 2025]
     assert found.loc["q", COSTS].isna().all()
-    assert pd.isna(found.loc["q", "price_year"])
     assert found["at_least"].tolist() == [False, True]
     assert property_start(prices, SizingCosts()) == pytest.approx((100 * 1.35, 150 * 1.45, 225 * 1.55))
     assert property_start(table(tree=(1, 3, 2025)), SizingCosts()) == (0, 0, 0)
@@ -250,7 +251,5 @@ def test_order_of_rows_changes_nothing_but_the_order_of_sites_and_nothing_is_edi
 
 
 def test_a_range_is_never_one_number():
-    found = sum_sites(cost_lines(items(("A", "tree", 7, 7, 7)), table(tree=(1, 1, 2025)), SizingCosts()), table()).iloc[
-        0
-    ]
+    found = site_costs(items(("A", "tree", 7, 7, 7)), table(tree=(1, 1, 2025)), SizingCosts()).iloc[0]
     assert range_text(found["cost_low"], found["cost_high"], found["currency"]) == "USD 6.6 to 17"

@@ -10,6 +10,8 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+import pandas as pd
+
 from gisprio.contracts.constants import FOOT_M
 from gisprio.contracts.works import ITEMS
 
@@ -215,3 +217,27 @@ def years_text(first: int, last: int) -> str:
     ('prices of 1999 to 2005', 'prices of 2025')
     """
     return f"prices of {first}" if first == last else f"prices of {first} to {last}"
+
+
+@dataclass(frozen=True, slots=True)
+class WorksCosts:
+    """What works cost: the table of prices and what was made of it.
+
+    Parameters
+    ----------
+    table
+        The prices.
+    lines, sites, properties
+        Layers ``work_costs``, ``site_costs`` and ``property_costs``.
+    start
+        Start-up of one property with all that is added: low, mid, high.
+    added
+        What the lines that are not items add, in words, by kind.
+    """
+
+    table: CostTable
+    lines: pd.DataFrame
+    sites: pd.DataFrame
+    properties: pd.DataFrame
+    start: tuple[float, float, float]
+    added: Mapping[str, str]

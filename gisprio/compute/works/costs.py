@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from gisprio.contracts.costs import NEEDS_PRICE, ONE_OF, PRICEABLE, WHOLES, CostTable
+from gisprio.contracts.costs import NEEDS_PRICE, ONE_OF, PRICEABLE, WHOLES, CostTable, WorksCosts
 from gisprio.contracts.errors import SettingsError
 from gisprio.contracts.layers import PROPERTY_COSTS, SITE_COSTS, WORK_COSTS
 from gisprio.contracts.schema import check
@@ -65,6 +65,27 @@ def cost_lines(items: pd.DataFrame, prices: CostTable, settings: SizingCosts) ->
     sites = {site: number for number, site in enumerate(dict.fromkeys(items["site_id"]))}
     order = np.lexsort([place, lines["order"].astype(float), lines["site_id"].map(sites)])
     return check(WORK_COSTS, lines.iloc[order].reset_index(drop=True)[WORK_COSTS.names()])
+
+
+def cost_works(items: pd.DataFrame, sites: pd.DataFrame, prices: CostTable, settings: SizingCosts) -> WorksCosts:
+    """Price all works: lines, sites and properties.
+
+    Parameters
+    ----------
+    items, sites
+        Layers ``work_items`` and ``work_sites``.
+    prices, settings
+        As in :func:`cost_lines`.
+
+    Raises
+    ------
+    SettingsError
+        As in :func:`cost_lines`.
+    """
+    lines = cost_lines(items, prices, settings)
+    costs = sum_sites(lines, prices, settings, sites)
+    owned = property_costs(costs, sites, prices, settings)
+    return WorksCosts(prices, lines, costs, owned, property_start(prices, settings), _words(settings))
 
 
 def site_costs(
@@ -317,14 +338,23 @@ def _added(sums: pd.DataFrame, settings: SizingCosts) -> pd.DataFrame:
 
 
 def _words(settings: SizingCosts) -> dict[str, str]:
-    def share(pair: tuple[float, float]) -> str:
-        return f"{100 * pair[0]:g} to {100 * pair[1]:g} % of the works with start-up and concept range"
+    """Say what the lines add that are no items, and who says so."""
+    usual, base = SizingCosts(), "of items, start-up and concept range"
+
+    def told(text: str, *keys: str) -> str:
+        own = any(getattr(settings, key) != getattr(usual, key) for key in keys)
+        return f"{text} ({'your own, from the config' if own else 'common practice, no source'})"
+
+    def share(key: str) -> str:
+        low, high = getattr(settings, key)
+        return told(f"{100 * low:g} to {100 * high:g} % {base}", key)
 
     below, above = 100 * settings.concept_below, 100 * settings.concept_above
+    width = f"widens the sum where it is narrower than -{below:g} % to +{above:g} % of its middle"
     return {
-        "concept": f"widens the sum where it is narrower than -{below:g} % to +{above:g} % of its middle",
-        "contingency": share(settings.contingency),
-        "design": share(settings.design_and_permits),
+        "concept": told(width, "concept_below", "concept_above"),
+        "contingency": share("contingency"),
+        "design": share("design_and_permits"),
         "total": "sum of the lines above",
     }
 

@@ -1,0 +1,118 @@
+"""Costs of works on the page, in the tables and on the terminal: ranges with currency and year, and what is missing."""
+
+from __future__ import annotations
+
+import csv
+import re
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from gisprio.compute.works.costs import cost_works
+from gisprio.contracts.costs import CostTable, Price
+from gisprio.contracts.settings import SizingCosts
+from gisprio.contracts.works import item_of
+from gisprio.products.document import Document
+from gisprio.products.works_costs import NO_TABLE, add_costs, cost_tables, told_costs, write_cost_table
+
+ROWS = (
+    ("A", "planting_area", 100, 110, 120),
+    ("A", "tree", 10, 12, 14),
+    ("A", "earth_cut", 5, 6, 7),
+    ("B", "tree", 100, 120, 140),
+)
+SITES = pd.DataFrame(
+    {"site_id": ["A", "B", "C"], "property_id": ["=p<1>", "=p<1>", None], "not_sized": [None, None, "look first"]},
+    dtype=object,
+)
+PRICES = {"tree": Price(2, 3, 2024), "start_property": Price(500, 900, 2026)}
+
+
+def costs(prices: dict[str, Price] = PRICES, example: str = "", index: dict[int, float] | None = None):
+    columns = ["site_id", "item", "quantity_low", "quantity_mid", "quantity_high"]
+    items = pd.DataFrame(ROWS, columns=columns).astype(dict.fromkeys(columns[2:], float))
+    items = items.assign(unit=[item_of(key).unit for key in items["item"]], formula="", basis="given")
+    return cost_works(items, SITES, CostTable("mine.csv", "CAD", prices, index or {}, example), SizingCosts())
+
+
+def page(of) -> str:
+    document = Document("Works")
+    add_costs(document, of)
+    return document.html()
+
+
+def test_without_a_table_one_sentence_says_how_to_give_one():
+    assert told_costs(None) == [NO_TABLE]
+    assert NO_TABLE == (
+        "No costs: gisprio knows no price. Give a table of your own with --costs TABLE, or as [sizing.costs] table: "
+        "a CSV with the columns item, unit, low, high, currency, year, note."
+    )
+    assert NO_TABLE in page(None)
+    assert "<table" not in page(None)
+
+
+def test_the_terminal_has_the_total_as_a_range_and_what_it_lacks():
+    # trees 20 to 42 and 200 to 420, start-up 500 to 900 once: low x 1.35, high x 1.55; 500 becomes 0.7 x 700 = 490 and
+    # 900 becomes 1.5 x 700 = 1050
+    low, high = (220 + 490) * 1.35, (462 + 1050) * 1.55
+    assert (round(low, 1), round(high, 1)) == (958.5, 2343.6)
+    assert told_costs(costs()) == [
+        "2 of 3 sites cost at least CAD 950 to 2,400, prices of 2024 to 2026, with contingency, design and permits.",
+        "Not priced, so that costs are at least that: cut.",
+        "1 site has no cost; works_site_costs.csv says why.",
+    ]
+
+
+def test_nothing_priced_is_said_and_no_table_is_shown():
+    said = told_costs(costs({"seed": Price(1, 2, 2024)}))
+    assert said == ["No site has a cost: mine.csv prices none of the items that were sized."]
+    assert "<table" not in page(costs({"seed": Price(1, 2, 2024)}))
+
+
+def test_an_example_is_called_one_everywhere():
+    made = costs(example="EXAMPLE: NOT FOR BUDGETS.")
+    assert told_costs(made)[0] == "EXAMPLE: NOT FOR BUDGETS. (mine.csv)"
+    assert '<p class="warning">EXAMPLE: NOT FOR BUDGETS. (mine.csv)</p>' in page(made)
+    for table in cost_tables(made).values():
+        assert set(table["example"]) == {"EXAMPLE: NOT FOR BUDGETS."}
+
+
+def test_every_amount_on_the_page_is_a_range():
+    text = re.sub(r"<[^>]+>", " ", page(costs()))
+    amounts = re.findall(r"CAD [0-9][0-9,.]*( to [0-9][0-9,.]*)?", text)
+    assert len(amounts) == 10
+    assert all(amounts)
+    assert "Contingency: 20 to 30 % of items, start-up and concept range (common practice, no source)." in text
+    assert "Prices of several years stay as they are" in text
+    assert "=p&lt;1&gt;" in text
+    assert "Start-up on a property counts once for all its sites: CAD 660 to 1,700 with what is added." in text
+
+
+def test_the_index_is_told_with_its_years():
+    text = page(costs(index={2024: 100.0, 2026: 110.0}))
+    assert "index of the year told over that of their own year (2024: 100, 2026: 110)" in text
+    assert "several years" not in text
+
+
+def test_only_the_first_rows_are_on_the_page(monkeypatch):
+    monkeypatch.setattr("gisprio.products.works_costs.MOST_ROWS", 1)
+    text = page(costs())
+    assert (
+        "Sites with a cost, without the start-up of their property: the first 1 of 2; works_site_costs.csv has all"
+        in text
+    )
+
+
+@pytest.mark.parametrize("name", ["works_costs.csv", "works_site_costs.csv", "works_property_costs.csv"])
+def test_tables_are_written_plainly_and_guarded(tmp_path: Path, name):
+    write_cost_table(tmp_path / name, costs(), name)
+    with (tmp_path / name).open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    made = cost_tables(costs())[name]
+    assert len(rows) == len(made)
+    assert {row["currency"] for row in rows} == {"CAD"}
+    for row, cost in zip(rows, made["cost_high"], strict=True):
+        assert (float(row["cost_high"]) if row["cost_high"] else None) == (round(cost, 4) if cost == cost else None)
+        assert row["price_year"] or not row["cost_high"]
+    assert rows[0].get("property_id", "'=p<1>") == "'=p<1>"

@@ -88,11 +88,6 @@ def test_payload_holds_each_bank_with_its_reach_and_side(page, results):
 
 
 @pytest.mark.slow
-def test_ten_thousand_banks_stay_within_a_megabyte_and_a_half(tmp_path):
-    write_map(tmp_path / "map.html", make_results(5000))
-    assert (tmp_path / "map.html").stat().st_size <= 1_500_000
-
-
 def test_a_layer_that_asks_for_a_file_is_refused():
     chart = OfflineMap((47.0, 15.0))
     Fullscreen().add_to(chart)

@@ -10,6 +10,8 @@ PRODUCTS: tuple[Product, ...] = (
     Product("banks.csv", "gisprio.products.tables:write_banks", "The banks without geometry."),
     Product("properties.csv", "gisprio.products.tables:write_properties", "The properties without geometry."),
     Product("sites.csv", "gisprio.products.tables:write_sites", "The sites without geometry."),
+    Product("ranked.xlsx", "gisprio.products.workbook:write_workbook", "The tables as one workbook, a sheet a table."),
+    Product("top.kmz", "gisprio.products.top_banks:write_top", "The most urgent banks for phones and globes."),
     Product("profiles.csv", "gisprio.products.profiles:write_profiles_table", "The long profile of every stream."),
     Product("profiles.svg", "gisprio.products.profiles:write_profiles_picture", "The longest streams as a picture."),
     Product("sensitivity.csv", "gisprio.products.tables:write_sensitivity", "What would change the top ten banks."),

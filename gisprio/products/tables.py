@@ -73,13 +73,16 @@ def write_table(path: Path, frame: pd.DataFrame) -> None:
     Text cells that a spreadsheet would read as a formula get an apostrophe in front. Numbers are written
     plainly (no exponent), rounded by the unit of their column: see :func:`digits_of`.
     """
-    plain = frame
-    if isinstance(frame, gpd.GeoDataFrame):
-        plain = pd.DataFrame(frame.drop(columns=frame.geometry.name))
-    columns = [_cells(str(name), plain[name]) for name in plain.columns]
+    plain = plain_table(frame)
+    columns = [cells_of(str(name), plain[name]) for name in plain.columns]
     heads = [guard(str(name)) for name in plain.columns]
     with path.open("w", encoding="utf-8", newline="") as file:
         file.writelines(_line(cells) for cells in (heads, *zip(*columns, strict=True)))
+
+
+def plain_table(frame: pd.DataFrame) -> pd.DataFrame:
+    """Give a layer without its geometry."""
+    return pd.DataFrame(frame.drop(columns=frame.geometry.name)) if isinstance(frame, gpd.GeoDataFrame) else frame
 
 
 def guard(text: str) -> str:
@@ -112,8 +115,21 @@ def _quoted(cell: str) -> str:
     return '"' + cell.replace('"', '""') + '"' if _ENDS_A_CELL.search(cell) else cell
 
 
-def _cells(name: str, values: pd.Series) -> list[str]:
-    """Give the cells of one column as text, empty where null."""
+def cells_of(name: str, values: pd.Series) -> list[str]:
+    """Give the cells of one column as text that no spreadsheet computes, empty where null.
+
+    Parameters
+    ----------
+    name
+        The column: its unit says how numbers are rounded.
+    values
+        Its values.
+
+    Raises
+    ------
+    ValueError
+        A number is not finite.
+    """
     write = _writer_of(name, values)
     known = values.notna().to_numpy().tolist()
     plain = values.to_numpy(object).tolist()  # one by one out of the series takes five times as long

@@ -31,7 +31,7 @@ MARKS = "marks.json"
 FORMAT = 1
 _ELSEWHERE = (".vrt", ".txt", ".gti")
 """Files that name others: what those hold is not seen beside them."""
-_OF_PRODUCTS = ("rtree", "folium", "branca", "jinja2", "pillow", "django-js-lib-leaflet")
+_OF_PRODUCTS = ("rtree", "folium", "branca", "jinja2", "pillow", "django-js-lib-leaflet", "matplotlib", "xlsxwriter")
 """Libraries besides those of the stages, which decide what products look like."""
 _PARTS = re.compile(r"[.-]")
 _PACKAGE = Path(__file__).resolve().parent.parent

@@ -70,5 +70,5 @@ def test_metadata_names_command_licence_and_python(wheel: zipfile.ZipFile) -> No
     assert "License-Expression: MIT" in metadata
     assert "Requires-Python: <3.14,>=3.11" in metadata
     bounds = [line for line in metadata if line.startswith("Requires-Dist:") and "extra ==" not in line]
-    assert len(bounds) == 22
+    assert len(bounds) == 23
     assert [line for line in bounds if ">=" not in line or "<" in line] == []

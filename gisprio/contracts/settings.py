@@ -467,6 +467,8 @@ class Sheets(Section):
     """TOML file with sentences of the user's own, a table for each language."""
     logo: str = ""
     """Picture for the upper right corner."""
+    tagged: bool = False
+    """Sheets and letters can be read aloud, in order and with their figures told in words (PDF/UA)."""
 
 
 class Settings(Section):

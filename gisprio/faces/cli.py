@@ -131,11 +131,18 @@ def methods(folder: Path | None) -> None:
 @click.option(
     "--contacts", type=click.Path(path_type=Path), metavar="FILE", help="Your private table: who declined gets none."
 )
+@click.option("--tagged", is_flag=True, help="Can be read aloud, figures told in words; needs gisprio[accessible].")
 @click.option(
     "--config", type=click.Path(path_type=Path), metavar="CONFIG", help="Take its [sheets] and [report], not the run's."
 )
 def sheets(
-    folder: Path, top: int | None, ids: tuple[str, ...], paper: str | None, contacts: Path | None, config: Path | None
+    folder: Path,
+    top: int | None,
+    ids: tuple[str, ...],
+    paper: str | None,
+    contacts: Path | None,
+    tagged: bool,
+    config: Path | None,
 ) -> None:
     """Write a page for each landowner whose bank clearly lacks its strip, as PDF.
 
@@ -146,7 +153,9 @@ def sheets(
     from gisprio.run.sheets import write_sheets
 
     given = None if config is None else read_settings(config)
-    written = write_sheets(folder, top=top, properties=ids, paper=paper, config=given, contacts=contacts)
+    written = write_sheets(
+        folder, top=top, properties=ids, paper=paper, config=given, contacts=contacts, tagged=tagged
+    )
     click.echo(plain_lines(written.told()))
 
 
@@ -159,6 +168,7 @@ def sheets(
 @click.option("--property", "ids", multiple=True, metavar="ID", help="Only this property; may be given several times.")
 @click.option("--paper", type=click.Choice(["a4", "letter"]), help="Paper, in place of [sheets] paper.")
 @click.option("--texts", type=click.Path(path_type=Path), metavar="FILE", help="Sentences of your own, as TOML.")
+@click.option("--tagged", is_flag=True, help="Can be read aloud, figures told in words; needs gisprio[accessible].")
 @click.option(
     "--config", type=click.Path(path_type=Path), metavar="CONFIG", help="Take its [sheets] and [report], not the run's."
 )
@@ -169,6 +179,7 @@ def letters(
     ids: tuple[str, ...],
     paper: str | None,
     texts: Path | None,
+    tagged: bool,
     config: Path | None,
 ) -> None:
     """Write to landowners: letter, sheet and access form in one PDF each, and a table for a mail merge.
@@ -180,7 +191,9 @@ def letters(
     from gisprio.run.letters import write_letters
 
     given = None if config is None else read_settings(config)
-    posted = write_letters(folder, contacts, top=top, properties=ids, paper=paper, texts=texts, config=given)
+    posted = write_letters(
+        folder, contacts, top=top, properties=ids, paper=paper, texts=texts, config=given, tagged=tagged
+    )
     click.echo(plain_lines(posted.told()))
 
 

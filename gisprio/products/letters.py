@@ -56,7 +56,7 @@ def make_letter(plot: Plot, contact: Contact, sender: Sender, texts: Texts) -> P
     greeting = texts.say("greeting", name=contact.name) if contact.name else ""
     blocks: list[Block] = [
         Text("paragraph", "\n".join([*_address(contact), " ", " "])),
-        Text("heading", texts.say(f"subject{unnamed}", **named)),
+        Text("title", texts.say(f"subject{unnamed}", **named)),
         Text("paragraph", greeting or texts.say("greeting_unnamed", property=plot.property_id)),
         Text("paragraph", texts.say("who", place=sender.place)),
         Text("paragraph", texts.say(f"why{unnamed}", **named)),
@@ -78,7 +78,7 @@ def make_access_form(plot: Plot, sender: Sender, texts: Texts) -> Page:
     """Lay the form by which an owner lets people walk along the bank on a page."""
     title = texts.say("form_title", property=plot.property_id)
     blocks: list[Block] = [
-        Text("heading", title),
+        Text("title", title),
         Text("paragraph", texts.say("form_what")),
         *(Blank(texts.say(key), 1) for key in ("form_from", "form_to", "form_people")),
         *(Text("point", texts.say(key)) for key in ("form_photos", "form_data", "form_map")),

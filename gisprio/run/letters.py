@@ -15,7 +15,7 @@ from gisprio.contracts.settings import Settings
 from gisprio.inputs.contacts import read_contacts
 from gisprio.products.letters import Sender, make_access_form, make_letter, write_mail_merge
 from gisprio.products.sheets.marks import Page
-from gisprio.products.sheets.pdf import text_width, write_pdf
+from gisprio.products.sheets.pdf import text_width
 from gisprio.products.sheets.plots import Plot
 from gisprio.products.sheets.sheet import Setting, make_sheet
 from gisprio.products.sheets.texts import Texts, texts_in
@@ -59,6 +59,7 @@ def write_letters(
     paper: str | None = None,
     config: Settings | None = None,
     texts: Path | None = None,
+    tagged: bool = False,
 ) -> Posted:
     """Write the letters of a result folder.
 
@@ -68,13 +69,15 @@ def write_letters(
         A result folder.
     contacts
         The private table of contacts.
-    top, properties, paper, config
+    top, properties, paper, config, tagged
         As for the sheets: :func:`gisprio.run.sheets.write_sheets`.
     texts
         The user's own sentences of letters.
 
     Raises
     ------
+    MissingPart
+        Tagged letters are wanted, and pikepdf is not installed.
     InputError
         The folder or the table is wrong, or a letter does not fit on its page.
     SettingsError
@@ -83,7 +86,7 @@ def write_letters(
         The disk is full.
     """
     table = read_contacts(contacts)
-    ready = prepare_sheets(folder, properties=properties, paper=paper, config=config)
+    ready = prepare_sheets(folder, properties=properties, paper=paper, config=config, tagged=tagged)
     open_ones = [plot for plot in ready.found.plots if table.of(plot.property_id).may_be_written_to()]
     first = ready.pages[0]
     sender = Sender(first.place, first.contact, first.paper, first.digest, text_width)
@@ -93,7 +96,7 @@ def write_letters(
     with locked(ready.home, []), machine_faults(ready.home):
         _make_private(place)
         for packet, pages in zip(packets, laid, strict=True):
-            write_whole(place / packet.file, partial(_write_packet, pages))
+            write_whole(place / packet.file, partial(_write_packet, ready, pages))
         merged = [(packet.plot, packet.contact, packet.file) for packet in packets]
         write_whole(place / MAIL_MERGE, partial(write_mail_merge, rows=merged, texts=first.texts))
     unnamed = sum(not packet.contact.name for packet in packets)
@@ -130,8 +133,8 @@ def _pages(packet: _Packet, sender: Sender) -> tuple[Page, Page, Page]:
     return letter, make_sheet(packet.plot, packet.setting), make_access_form(packet.plot, sender, packet.texts)
 
 
-def _write_packet(pages: tuple[Page, Page, Page], path: Path) -> None:
-    write_pdf(path, *pages)
+def _write_packet(ready: Ready, pages: tuple[Page, Page, Page], path: Path) -> None:
+    ready.write(path, *pages)
 
 
 def _make_private(place: Path) -> None:

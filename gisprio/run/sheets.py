@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 import hashlib
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -22,6 +22,7 @@ from gisprio.products.sheets.drawing import overview_of
 from gisprio.products.sheets.pdf import text_width, write_pdf
 from gisprio.products.sheets.plots import Plots, find_plots
 from gisprio.products.sheets.sheet import SIDE_MM, Setting, make_sheet
+from gisprio.products.sheets.tagging import pikepdf_library, write_tagged_pdf
 from gisprio.products.sheets.texts import Texts, texts_in
 from gisprio.run.fingerprints import file_digest
 from gisprio.run.lock import locked
@@ -73,6 +74,7 @@ def write_sheets(
     paper: str | None = None,
     config: Settings | None = None,
     contacts: Path | None = None,
+    tagged: bool = False,
 ) -> Written:
     """Write the sheets of a result folder.
 
@@ -90,9 +92,13 @@ def write_sheets(
         Settings whose ``[sheets]`` and ``[report]`` hold in place of those of the run.
     contacts
         The private table of contacts: who declined or wants no contact gets no sheet, and loses one made before.
+    tagged
+        Tagged sheets, which can be read aloud; as ``[sheets]`` says when false.
 
     Raises
     ------
+    MissingPart
+        Tagged sheets are wanted, and pikepdf is not installed.
     InputError
         It is no result folder, a property is unknown, or a file that ``[sheets]`` names cannot be read.
     SettingsError
@@ -100,7 +106,7 @@ def write_sheets(
     RunError
         The disk is full.
     """
-    ready = prepare_sheets(folder, properties=properties, paper=paper, config=config)
+    ready = prepare_sheets(folder, properties=properties, paper=paper, config=config, tagged=tagged)
     home, settings, found, (first, *others) = ready.home, ready.settings, ready.found, ready.pages
     closed = read_contacts(contacts).closed() if contacts is not None else frozenset()
     left_out = [plot.property_id for plot in found.plots if plot.property_id in closed]
@@ -114,7 +120,7 @@ def write_sheets(
             for setting in (first, *others):
                 ending = "" if setting is first else f"-{setting.texts.language}"
                 files.append(f"{name}{ending}.pdf")
-                write_whole(place / files[-1], partial(write_pdf, page=make_sheet(plot, setting)))
+                write_whole(place / files[-1], partial(ready.write, page=make_sheet(plot, setting)))
         for name in file_names(left_out):
             for ending in ("", *(f"-{setting.texts.language}" for setting in others)):
                 (place / f"{name}{ending}.pdf").unlink(missing_ok=True)
@@ -125,16 +131,25 @@ def write_sheets(
 
 @dataclass(frozen=True, slots=True)
 class Ready:
-    """What sheets are made of: the result folder, settings, what the pages of each language share, the properties."""
+    """What sheets are made of: the result folder, settings, what the pages of each language share, the properties.
+
+    ``write`` writes pages to a path, tagged or not.
+    """
 
     home: Path
     settings: Settings
     pages: tuple[Setting, ...]
     found: Plots
+    write: Callable[..., None]
 
 
 def prepare_sheets(
-    folder: str | Path, *, properties: Sequence[str] = (), paper: str | None = None, config: Settings | None = None
+    folder: str | Path,
+    *,
+    properties: Sequence[str] = (),
+    paper: str | None = None,
+    config: Settings | None = None,
+    tagged: bool = False,
 ) -> Ready:
     """Read what sheets are made of; for the parameters see :func:`write_sheets`."""
     results = results_of(folder)
@@ -144,8 +159,13 @@ def prepare_sheets(
         own = {name: getattr(config, name) for name in ("sheets", "report", "folder")}
         settings = settings.model_copy(update=own)
     _refuse_unknown(properties, tables["properties"]["property_id"].tolist(), home)
+    if tagged:
+        settings = settings.model_copy(update={"sheets": settings.sheets.model_copy(update={"tagged": True})})
+    if settings.sheets.tagged:
+        pikepdf_library()
     pages = _settings_of_pages(results, settings, paper, named=config is not None)
-    return Ready(home, settings, tuple(pages), find_plots(tables, list(properties) or None))
+    write = write_tagged_pdf if settings.sheets.tagged else write_pdf
+    return Ready(home, settings, tuple(pages), find_plots(tables, list(properties) or None), write)
 
 
 def _notes(count: int, settings: Settings, top: int | None) -> tuple[str, ...]:
@@ -187,7 +207,8 @@ def _settings_of_pages(results: Results, settings: Settings, paper: str | None, 
     own = _path_of("texts", wanted.texts, settings, named=named)
     logo = _path_of("logo", wanted.logo, settings, named=named)
     units = settings.report.units
-    texts = [texts_in(code, own, units) for code in dict.fromkeys((wanted.language, wanted.second_language)) if code]
+    codes = [code for code in dict.fromkeys((wanted.language, wanted.second_language)) if code]
+    texts = [texts_in(code, own, units, spoken=wanted.tagged) for code in codes]
     first = _setting(results, settings, paper or wanted.paper, texts[0])
     first = replace(first, logo=read_logo(logo) if logo is not None else None)
     return [first, *(replace(first, texts=other) for other in texts[1:])]
@@ -215,6 +236,7 @@ def _setting(results: Results, settings: Settings, paper: str, texts: Texts) -> 
         contact=settings.report.contact,
         measure=text_width,
         backdrop=backdrop_of(results.backdrop() if results.backdrop is not None else None, results.crs),
+        tagged=settings.sheets.tagged,
     )
 
 

@@ -2,23 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 
-from gisprio.products.sheets.marks import POINT_MM, Line, Mark, Measure, Words
+from gisprio.products.sheets.marks import POINT_MM, Line, Mark, Measure, Part, Role, Words
 
+_ROLES: dict[str, Role] = {"title": "H1", "heading": "H2"}
 LEADING = 1.22
 """Height of a line as a multiple of the size of its letters."""
 
 
 @dataclass(frozen=True, slots=True)
 class Text:
-    """A heading, a paragraph, a point of a list, or a small note."""
+    """The title of a page, a heading, a paragraph, a point of a list, or a small note."""
 
-    kind: Literal["heading", "paragraph", "point", "note"]
+    kind: Literal["title", "heading", "paragraph", "point", "note"]
     text: str
 
 
@@ -103,6 +104,7 @@ def set_blocks(blocks: Sequence[Block], column: Column, top: float) -> tuple[lis
         Lower edge of what was set [mm].
     """
     marks: list[Mark] = []
+    points: list[Mark] = []
     low = top
     for number, block in enumerate(blocks):
         match block:
@@ -113,22 +115,43 @@ def set_blocks(blocks: Sequence[Block], column: Column, top: float) -> tuple[lis
                 made, low = _set_table(block, column, low)
             case Blank():
                 made, low = _set_blank(block, column, low)
-        marks += made
-    return marks, low
+        if isinstance(block, Text) and block.kind == "point":
+            points += made
+            continue
+        marks += [*_list_of(points), *made]
+        points = []
+    return [*marks, *_list_of(points)], low
+
+
+def _list_of(points: list[Mark]) -> list[Mark]:
+    return [Part("L", tuple(points))] if points else []
 
 
 def _set_text(block: Text, column: Column, top: float) -> tuple[list[Mark], float]:
-    bold = block.kind == "heading"
-    size = {"heading": column.size + 1.5, "note": column.size - 1}.get(block.kind, column.size)
-    step, indent = size * LEADING * POINT_MM, 3.2 if block.kind == "point" else 0.0
+    bold, point = block.kind in ("title", "heading"), block.kind == "point"
+    size = {"title": column.size + 1.5, "heading": column.size + 1.5, "note": column.size - 1}.get(
+        block.kind, column.size
+    )
+    step, indent = size * LEADING * POINT_MM, 3.2 if point else 0.0
     lines = broken(block.text, column.width - indent, size, column.measure, bold=bold)
-    marks: list[Mark] = []
-    for number, line in enumerate(lines):
-        base = top - number * step - size * 0.95 * POINT_MM
-        marks.append(Words((column.left + indent, base), line, size, bold))
-    if block.kind == "point":
-        marks.append(Words((column.left + 0.6, top - size * 0.95 * POINT_MM), "•", size))
-    return marks, top - len(lines) * step - 0.25 * column.line
+    first = top - size * 0.95 * POINT_MM
+    words = tuple(
+        Words((column.left + indent, first - number * step), line, size, bold)
+        for number, line in enumerate(_with_spaces(block.text, lines))
+    )
+    low = top - len(lines) * step - 0.25 * column.line
+    if point:
+        sign = Part("Lbl", (Words((column.left + 0.6, first), "•", size),))
+        return [Part("LI", (sign, Part("LBody", words)))], low
+    return [Part(_ROLES.get(block.kind, "P"), words)], low
+
+
+def _with_spaces(text: str, lines: Sequence[str]) -> Iterator[str]:
+    """Give lines with the space at which each was broken: without it words run together where a page is read aloud."""
+    rest = text
+    for line in lines:
+        rest = rest.lstrip(" \n")[len(line) :]
+        yield f"{line} " if rest[:1] in (" ", "\n") else line
 
 
 def _set_table(block: Table, column: Column, top: float) -> tuple[list[Mark], float]:
@@ -142,14 +165,23 @@ def _set_table(block: Table, column: Column, top: float) -> tuple[list[Mark], fl
     marks: list[Mark] = []
     for at, row in enumerate(rows):
         base = top - at * step - size * POINT_MM
+        cells: list[Mark] = []
         for place, text in enumerate(row):
             right = place > 1
             x = float(starts[place] + (wide[place] if right else 0))
-            marks.append(Words((x, base), text, size, at == 0, anchor="end" if right else "start"))
+            words = Words((x, base), text, size, at == 0, anchor="end" if right else "start")
+            cells.append(_cell(words, at == 0, place == 0))
+        marks.append(Part("TR", tuple(cells)))
         if at in (0, len(rows) - 1):
             y = base - 0.32 * size * POINT_MM
             marks.append(Line(np.array([(column.left, y), (column.left + column.width, y)]), "#777777", 0.15))
-    return marks, top - len(rows) * step - 0.4 * column.line
+    return [Part("Table", tuple(marks))], top - len(rows) * step - 0.4 * column.line
+
+
+def _cell(words: Words, in_head: bool, in_first: bool) -> Part:
+    if in_head or in_first:
+        return Part("TH", (words,), scope="Column" if in_head else "Row")
+    return Part("TD", (words,))
 
 
 def table_width(block: Table, size: float, measure: Measure) -> float:
@@ -161,7 +193,8 @@ def table_width(block: Table, size: float, measure: Measure) -> float:
 
 def _set_blank(block: Blank, column: Column, top: float) -> tuple[list[Mark], float]:
     step = 1.6 * column.line
-    marks: list[Mark] = [Words((column.left, top - column.size * POINT_MM), block.label, column.size)]
+    label = Words((column.left, top - column.size * POINT_MM), block.label, column.size)
+    marks: list[Mark] = [Part("P", (label,))]
     for number in range(1, block.lines + 1):
         y = top - column.line - number * step
         marks.append(Line(np.array([(column.left, y), (column.left + column.width, y)]), "#777777", 0.15))

@@ -1,11 +1,13 @@
 """Marks of a printed page: lines, shapes, words and pictures, in millimetres from its lower left corner.
 
 A page is a list of marks, drawn in order. What writes them knows nothing of maps, and what makes them nothing of PDF.
+Marks that mean something are in parts (a heading, a paragraph, a figure), in the order in which one would read them;
+what is in no part is decoration.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from typing import Literal
 
@@ -103,7 +105,45 @@ class Picture:
     pixels: np.ndarray
 
 
-Mark = Line | Shape | Words | Picture
+Role = Literal["Document", "Sect", "H1", "H2", "P", "L", "LI", "Lbl", "LBody", "Table", "TR", "TH", "TD", "Figure"]
+"""What a part is to a reader, in the words of PDF for it (ISO 32000-1, 14.8.4)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """Marks that are one thing to whoever has a page read aloud.
+
+    Parameters
+    ----------
+    role
+        What it is.
+    marks
+        Its marks; or the parts it is made of, and decoration between them.
+    alt
+        What is read in place of a figure.
+    scope
+        Of the head of a table: ``Column`` or ``Row``.
+    language
+        Where it differs from that of the file; may be empty.
+    """
+
+    role: Role
+    marks: tuple[Mark, ...]
+    alt: str = ""
+    scope: Literal["", "Column", "Row"] = ""
+    language: str = ""
+
+
+Mark = Line | Shape | Words | Picture | Part
+
+
+def flat(marks: Iterable[Mark]) -> Iterator[Line | Shape | Words | Picture]:
+    """Give marks without the parts they are in, in the order in which they are drawn."""
+    for mark in marks:
+        if isinstance(mark, Part):
+            yield from flat(mark.marks)
+        else:
+            yield mark
 
 
 @dataclass(frozen=True, slots=True)

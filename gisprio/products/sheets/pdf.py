@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import io
 import unicodedata
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from functools import cache, lru_cache
 from importlib.resources import files
 from pathlib import Path
@@ -19,7 +21,7 @@ from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
 
-from gisprio.products.sheets.marks import POINT_MM, Line, Mark, Page, Picture, Points, Shape, Words
+from gisprio.products.sheets.marks import POINT_MM, Line, Mark, Page, Picture, Points, Shape, Words, flat
 
 FONTS = {False: "SourceSansPro-Regular", True: "SourceSansPro-Semibold"}
 _MM = 1 / POINT_MM
@@ -50,6 +52,13 @@ def drawable(text: str) -> str:
     return "".join(sign if ord(sign) in known or sign == " " else "?" for sign in plain)
 
 
+@dataclass(frozen=True, slots=True)
+class Operator:
+    """A line of PDF's own language, which draws nothing: where marked content begins or ends."""
+
+    code: str
+
+
 def write_pdf(path: Path, page: Page, *more: Page) -> None:
     """Write a page, and more behind it; what the file says of itself is told by the first.
 
@@ -60,26 +69,43 @@ def write_pdf(path: Path, page: Page, *more: Page) -> None:
     page, more
         The pages.
     """
+    path.write_bytes(pdf_of([page, *more], [flat(each.marks) for each in (page, *more)]))
+
+
+def pdf_of(pages: Sequence[Page], drawn: Sequence[Iterable[Mark | Operator]]) -> bytes:
+    """Give the bytes of a file.
+
+    Parameters
+    ----------
+    pages
+        Sizes of the pages; the first tells what the file says of itself.
+    drawn
+        What is drawn on each, without parts.
+    """
     _fonts()
-    size = (page.width * _MM, page.height * _MM)
+    first, made = pages[0], io.BytesIO()
+    size = (first.width * _MM, first.height * _MM)
     canvas = Canvas(
-        str(path), pagesize=size, initialFontName=FONTS[False], invariant=1, pageCompression=1, lang=page.language
+        made, pagesize=size, initialFontName=FONTS[False], invariant=1, pageCompression=1, lang=first.language
     )
-    canvas.setTitle(drawable(page.title))
-    canvas.setSubject(page.subject)
+    canvas.setTitle(drawable(first.title))
+    canvas.setSubject(first.subject)
     canvas.setAuthor("")
     canvas.setCreator("gisprio")
-    canvas.setLineJoin(1)
-    for each in (page, *more):
+    for each, marks in zip(pages, drawn, strict=True):
         canvas.setPageSize((each.width * _MM, each.height * _MM))
-        for mark in each.marks:
+        canvas.setLineJoin(1)
+        for mark in marks:
             _draw(canvas, mark)
         canvas.showPage()
     canvas.save()
+    return made.getvalue()
 
 
-def _draw(canvas: Canvas, mark: Mark) -> None:
+def _draw(canvas: Canvas, mark: Mark | Operator) -> None:
     match mark:
+        case Operator():
+            canvas.addLiteral(mark.code)
         case Line():
             _stroke(canvas, mark.colour, mark.width, mark.dash)
             canvas.drawPath(_path(canvas, (mark.points,), closed=False), stroke=1, fill=0)

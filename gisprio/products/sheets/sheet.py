@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import shapely
@@ -14,8 +15,9 @@ from gisprio.contracts.errors import InputError
 from gisprio.products.sheets import drawing
 from gisprio.products.sheets.frame import Bounds, Frame, bar_length, frame_for
 from gisprio.products.sheets.layout import Blank, Block, Column, Table, Text, set_blocks, table_width
-from gisprio.products.sheets.marks import Line, Mark, Measure, Page, Picture, Shape, rectangle
+from gisprio.products.sheets.marks import Line, Mark, Measure, Page, Part, Picture, Shape, rectangle
 from gisprio.products.sheets.plots import Plot, Strip
+from gisprio.products.sheets.spoken import locator_told, map_told
 from gisprio.products.sheets.texts import Texts
 
 PAPERS = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
@@ -72,6 +74,8 @@ class Setting:
         Gives the picture below a window; None where there is none.
     measure
         Width of a text.
+    tagged
+        Whether figures are told in words too.
     """
 
     texts: Texts
@@ -91,6 +95,11 @@ class Setting:
     measure: Measure
     logo: np.ndarray | None = None
     backdrop: Backdrop | None = None
+    tagged: bool = False
+
+    def figure(self, marks: Sequence[Mark], told: Callable[[], str]) -> Part:
+        """Make a figure of marks, told in words where sheets are tagged."""
+        return Part("Figure", tuple(marks), alt=told() if self.tagged else "")
 
 
 def make_sheet(plot: Plot, setting: Setting) -> Page:
@@ -117,7 +126,7 @@ def make_sheet(plot: Plot, setting: Setting) -> Page:
         if room >= LEAST_MAP_MM + BETWEEN:
             upper = _map_block(plot, setting, (MARGIN, text_top + BETWEEN, width - MARGIN, top), size)
             title = _title(plot, setting)
-            marks = (*head, *upper, *body, *foot)
+            marks = (*head, *body[0], *upper, *body[1], *foot)
             return Page(width, height, marks, title, f"run {setting.digest}", setting.texts.language)
     raise InputError(
         f"the sheet of property {plot.property_id} does not fit on one page: its texts are too long.",
@@ -139,7 +148,8 @@ def _head(plot: Plot, setting: Setting, width: float, top: float) -> tuple[list[
         rows, columns = setting.logo.shape[:2]
         high = min(14.0, 34.0 * rows / columns)
         wide = high * columns / rows
-        marks.append(Picture((right - wide, top - high, right, top), setting.logo))
+        logo = Picture((right - wide, top - high, right, top), setting.logo)
+        marks.append(setting.figure([logo], lambda: texts.say("spoken.logo")))
         right -= wide + 4
     named = f"{texts.listed(list(plot.streams))}" if plot.streams else ""
     under = texts.say("subtitle" if named else "subtitle_unnamed", stream=named, place=setting.place)
@@ -147,9 +157,9 @@ def _head(plot: Plot, setting: Setting, width: float, top: float) -> tuple[list[
     while size > 11 and setting.measure(_title(plot, setting), size, True) > right - MARGIN:
         size -= 0.5
     column = Column(MARGIN, right - MARGIN, size - 1.5, setting.measure)
-    made, low = set_blocks([Text("heading", _title(plot, setting))], column, top)
+    made, low = set_blocks([Text("title", _title(plot, setting))], column, top)
     more, low = set_blocks([Text("paragraph", under)], Column(MARGIN, right - MARGIN, 10.5, setting.measure), low + 1.6)
-    return [*marks, *made, *more], min(low, top - 14.5 if setting.logo is not None else low)
+    return [*made, *more, *marks], min(low, top - 14.5 if setting.logo is not None else low)
 
 
 def _map_block(plot: Plot, setting: Setting, box: Bounds, size: float) -> list[Mark]:
@@ -159,18 +169,26 @@ def _map_block(plot: Plot, setting: Setting, box: Bounds, size: float) -> list[M
     pixels = setting.backdrop(frame) if setting.backdrop is not None else None
     below: list[Mark] = [] if pixels is None else [Picture(frame.box, pixels)]
     reach = shapely.STRtree(setting.streams).query(shapely.box(*frame.ground))
-    below += drawing.map_marks(frame, plot, setting.streams[np.sort(reach)], 8.5)
-    return [*below, *_beside(plot, frame, setting, (right - SIDE_MM, low, right, high))]
+    drawn = drawing.map_marks(frame, plot, setting.streams[np.sort(reach)], 8.5)
+    shown = setting.figure([*below, *drawn], lambda: _map_told(plot, frame, drawn, setting.texts))
+    return [shown, *_beside(plot, frame, setting, (right - SIDE_MM, low, right, high))]
 
 
-def _bar(frame: Frame, setting: Setting, left: float, top: float) -> list[Mark]:
+def _map_told(plot: Plot, frame: Frame, drawn: Sequence[Mark], texts: Texts) -> str:
+    arrows = [mark.rings[0] for mark in drawn if isinstance(mark, Shape) and mark.fill == drawing.FLOW]
+    lengths = [texts.metres(_by_fives(strip.length_m, texts)) for strip in plot.strips]
+    return map_told(plot, frame, arrows, _setback(plot, texts), lengths, texts)
+
+
+def _bar(frame: Frame, setting: Setting, left: float, top: float) -> Part:
     """Draw scale bar and north arrow beside each other."""
     unit_m, unit = (FOOT_M.value, "ft") if setting.texts.units == "us" else (1.0, "m")
     length = bar_length(frame, BAR_MM, unit_m)
     middle = setting.texts.number(length / 2, 0 if length % 2 == 0 else 1)
     labels = ("0", middle, f"{setting.texts.number(length)}\u00a0{unit}")
     bar = drawing.scale_bar((left + 1.5, top - 10), length * unit_m * 1000 / frame.scale, labels, 7.5)
-    return [*bar, *drawing.north_arrow((left + SIDE_MM - 2.4, top - 12), setting.texts.say("north"), 9.0)]
+    north = drawing.north_arrow((left + SIDE_MM - 2.4, top - 12), setting.texts.say("north"), 9.0)
+    return setting.figure([*bar, *north], lambda: setting.texts.say("spoken.bar", length=labels[2]))
 
 
 def _beside(plot: Plot, frame: Frame, setting: Setting, box: Bounds) -> list[Mark]:
@@ -180,7 +198,13 @@ def _beside(plot: Plot, frame: Frame, setting: Setting, box: Bounds) -> list[Mar
     tall = min(48.0, high - low - LEGEND_MM, max(26.0, SIDE_MM * (y1 - y0) / max(x1 - x0, 1e-9)))
     column = Column(left, right - left, 8.0, setting.measure)
     marks, y = set_blocks([Text("heading", setting.texts.say("locator"))], column, high)
-    marks += drawing.locator((left, y - tall, right, y), setting.overview, setting.bounds, frame.ground)
+    at = (left, y - tall, right, y)
+    marks.append(
+        setting.figure(
+            drawing.locator(at, setting.overview, setting.bounds, frame.ground),
+            lambda: locator_told(at, setting.bounds, frame.ground, setting.place, setting.texts),
+        )
+    )
     y -= tall + 2.5
     made, y = set_blocks([Text("heading", setting.texts.say("legend"))], column, y)
     return marks + made + _legend(plot, frame, setting, column, y)
@@ -188,21 +212,22 @@ def _beside(plot: Plot, frame: Frame, setting: Setting, box: Bounds) -> list[Mar
 
 def _legend(plot: Plot, frame: Frame, setting: Setting, column: Column, top: float) -> list[Mark]:
     """Draw an entry for each thing that is on the map, and the scale."""
-    say, marks, y = setting.texts.say, [], top
+    say, lines, y = setting.texts.say, [], top
     entries = ["outline", "strip", "stream", "setback", *(["works"] if plot.works else []), "place"]
     if plot.setback_line.is_empty:
         entries.remove("setback")
     inset = Column(column.left + 11, column.width - 11, column.size, setting.measure)
     for entry in entries:
         made, below = set_blocks([Text("paragraph", say(f"legend_{entry}"))], inset, y)
-        marks += [*_sample(entry, column.left, y - 2.0), *made]
+        look = setting.figure(_sample(entry, column.left, y - 2.0), partial(say, f"looks.{entry}"))
+        lines.append(Part("LI", (Part("Lbl", (look,)), Part("LBody", tuple(made)))))
         y = min(below, y - 4.6)
     scale = say("scale", scale=setting.texts.number(frame.scale))
     notes: list[Block] = [Text("note", scale)]
     if not shapely.covers(shapely.box(*frame.ground), plot.outline):
         notes.append(Text("note", say("shows_part")))
     made, y = set_blocks(notes, column, y - 0.5)
-    return [*marks, *made, *_bar(frame, setting, column.left, y)]
+    return [Part("L", tuple(lines)), *made, _bar(frame, setting, column.left, y)]
 
 
 def _sample(entry: str, x: float, y: float) -> list[Mark]:
@@ -226,18 +251,17 @@ def _sample(entry: str, x: float, y: float) -> list[Mark]:
     return [Shape((rectangle(x + 3, y - 1.3, x + 5.6, y + 1.3),), "", drawing.PLACE, 0.6)]
 
 
-def _body(plot: Plot, setting: Setting, width: float, size: float, low: float) -> tuple[list[Mark], float]:
-    """Set the two columns of text so that the longer one ends at ``low``; give the marks and their upper edge."""
+def _body(
+    plot: Plot, setting: Setting, width: float, size: float, low: float
+) -> tuple[tuple[list[Mark], list[Mark]], float]:
+    """Set the two columns of text so that the longer one ends at ``low``; give their marks and their upper edge."""
     table = _strip_table(plot.strips, setting.texts)
     whole = width - 2 * MARGIN
     left = max((whole - 6) * 0.5, table_width(table, size, setting.measure))
-    columns = (
-        (Column(MARGIN, left, size, setting.measure), _left_blocks(plot, setting, table)),
-        (Column(MARGIN + left + 6, whole - left - 6, size, setting.measure), _right_blocks(plot, setting)),
-    )
-    tall = max(-set_blocks(blocks, column, 0.0)[1] for column, blocks in columns)
-    top = low + tall
-    return [mark for column, blocks in columns for mark in set_blocks(blocks, column, top)[0]], top
+    one = _left_blocks(plot, setting, table), Column(MARGIN, left, size, setting.measure)
+    other = _right_blocks(plot, setting), Column(MARGIN + left + 6, whole - left - 6, size, setting.measure)
+    top = low + max(-set_blocks(*column, 0.0)[1] for column in (one, other))
+    return (set_blocks(*one, top)[0], set_blocks(*other, top)[0]), top
 
 
 def _left_blocks(plot: Plot, setting: Setting, table: Table) -> list[Block]:
@@ -329,7 +353,7 @@ def _foot(setting: Setting, width: float, size: float) -> tuple[list[Mark], floa
     if setting.cover_year is not None:
         cover = texts.say("cover_year", year=str(setting.cover_year))
     dates = f"{texts.say('dates', date=setting.date, cover=cover)} {texts.say('run', digest=setting.digest)}"
-    marks, low = _from_below([Text("note", dates)], Column(MARGIN, whole, 8.0, setting.measure), MARGIN)
+    dated, low = _from_below([Text("note", dates)], Column(MARGIN, whole, 8.0, setting.measure), MARGIN)
     wide = whole * 0.62
     inner = Column(MARGIN + 2.5, wide - 5, small, setting.measure)
     caution: list[Block] = [Text("heading", texts.say("caution_title")), Text("paragraph", texts.say("caution"))]
@@ -339,11 +363,12 @@ def _foot(setting: Setting, width: float, size: float) -> tuple[list[Mark], floa
     tall = max(-set_blocks(blocks, column, 0.0)[1] for blocks, column in ((caution, inner), (contact, other)))
     top = low + 1.0 + tall + 3.0
     boxes = ((MARGIN, MARGIN + wide), (MARGIN + wide + 2.5, MARGIN + whole))
+    marks: list[Mark] = []
     for (left, right), fill in zip(boxes, ("#fff6dd", "#eef3f6"), strict=True):
         marks.append(Shape((rectangle(left, low + 1.0, right, top),), fill, "#777777", 0.2))
     for blocks, column in ((caution, inner), (contact, other)):
         marks += set_blocks(blocks, column, top - 1.5)[0]
-    return marks, top + BETWEEN
+    return [*marks, *dated], top + BETWEEN
 
 
 def _from_below(blocks: Sequence[Block], column: Column, low: float) -> tuple[list[Mark], float]:

@@ -22,6 +22,8 @@ HECTARES_FROM_M2 = 100_000.0
 """Ground from this size is told in hectares [own]."""
 CALM = re.compile(r"violat|complian|illegal|infring|unlawful", re.IGNORECASE)
 """Words that no sheet may hold."""
+SPOKEN = ("spoken.", "ways.", "looks.")
+"""Tables of sentences that tagged sheets alone need: they are read aloud in place of what is drawn."""
 _PLACE = re.compile(r"\{([a-z_]+)\}")
 
 
@@ -74,7 +76,9 @@ class Texts:
         return f"{', '.join(words[:-1])} {self.sentences[last]} {words[-1]}"
 
 
-def texts_in(language: str, own: Path | None = None, units: str = "si", *, folder: str = FOLDER) -> Texts:
+def texts_in(
+    language: str, own: Path | None = None, units: str = "si", *, folder: str = FOLDER, spoken: bool = False
+) -> Texts:
     """Give the sentences of a language.
 
     Parameters
@@ -87,6 +91,8 @@ def texts_in(language: str, own: Path | None = None, units: str = "si", *, folde
         ``si`` or ``us``.
     folder
         Where the sentences lie below ``configs``: those of sheets or of letters.
+    spoken
+        Whether sentences that are read aloud must be there too.
 
     Raises
     ------
@@ -115,7 +121,7 @@ def texts_in(language: str, own: Path | None = None, units: str = "si", *, folde
     for key, sentence in changed.items():
         _check_sentence(own, language, key, sentence, english)
     made = {**base, **changed}
-    lacking = [key for key in english if key not in made]
+    lacking = [key for key in english if key not in made and (spoken or not key.startswith(SPOKEN))]
     if lacking:
         raise _wrong(own, language, lacking[0], f"is not there, and {len(lacking) - 1} more.", "every sentence.")
     return Texts(language, made, units)

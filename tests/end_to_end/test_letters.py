@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import re
+import shutil
 import stat
 from pathlib import Path
 
@@ -14,6 +15,7 @@ import pytest
 import gisprio
 from gisprio.faces.main import main
 from makers import straight_valley
+from tagged_pages import heard, tag_faults
 
 SECRETS = ("Quillfeather", "Mill Lane", "555-0101", "quill@tansy.example", "wants a fence first", "a free hedge")
 TABLE = (
@@ -43,7 +45,7 @@ def results(tmp_path_factory) -> Path:
 def text_of(path: Path) -> list[str]:
     """Give the text of each page."""
     document = pdfium.PdfDocument(path)
-    return [page.get_textpage().get_text_bounded().replace("\r\n", "\n") for page in document]
+    return [page.get_textpage().get_text_bounded().replace("\r\n", "\n").replace(" \n", "\n") for page in document]
 
 
 def test_letter_sheet_and_form_in_one_file(results):
@@ -56,6 +58,18 @@ def test_letter_sheet_and_form_in_one_file(results):
     assert "What this map shows" in sheet
     assert "Quillfeather" not in sheet
     assert "Leave to walk along the stream on property left-up" in form
+
+
+def test_tagged_letters_can_be_read_aloud_and_plain_ones_cannot(results, tmp_path):
+    with pytest.raises(AttributeError, match="StructTreeRoot"):
+        tag_faults(results / "private" / "left-up.pdf")
+    shutil.copytree(results, tmp_path / "results", ignore=shutil.ignore_patterns("private"))
+    contacts = str(results.parent / "contacts.csv")
+    assert main(["letters", str(tmp_path / "results"), "--contacts", contacts, "--tagged"]) == 0
+    made = sorted((tmp_path / "results" / "private").glob("*.pdf"))
+    assert [(path.name, tag_faults(path)) for path in made] == [("left-down.pdf", []), ("left-up.pdf", [])]
+    told = [(role, " ".join(text.split())) for role, text in heard(made[1])]
+    assert ("P", "Ada Quillfeather Mill Lane 3 1234 Tansy") in told
 
 
 def test_another_language_and_an_owner_without_an_address(results):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -13,11 +14,12 @@ import pytest
 from PIL import Image
 
 from gisprio.contracts.cards import Results
-from gisprio.contracts.errors import InputError, SettingsError
+from gisprio.contracts.errors import InputError, MissingPart, SettingsError
 from gisprio.contracts.grids import ArraySource, Grid, Lattice
 from gisprio.contracts.settings import Report, Sheets
 from gisprio.run.sheets import file_names, read_logo, write_sheets
 from sheet_pages import read_sheet
+from tagged_pages import tag_faults
 from unit.products.product_world import make_settings
 from unit.products.sheet_world import CRS, gap, make_tables
 
@@ -103,6 +105,22 @@ def test_a_second_language_is_a_file_of_its_own(world, tmp_path):
     assert "The stream on property EAST" in english.text
     assert "El arroyo en la finca EAST" in spanish.text
     assert all("Fennick Valley Partners" in sheet.text and sheet.pictures == 1 for sheet in (english, spanish))
+
+
+def test_tagged_by_the_command_or_by_the_settings(world, tmp_path, monkeypatch):
+    write_sheets(tmp_path, top=1, tagged=True)
+    path = tmp_path / "sheets" / "EAST.pdf"
+    by_command = path.read_bytes()
+    assert tag_faults(path) == []
+    write_sheets(tmp_path, top=1)
+    assert path.read_bytes() != by_command
+    tagged = make_settings().model_copy(update={"sheets": Sheets(tagged=True)})
+    write_sheets(tmp_path, top=1, config=tagged)
+    assert path.read_bytes() == by_command
+    monkeypatch.setitem(sys.modules, "pikepdf", None)
+    with pytest.raises(MissingPart):
+        write_sheets(tmp_path, config=tagged)
+    assert path.read_bytes() == by_command
 
 
 def test_unknown_properties_are_told_together(world, tmp_path):

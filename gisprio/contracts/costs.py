@@ -194,8 +194,19 @@ def range_text(low: float, high: float, currency: str, *, at_least: bool = False
     >>> range_text(7054, 7054, "USD", at_least=True)
     'at least USD 7,000 to 7,100'
     """
-    said = f"{currency} {_two_digits(low, up=False)} to {_two_digits(high, up=True)}"
+    said = f"{currency} {two_digits_range(low, high)}"
     return f"at least {said}" if at_least else said
+
+
+def two_digits_range(low: float, high: float) -> str:
+    """Say a range to two digits, the low end down and the high end up.
+
+    Examples
+    --------
+    >>> two_digits_range(1.84, 22.2)
+    '1.8 to 23'
+    """
+    return f"{_two_digits(low, up=False)} to {_two_digits(high, up=True)}"
 
 
 def _two_digits(value: float, *, up: bool) -> str:

@@ -1178,6 +1178,17 @@ PROPERTY_COSTS = Layer(
         *_MONEY,
     ),
 )
+WORK_HOURS = Layer(
+    "work_hours", "none", ("site_id", "item"), "Hours of one person for what is done by hand at each site, by published rates.",
+    (
+        C("site_id", "text", "Site."),
+        C("item", "text", "Item of works.", among=ITEM_KEYS),
+        C("task", "text", "What is done."),
+        C("hours_low", "float", "Lowest quantity at the fastest rate.", "hours of one person", low=0),
+        C("hours_high", "float", "Highest quantity at the slowest rate.", "hours of one person", low=0),
+        C("rate", "text", "The rate in words."),
+    ),
+)
 
 INPUT_LAYERS = (
     STREAMS, INFLOWS, PARCELS, WATER, ROADS, BANK_LINES, SOILS, WETLANDS, CONSTRAINTS, DONE, ERODING, WATERSHED, SUB_WATERSHEDS,
@@ -1187,5 +1198,5 @@ RESULT_LAYERS = (
     REACHES, BANKS, BANK_SETBACKS, GAPS, SITES, PROPERTIES, FLOW_POINTS, CROSSINGS, SHOWN_KNICKPOINTS, SHOWN_CONSTRAINTS,
     WORKS_DONE, SCARS, SHOWN_VISITS, SHOWN_FRONTAGES, FACTORS, LONG_PROFILES, SENSITIVITY, FINDINGS, STATION_RESULTS,
 )
-ON_DEMAND_LAYERS = (WORK_SITES, WORK_ITEMS, WORK_WARNINGS, WORK_COSTS, SITE_COSTS, PROPERTY_COSTS)
+ON_DEMAND_LAYERS = (WORK_SITES, WORK_ITEMS, WORK_WARNINGS, WORK_COSTS, SITE_COSTS, PROPERTY_COSTS, WORK_HOURS)
 """Tables of commands that read finished results."""

@@ -8,8 +8,10 @@ from pathlib import Path
 
 import pandas as pd
 
-from gisprio.contracts.costs import PRICE_COLUMNS, STARTS, WorksCosts, range_text, years_text
+from gisprio.contracts.costs import PRICE_COLUMNS, STARTS, WorksCosts, range_text, two_digits_range, years_text
 from gisprio.contracts.findings import listed
+from gisprio.contracts.labour import SOURCE
+from gisprio.contracts.references import references
 from gisprio.contracts.works import ITEMS
 from gisprio.products.document import Column, Document
 from gisprio.products.tables import write_table
@@ -17,6 +19,7 @@ from gisprio.products.tables import write_table
 LINES = "works_costs.csv"
 SITES = "works_site_costs.csv"
 PROPERTIES = "works_property_costs.csv"
+HOURS = "works_hours.csv"
 MOST_ROWS = 50
 """Sites and properties on the page; the tables hold all [own]."""
 NO_TABLE = (
@@ -82,6 +85,41 @@ def add_costs(page: Document, costs: WorksCosts | None) -> None:
     _add_lines(page, costs)
     _add_properties(page, costs)
     _add_sites(page, costs)
+
+
+def add_hours(page: Document, hours: pd.DataFrame) -> None:
+    """Write the hours of volunteers into a page; nothing where there is no handwork.
+
+    Parameters
+    ----------
+    page
+        Stands where they belong.
+    hours
+        Layer ``work_hours``.
+    """
+    if hours.empty:
+        return
+    sums = hours.groupby("task", sort=False).agg(
+        sites=("site_id", "nunique"), low=("hours_low", "sum"), high=("hours_high", "sum"), rate=("rate", "first")
+    )
+    rows = sums.reset_index()
+    rows["hours"] = [two_digits_range(low, high) for low, high in zip(rows["low"], rows["high"], strict=True)]
+    columns: list[Column] = [
+        ("task", "Work by hand", "text"),
+        ("sites", "Sites", 0),
+        ("hours", "Hours of one person", "text"),
+        ("rate", "Rate", "text"),
+    ]
+    whole = two_digits_range(float(rows["low"].sum()), float(rows["high"].sum()))
+    source = references()[SOURCE]
+    page.heading("Hours of volunteers", place="hours")
+    page.paragraph(f"Work by hand on all sites takes {whole} hours of one person.", "answer")
+    page.table(rows, columns, f"Hours by task; {HOURS} has each site")
+    page.paragraph(
+        f"Rates of {source.short}, unverified: {source.seen}. Ways, breaks, training, watering and machine work are "
+        "not in it; earth, mat, rock and fences have no rate here.",
+        "quiet",
+    )
 
 
 def _example(costs: WorksCosts) -> list[str]:

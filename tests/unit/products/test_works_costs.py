@@ -14,7 +14,7 @@ from gisprio.contracts.costs import CostTable, Price
 from gisprio.contracts.settings import SizingCosts
 from gisprio.contracts.works import item_of
 from gisprio.products.document import Document
-from gisprio.products.works_costs import NO_TABLE, add_costs, cost_tables, told_costs, write_cost_table
+from gisprio.products.works_costs import NO_TABLE, add_costs, add_hours, cost_tables, told_costs, write_cost_table
 
 ROWS = (
     ("A", "planting_area", 100, 110, 120),
@@ -36,6 +36,11 @@ def costs(prices: dict[str, Price] = PRICES, example: str = "", index: dict[int,
     return cost_works(items, SITES, CostTable("mine.csv", "CAD", prices, index or {}, example), SizingCosts())
 
 
+@pytest.fixture(scope="module")
+def made():
+    return costs()
+
+
 def page(of) -> str:
     document = Document("Works")
     add_costs(document, of)
@@ -52,12 +57,12 @@ def test_without_a_table_one_sentence_says_how_to_give_one():
     assert "<table" not in page(None)
 
 
-def test_the_terminal_has_the_total_as_a_range_and_what_it_lacks():
+def test_the_terminal_has_the_total_as_a_range_and_what_it_lacks(made):
     # trees 20 to 42 and 200 to 420, start-up 500 to 900 once: low x 1.35, high x 1.55; 500 becomes 0.7 x 700 = 490 and
     # 900 becomes 1.5 x 700 = 1050
     low, high = (220 + 490) * 1.35, (462 + 1050) * 1.55
     assert (round(low, 1), round(high, 1)) == (958.5, 2343.6)
-    assert told_costs(costs()) == [
+    assert told_costs(made) == [
         "2 of 3 sites cost at least CAD 950 to 2,400, prices of 2024 to 2026, with contingency, design and permits.",
         "Not priced, so that costs are at least that: cut.",
         "1 site has no cost; works_site_costs.csv says why.",
@@ -65,9 +70,9 @@ def test_the_terminal_has_the_total_as_a_range_and_what_it_lacks():
 
 
 def test_nothing_priced_is_said_and_no_table_is_shown():
-    said = told_costs(costs({"seed": Price(1, 2, 2024)}))
-    assert said == ["No site has a cost: mine.csv prices none of the items that were sized."]
-    assert "<table" not in page(costs({"seed": Price(1, 2, 2024)}))
+    bare = costs({"seed": Price(1, 2, 2024)})
+    assert told_costs(bare) == ["No site has a cost: mine.csv prices none of the items that were sized."]
+    assert "<table" not in page(bare)
 
 
 def test_an_example_is_called_one_everywhere():
@@ -78,8 +83,8 @@ def test_an_example_is_called_one_everywhere():
         assert set(table["example"]) == {"EXAMPLE: NOT FOR BUDGETS."}
 
 
-def test_every_amount_on_the_page_is_a_range():
-    text = re.sub(r"<[^>]+>", " ", page(costs()))
+def test_every_amount_on_the_page_is_a_range(made):
+    text = re.sub(r"<[^>]+>", " ", page(made))
     amounts = re.findall(r"CAD [0-9][0-9,.]*( to [0-9][0-9,.]*)?", text)
     assert len(amounts) == 10
     assert all(amounts)
@@ -95,9 +100,9 @@ def test_the_index_is_told_with_its_years():
     assert "several years" not in text
 
 
-def test_only_the_first_rows_are_on_the_page(monkeypatch):
+def test_only_the_first_rows_are_on_the_page(monkeypatch, made):
     monkeypatch.setattr("gisprio.products.works_costs.MOST_ROWS", 1)
-    text = page(costs())
+    text = page(made)
     assert (
         "Sites with a cost, without the start-up of their property: the first 1 of 2; works_site_costs.csv has all"
         in text
@@ -105,14 +110,27 @@ def test_only_the_first_rows_are_on_the_page(monkeypatch):
 
 
 @pytest.mark.parametrize("name", ["works_costs.csv", "works_site_costs.csv", "works_property_costs.csv"])
-def test_tables_are_written_plainly_and_guarded(tmp_path: Path, name):
-    write_cost_table(tmp_path / name, costs(), name)
+def test_tables_are_written_plainly_and_guarded(tmp_path: Path, made, name):
+    write_cost_table(tmp_path / name, made, name)
     with (tmp_path / name).open(encoding="utf-8", newline="") as file:
         rows = list(csv.DictReader(file))
-    made = cost_tables(costs())[name]
-    assert len(rows) == len(made)
+    table = cost_tables(made)[name]
+    assert len(rows) == len(table)
     assert {row["currency"] for row in rows} == {"CAD"}
-    for row, cost in zip(rows, made["cost_high"], strict=True):
+    for row, cost in zip(rows, table["cost_high"], strict=True):
         assert (float(row["cost_high"]) if row["cost_high"] else None) == (round(cost, 4) if cost == cost else None)
         assert row["price_year"] or not row["cost_high"]
     assert rows[0].get("property_id", "'=p<1>") == "'=p<1>"
+
+
+def test_hours_are_summed_by_task_with_their_rate_and_where_it_is_from():
+    rows = [("A", "tree", "Plant trees", 1.0, 6.0, "20 an hour"), ("B", "tree", "Plant trees", 0.5, 3.14, "20 an hour")]
+    hours = pd.DataFrame(rows, columns=["site_id", "item", "task", "hours_low", "hours_high", "rate"])
+    document = Document("Works")
+    add_hours(document, hours.iloc[:0])
+    assert "Hours" not in document.html()
+    add_hours(document, hours)
+    text = document.html()
+    assert "Work by hand on all sites takes 1.5 to 9.2 hours of one person." in text
+    assert re.search(r"Plant trees</th><td[^>]*>2</td><td[^>]*>1.5 to 9.2</td><td[^>]*>20 an hour", text)
+    assert "Rates of Allen and Fischenich 2000, unverified: rates quoted in a secondary text" in text

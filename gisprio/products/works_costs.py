@@ -37,8 +37,10 @@ _ENDS = ("cost_low", "cost_high")
 
 
 def cost_tables(costs: WorksCosts) -> dict[str, pd.DataFrame]:
-    """Give the tables by file name; :func:`~gisprio.products.tables.write_table` writes them."""
-    return {LINES: costs.lines, SITES: costs.sites, PROPERTIES: costs.properties}
+    """Give the tables by file name, amounts in whole units of the currency."""
+    tables = {LINES: costs.lines, SITES: costs.sites, PROPERTIES: costs.properties}
+    amounts = [f"{what}_{end}" for what in ("cost", "start") for end in ("low", "mid", "high")]
+    return {name: table.round(dict.fromkeys(amounts, 0)) for name, table in tables.items()}
 
 
 def write_cost_table(path: Path, costs: WorksCosts, name: str) -> None:
@@ -206,7 +208,7 @@ def _add_lines(page: Document, costs: WorksCosts) -> None:
             "sites": sums["sites"],
             "cost": _costs(costs, sums),
             "years": [
-                years_text(int(a), int(b)) if a == a and b == b else None
+                _year_cell(a, b) if a == a else None
                 for a, b in zip(sums["first"].astype(float), sums["last"].astype(float), strict=True)
             ],
         }
@@ -215,7 +217,7 @@ def _add_lines(page: Document, costs: WorksCosts) -> None:
         ("line", "Line", "text"),
         ("sites", "Sites", 0),
         ("cost", "Cost", "text"),
-        ("years", "Year", "text"),
+        ("years", "Prices of", "text"),
     ]
     page.table(rows, columns, "What the works of all sites cost, without the start-up of properties")
 
@@ -244,7 +246,7 @@ def _add_properties(page: Document, costs: WorksCosts) -> None:
         ("property", "Property", "text"),
         ("sites", "Sites with a cost", "text"),
         ("cost", "Cost", "text"),
-        ("years", "Year", "text"),
+        ("years", "Prices of", "text"),
     ]
     page.heading("By property", 3)
     page.table(rows, columns, _caption("Properties with a cost, start-up once each", costs.properties, PROPERTIES))
@@ -266,7 +268,7 @@ def _add_sites(page: Document, costs: WorksCosts) -> None:
     columns = [
         ("site", "Site", "text"),
         ("cost", "Cost", "text"),
-        ("years", "Year", "text"),
+        ("years", "Prices of", "text"),
         ("bare", "Not priced", "text"),
     ]
     page.heading("By site", 3)
@@ -274,10 +276,11 @@ def _add_sites(page: Document, costs: WorksCosts) -> None:
 
 
 def _year_cells(found: pd.DataFrame) -> list[str]:
-    return [
-        years_text(int(first), int(last))
-        for first, last in zip(found["price_year"], found["price_year_last"], strict=True)
-    ]
+    return [_year_cell(first, last) for first, last in zip(found["price_year"], found["price_year_last"], strict=True)]
+
+
+def _year_cell(first: float, last: float) -> str:
+    return f"{first:.0f}" if first == last else f"{first:.0f} to {last:.0f}"
 
 
 def _caption(text: str, table: pd.DataFrame, name: str) -> str:

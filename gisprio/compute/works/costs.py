@@ -258,8 +258,8 @@ def _items(items: pd.DataFrame, table: pd.DataFrame) -> pd.DataFrame:
 
 
 def _missed(table: pd.DataFrame) -> set[str]:
-    """Give the items that are missed where they have no price: not those counted, and priced, in another way."""
-    twins = {one for pair in ONE_OF for one in pair if set(pair) & set(table.index)}
+    """Give the items that are missed where they have no price: of what is counted in two ways at most the first."""
+    twins = {one for pair in ONE_OF for one in (pair if set(pair) & set(table.index) else pair[1:])}
     return set(NEEDS_PRICE) - twins
 
 

@@ -91,6 +91,8 @@ def test_every_amount_on_the_page_is_a_range(made):
     assert "Contingency: 20 to 30 % of items, start-up and concept range (common practice, no source)." in text
     assert "Prices of several years stay as they are" in text
     assert "=p&lt;1&gt;" in text
+    assert re.search(r"Trees +2 +CAD 220 to 470 +2024 ", text)
+    assert re.search(r"=p&lt;1&gt; +2 of 2 +at least CAD 950 to 2,400 +2024 to 2026 ", text)
     assert "Start-up on a property counts once for all its sites: CAD 660 to 1,700 with what is added." in text
 
 
@@ -118,7 +120,7 @@ def test_tables_are_written_plainly_and_guarded(tmp_path: Path, made, name):
     assert len(rows) == len(table)
     assert {row["currency"] for row in rows} == {"CAD"}
     for row, cost in zip(rows, table["cost_high"], strict=True):
-        assert (float(row["cost_high"]) if row["cost_high"] else None) == (round(cost, 4) if cost == cost else None)
+        assert (float(row["cost_high"]) if row["cost_high"] else None) == (round(cost) if cost == cost else None)
         assert row["price_year"] or not row["cost_high"]
     assert rows[0].get("property_id", "'=p<1>") == "'=p<1>"
 

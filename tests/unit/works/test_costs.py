@@ -141,6 +141,8 @@ def test_what_is_counted_in_two_ways_is_missed_once_at_most():
     lines = cost_lines(sized, table(mat=(3, 3, 2025)), PLAIN)
     assert lines[lines["kind"] == "item"]["line"].tolist() == ["mat"]
     assert total(lines) == [30, 30, 30]
+    bare = cost_lines(sized, table(seed=(3, 3, 2025)), PLAIN)
+    assert bare["line"].tolist() == ["mat"]
 
 
 def test_prices_are_brought_to_one_year_by_the_index_and_both_years_are_told():

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from gisprio.contracts.costs import COST_KINDS
 from gisprio.contracts.schema import Column, Geometry, Layer
-from gisprio.contracts.visits import FIELD_CLASSES, MATERIALS, STRATIFICATIONS, VERDICTS
+from gisprio.contracts.visits import FIELD_CLASSES, MATERIALS, SEEN_AT, STRATIFICATIONS, VERDICTS
 from gisprio.contracts.words import (
     BANK_LINE_BASES,
     BASES,
@@ -119,6 +119,7 @@ _SEEN_THERE = (
     C("erodes", "float", "1 where the bank was seen to erode, 0 where it was not; null where nothing is said.", null=True, low=0, high=1),
     C("verdict", "text", "What was said of the place itself.", null=True, among=VERDICTS),
 )
+_AT_DESK = C("at_desk", "bool", "Looked at on maps and images, by the desk check; nobody was there.")
 _SEEN_FACE = (
     C("root_depth_m", "float", "How deep roots go from the top of the bank.", "m", null=True, low=0),
     C("root_density_pct", "float", "Share of the face above that depth that roots hold.", "%", null=True, low=0, high=100),
@@ -133,6 +134,7 @@ VISITS = Layer(
         C("bank_id", "text", "Bank it was made for, in the run the form is from.", null=True),
         C("side", "int", "0 left, 1 right, looking downstream.", low=0, high=1),
         C("at_random", "bool", "Drawn at random from the banks that were not chosen for their rank."),
+        _AT_DESK,
         C("date_y", "float", "Date of the visit, as years with decimals.", "y", null=True, low=1700, high=2201),
         *_SEEN_THERE,
         C("bankfull_height_m", "float", "Height of the bankfull mark above the toe.", "m", null=True, low=0),
@@ -583,6 +585,7 @@ VISIT_PLACES = Layer(
         C("from_m", "float", "Lower end of the stretch it speaks for.", "m", low=0),
         C("to_m", "float", "Upper end of it.", "m", low=0),
         C("away_m", "float", "Distance from the bank.", "m", low=0),
+        _AT_DESK,
         C("date_y", "float", "Date of the visit, as years with decimals.", "y", null=True),
         *_SEEN_THERE,
     ),
@@ -1049,6 +1052,7 @@ SHOWN_VISITS = Layer(
         C("from_m", "float", "Place, upstream from the reach's downstream end.", "m", null=True, low=0),
         C("away_m", "float", "Distance from the bank.", "m", null=True, low=0),
         C("at_random", "bool", "Drawn at random from the banks that were not chosen for their rank."),
+        C("seen_at", "text", "bank, by a visit; desk, on maps and images by the desk check; null in results of an older gisprio.", null=True, among=SEEN_AT),
         C("date_y", "float", "Date of the visit, as years with decimals.", "y", null=True),
         *_SEEN_THERE,
         C("bankfull_height_m", "float", "Height of the bankfull mark above the toe; where it was not seen, the mean bankfull depth of the reach.", "m", null=True, low=0),

@@ -10,6 +10,8 @@ VERDICTS = ("ok", "wrong line", "wrong cover", "already done", "not natural")
 """What a visit says of the place itself: all but ok take the bank out of the ranking."""
 CHOSEN = ("top", "random")
 """Why a place is on the form: for its rank, or drawn at random from the other ranked banks."""
+SEEN_AT = ("bank", "desk")
+"""Where a verdict was made: there, or by the desk check."""
 MATERIALS = ("bedrock", "boulders", "cobble", "gravel", "sand", "silt", "clay")
 """What most of the bank face is made of."""
 STRATIFICATIONS = ("none", "above bankfull", "at or below bankfull")

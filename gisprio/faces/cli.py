@@ -219,6 +219,25 @@ def visits(folder: Path, top: int | None, seed: int, contacts: Path | None, road
 
 @cli.command()
 @_FOLDER
+@click.option("--top", type=click.IntRange(min=1), metavar="N", help="Banks of the first ranks.")
+@click.option(
+    "--config", type=click.Path(path_type=Path), metavar="CONFIG", help="Where the layers are, if not where they were."
+)
+def desk(folder: Path, top: int | None, config: Path | None) -> None:
+    """Write the desk check: the first banks on heights, land cover and image, and a table for verdicts.
+
+    Filled in, desk.csv is given back as layer visits of the next run.
+    """
+    from gisprio.faces.words import plain_lines
+    from gisprio.run.desk import write_desk
+    from gisprio.run.known import read_settings
+
+    given = None if config is None else read_settings(config)
+    click.echo(plain_lines(write_desk(folder, top=top, config=given).told()))
+
+
+@cli.command()
+@_FOLDER
 def clean(folder: Path) -> None:
     """Remove what a result folder keeps for later runs; keep the results."""
     from gisprio.run.clean import clean as remove_store

@@ -21,6 +21,7 @@ from gisprio.contracts.settings import Settings
 from gisprio.inputs.box_tree import keep_trees
 from gisprio.inputs.cover_polygons import PolygonSource, polygon_codes
 from gisprio.inputs.crs import DEGREES, linear_unit_m, no_crs, transform_bounds, unnamed, working_crs
+from gisprio.inputs.desk_table import is_desk_table, read_desk_table
 from gisprio.inputs.digests import raster_digest, text_digest
 from gisprio.inputs.faults import Fault, raise_faults
 from gisprio.inputs.images import Image, image_faults
@@ -201,7 +202,8 @@ def _open_all(
                 told_heads += [(place.name, one) for one in head_findings(layer, head)]
                 rasters.setdefault(layer, []).append(head)
             else:
-                file, wrong, told = read_vector(layer, place)
+                read = read_desk_table if is_desk_table(layer, place) else read_vector
+                file, wrong, told = read(layer, place)
                 faults += wrong
                 findings += told
                 if file is not None:

@@ -1,4 +1,4 @@
-"""Field forms that were filled in: the layer ``visits``, from the form that gisprio made."""
+"""Field forms and desk checks that were filled in: the layer ``visits``, from what gisprio made."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from gisprio.contracts.layers import VISITS
 from gisprio.contracts.settings import Settings
 from gisprio.contracts.visits import CHOSEN, MATERIALS, STRATIFICATIONS, VERDICTS, VISIT_SIDES
 from gisprio.inputs.dates import as_years
+from gisprio.inputs.desk_table import AT_DESK
 from gisprio.inputs.normalised import Normalised, as_numbers, as_text, made_layer
 
 ANSWERS = {"yes": 1.0, "no": 0.0, "true": 1.0, "false": 0.0, "1": 1.0, "0": 0.0}
@@ -75,6 +76,7 @@ def make_visits(frame: gpd.GeoDataFrame, settings: Settings) -> Normalised:
         "bank_id": as_text(_column(form, "bank_id")),
         "side": side.map({name: number for number, name in enumerate(VISIT_SIDES)}).astype("int64"),
         "at_random": chosen == "random",
+        "at_desk": _column(form, AT_DESK).eq(True),
         "date_y": years,
     }
     answers, told = _words(form, "erodes", tuple(ANSWERS))

@@ -30,7 +30,10 @@ _DIGITS_BY_SUFFIX = (
     ("_score", 1),
     ("_share", 4),
 )
-_DIGITS_BY_NAME = {"priority": 2, "sinuosity": 3, "froude": 3, "rank_p05": 1, "rank_p50": 1, "rank_p95": 1}
+_DIGITS_BY_NAME = {
+    "priority": 2, "sinuosity": 3, "froude": 3, "rank_p05": 1, "rank_p50": 1, "rank_p95": 1,
+    "latitude": 6, "longitude": 6,
+}  # fmt: skip
 
 
 def write_reaches(path: Path, results: Results) -> None:

@@ -46,7 +46,7 @@ from gisprio.run.record import (
 from gisprio.run.shelf import Shelf
 from gisprio.run.stages import RESULT_TABLES, STAGES, STATION_TABLE, promised, with_own_layers, with_work
 from gisprio.run.still import StillFiles
-from gisprio.run.store import STORE, Store, read_json, write_json
+from gisprio.run.store import CONFIG_PLACE, STORE, Store, read_json, write_json
 
 STATIONS = "stations.parquet"
 LOG = "run.log"
@@ -177,6 +177,7 @@ def run(
             record = run_job(job)
             if marks is not None:
                 marks.keep(folder, [*record.files, RECORD])
+            write_json(folder / STORE / CONFIG_PLACE, {"folder": str(settings.folder.resolve())})
             return record
 
 

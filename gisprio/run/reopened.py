@@ -101,10 +101,11 @@ def settings_of(opened: OpenedResults) -> Settings:
 
 
 def _table(opened: OpenedResults, name: str, settings: Settings) -> pd.DataFrame:
-    """Read a layer, in the kinds its contract names."""
+    """Read a layer, in the kinds its contract names; columns that an older gisprio did not write are null."""
     layer = promised(RESULT_TABLES.get(name, name), settings)
     assert layer is not None
     frame: pd.DataFrame = getattr(opened, name)
+    frame = frame.assign(**{one.name: None for one in layer.columns if one.null and one.name not in frame})
     if layer.geometry == "none":
         return check(layer, frame)
     shapes = as_written(np.asarray(frame.geometry.array))

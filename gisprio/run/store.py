@@ -28,6 +28,8 @@ from gisprio.run.fingerprints import grid_digest
 
 STORE_FORMAT = 1
 STORE = ".gisprio"
+CONFIG_PLACE = "config.json"
+"""Names the folder of the config that was run last, where relative paths of layers start; in the store alone."""
 
 
 @dataclass(frozen=True, slots=True)

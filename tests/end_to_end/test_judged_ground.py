@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import re
 
 import pandas as pd
 import pytest
 
 import gisprio
+from gisprio.run.desk import write_desk
 from gisprio.run.engine import run as engine_run
 from gisprio.run.methods import methods_text
 from makers import frame, straight_valley
@@ -68,29 +71,50 @@ def timeless(folder):
     return {path.name: re.sub(rb"Started [^ ]*", b"", path.read_bytes()) for path in files}
 
 
-def bring_back(config, name, **filled):
-    """Bring back a form of two places, on the left bank at 2,800 m and the right one at 800 m, and run again."""
+def bring_back(config, name, table="", **filled):
+    """Bring back a form of two places, on the left bank at 2,800 m and the right one at 800 m, and run again.
+
+    With it the text of a table of the desk check.
+    """
     place = straight_valley().place
     points = [place.line((2800, 4), (2801, 4)).interpolate(0), place.line((800, -4), (801, -4)).interpolate(0)]
     form = {"visit_id": ["V1", "V2"], "side": ["left", "right"], "chosen": ["top", "random"], "date": [None, None]}
     frame(points, **form | filled).to_file(config.parent / name, driver="GPKG")
     other = config.with_name(f"{name}.toml")
-    other.write_text(config.read_text().replace("[columns]\n", f'visits = "{name}"\n[columns]\n'))
+    other.with_suffix(".csv").write_text(table, encoding="utf-8")
+    layers = f'visits = ["{name}", "{name}.csv"]'
+    other.write_text(config.read_text().replace("[columns]\n", f"{layers}\n[columns]\n"))
     settings = gisprio.read_settings(other)
     return engine_run(settings), settings.output()
 
 
+def filled_table(text):
+    """Fill in a table of three rows as a spreadsheet leaves it: the second judged, the third judged and moved away."""
+    rows = list(csv.DictReader(io.StringIO(text)))
+    rows[1]["verdict"], rows[2]["verdict"] = "wrong line", "ok"
+    rows[2] |= {"latitude": "12.345678", "side": "left"}
+    for row in rows:
+        row |= {name: row[name].replace(".", ",") for name in ("latitude", "longitude")}
+    german = io.StringIO()
+    made = csv.DictWriter(german, [*rows[0], ""], delimiter=";", restval="")
+    made.writeheader()
+    made.writerows(reversed(rows))
+    return rows[1]["bank_id"], "\ufeff" + german.getvalue()
+
+
 def test_visits_brought_back(config, banks):
-    """An untouched form changes no byte; a filled one changes the banks that were visited, and says what it can."""
+    """Untouched, form and desk check change no byte; filled in, they change their banks, and say what they can."""
     folder = gisprio.read_settings(config).output()
+    desk = write_desk(folder, top=3).table.read_text(encoding="utf-8")
     before = timeless(folder)
     assert "ranked.gpkg" in before
-    bring_back(config, "untouched.gpkg", erodes=[None, None], verdict=[None, ""])
+    bring_back(config, "untouched.gpkg", desk, erodes=[None, None], verdict=[None, ""])
     after = timeless(folder)
     assert [name for name in before if after[name] != before[name]] == []
     assert after.keys() == before.keys()
     was = gisprio.open_results(folder).banks.set_index("bank_id")
-    record, _ = bring_back(config, "filled.gpkg", erodes=["yes", None], verdict=["ok", "not natural"])
+    judged, table = filled_table(desk)
+    record, _ = bring_back(config, "filled.gpkg", table, erodes=["yes", None], verdict=["ok", "not natural"])
     results = gisprio.open_results(folder)
     now, visits = results.banks.set_index("bank_id"), results.visits.set_index("visit_id")
     eroding, gone = visits.loc[["V1", "V2"], "bank_id"]
@@ -98,9 +122,14 @@ def test_visits_brought_back(config, banks):
     assert now.loc[gone, "not_ranked"] == "a visit found no natural bank here"
     assert pd.notna(was.loc[gone, "rank"])
     assert pd.isna(now.loc[gone, "rank"])
-    others = was.index.difference([eroding, gone])
+    assert now.loc[judged, "not_ranked"] == "a look at the desk found the line wrong here"
+    assert visits.loc["D002", "bank_id"] == judged
+    lost = "1 of 4 filled visits lie within 30 m of no bank of their side: D003 (left)."
+    assert lost in results.findings["says"].tolist()
+    others = was.index.difference([eroding, gone, judged])
     assert now.loc[others, "priority"].equals(was.loc[others, "priority"])
     says = "How well the scores agree with the visits cannot be judged: 1 usable visits, of 30 wanted."
+    says += " 2 looks at the desk do not count here: nobody was at the bank."
     assert record.agreement["says"] == says
     assert says in results.findings["says"].tolist()
     assert f"Agreement: {says}" in " ".join(methods_text(folder).split())

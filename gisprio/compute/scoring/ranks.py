@@ -61,17 +61,26 @@ def rank_banks(tables: Tables, sources: Sources, settings: Settings) -> Output:
     stream_width = banks["reach_no"].map(tables["reach_measures"].set_index("reach_no")["bankfull_width_m"])
     meaning = strip_meaning(banks["buffer_width_m"], banks["setback_m"], stream_width)
     banks[meaning.columns] = meaning
+    seen = last_verdicts(tables["bank_measures"], tables["visit_places"])
     banks["not_ranked"] = [
         why_not_ranked(
-            kind, length, priority.ranked_kinds, outside=outside, planted=planted, island=island, visited=visited
+            kind,
+            length,
+            priority.ranked_kinds,
+            outside=outside,
+            planted=planted,
+            island=island,
+            visited=visited,
+            at_desk=bool(at_desk),
         )
-        for kind, length, outside, planted, island, visited in zip(
+        for kind, length, outside, planted, island, visited, at_desk in zip(
             banks["kind"],
             banks["length_m"],
             banks["outside"],
             ground["planted_year"],
             ground["island"],
-            last_verdicts(tables["bank_measures"], tables["visit_places"]),
+            seen["verdict"],
+            seen["at_desk"],
             strict=True,
         )
     ]
@@ -102,12 +111,28 @@ def rank_banks(tables: Tables, sources: Sources, settings: Settings) -> Output:
     }
 
 
-def last_verdicts(banks: pd.DataFrame, places: pd.DataFrame) -> list[str | None]:
-    """Give what the latest visit that says so found of each bank; None where none does. (n,)."""
-    told = places[places["verdict"].notna()].sort_values("date_y", kind="stable", na_position="first")
+def last_verdicts(banks: pd.DataFrame, places: pd.DataFrame) -> pd.DataFrame:
+    """Give what the latest visit that says so found of each bank; where no visit does, the latest look at the desk.
+
+    Parameters
+    ----------
+    banks
+        (n,) ``reach_no``, ``side``.
+    places
+        ``visit_places``.
+
+    Returns
+    -------
+    DataFrame
+        (n,) ``verdict``, None where nobody says any, and ``at_desk``.
+    """
+    told = places[places["verdict"].notna()].assign(there=~places["at_desk"].astype(bool))
+    told = told.sort_values(["there", "date_y"], kind="stable", na_position="first")
     last = told.drop_duplicates(["reach_no", "side"], keep="last")
-    found = dict(zip(zip(last["reach_no"], last["side"], strict=True), last["verdict"], strict=True))
-    return [found.get(bank) for bank in zip(banks["reach_no"], banks["side"], strict=True)]
+    banks_told = zip(last["reach_no"], last["side"], strict=True)
+    found = dict(zip(banks_told, zip(last["verdict"], last["at_desk"], strict=True), strict=True))
+    of_banks = [found.get(bank, (None, False)) for bank in zip(banks["reach_no"], banks["side"], strict=True)]
+    return pd.DataFrame(of_banks, columns=["verdict", "at_desk"], dtype=object)
 
 
 def _named(measures: pd.DataFrame, reaches: pd.DataFrame, settings: Settings) -> gpd.GeoDataFrame:

@@ -36,6 +36,7 @@ VERDICT_WORDS = {
     "not natural": "a visit found no natural bank here",
 }
 """Why a bank is not ranked after a visit; the verdict ok takes nothing out."""
+_AT_DESK = ("a visit", "a look at the desk")
 SPEAKS_FROM = 30.0
 """A factor is named in the sentence from this score on [own]."""
 
@@ -52,6 +53,7 @@ def why_not_ranked(
     planted: object = None,
     island: object = None,
     visited: object = None,
+    at_desk: bool = False,
 ) -> str | None:
     """Give the reason a bank is not ranked, or None.
 
@@ -59,6 +61,8 @@ def why_not_ranked(
     'a ditch'
     >>> why_not_ranked("natural", 200.0, ("natural",), planted=2021)
     'planted in 2021'
+    >>> why_not_ranked("natural", 200.0, ("natural",), visited="wrong line", at_desk=True)
+    'a look at the desk found the line wrong here'
     """
     if kind not in ranked_kinds:
         return _KINDS[kind]
@@ -70,7 +74,8 @@ def why_not_ranked(
         return "no bank: all of it is standing water, piped or under a crossing"
     if pd.notna(planted):
         return f"planted in {planted}" if planted else "planted, the year is not known"
-    return VERDICT_WORDS.get(str(visited))
+    words = VERDICT_WORDS.get(str(visited))
+    return words.replace(*_AT_DESK) if words and at_desk else words
 
 
 def why_sentence(bank: Mapping[Any, Any], factors: Sequence[Mapping[Any, Any]]) -> str:

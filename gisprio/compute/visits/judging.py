@@ -19,6 +19,7 @@ from gisprio.contracts.findings import Finding, findings_table
 from gisprio.contracts.layers import SHOWN_VISITS, VISIT_AGREEMENT
 from gisprio.contracts.schema import check, empty
 from gisprio.contracts.settings import Priority, Settings
+from gisprio.contracts.visits import SEEN_AT
 from gisprio.contracts.words import SIDES
 
 
@@ -44,6 +45,7 @@ def judge_visits(tables: Tables, sources: Sources, settings: Settings) -> Output
     The score that is compared is the desktop's alone: without what scars or the visits themselves say erodes, else a
     visit would agree with itself. Bank heights and angles that a visit measured stay in it, where these have a weight.
     A visit is usable where its bank is ranked and it says whether the bank erodes; of several of one bank the latest.
+    A look at the desk never is: it sees the maps again, and nothing of the bank.
     """
     visits = tables["visits"]
     if not len(visits):
@@ -56,7 +58,7 @@ def judge_visits(tables: Tables, sources: Sources, settings: Settings) -> Output
     used = used[used["used"].astype(bool) & (used["group"] == "erosion") & (used["key"] != OBSERVED.key)]
     columns = dict(zip(used["worst_column"], used["title"], strict=True))
     told = agreement(usable(shown, desk), list(columns), settings.priority.need_at)
-    says = agreement_words(told, columns, settings.priority.need_at)
+    says = agreement_words(told, columns, settings.priority.need_at) + _desk_words(visits["at_desk"])
     return {
         "shown_visits": check(SHOWN_VISITS, shown),
         "visit_agreement": check(VISIT_AGREEMENT, _row(told, says, columns)),
@@ -104,7 +106,8 @@ def _shown(visits: pd.DataFrame, places: pd.DataFrame, reaches: pd.DataFrame) ->
     marked = visits["bankfull_height_m"].to_numpy(float)
     height = np.where(np.isnan(marked), depth, marked)
     basis = np.select([~np.isnan(marked), ~np.isnan(depth)], ["measured", "modelled"], "missing")
-    shown = visits.assign(
+    shown = visits.drop(columns="at_desk").assign(
+        seen_at=np.array(SEEN_AT, object)[visits["at_desk"].to_numpy(int)],
         bank_id=[
             None if gone else f"{reach}-{letter}" for gone, reach, letter in zip(lost, reach_id, letters, strict=True)
         ],
@@ -135,7 +138,8 @@ def usable(shown: pd.DataFrame, desk: pd.DataFrame) -> pd.DataFrame:
     A visit to a bank at the top stands for itself. Those at random share the other ranked banks evenly.
     """
     told = pd.DataFrame(shown.drop(columns="geometry"))
-    told = told[told["bank_id"].isin(desk.index).to_numpy() & told["erodes"].notna().to_numpy()]
+    there = told["seen_at"].ne("desk").to_numpy()
+    told = told[there & told["bank_id"].isin(desk.index).to_numpy() & told["erodes"].notna().to_numpy()]
     told = told.sort_values("date_y", kind="stable", na_position="first").drop_duplicates("bank_id", keep="last")
     told = told.set_index("bank_id").join(desk)
     drawn = told["at_random"].to_numpy(bool)
@@ -179,6 +183,13 @@ def agreement_words(told: Agreement, titles: Mapping[str, str], need_at: float) 
         names = ", ".join(titles[name] for name in told.misleading)
         words.append(f"High where banks do not erode, so misleading here: {names}.")
     return " ".join(words)
+
+
+def _desk_words(at_desk: pd.Series) -> str:
+    """Say that looks at the desk do not count; nothing where there are none."""
+    count = int(at_desk.sum())
+    many = "1 look at the desk does" if count == 1 else f"{count} looks at the desk do"
+    return f" {many} not count here: nobody was at the bank." if count else ""
 
 
 def _finding(told: Agreement, says: str) -> Finding:

@@ -20,7 +20,7 @@ AWAY_M = 30.0
 """A visit farther from any bank of its side has lost its place [own]: some errors of a phone and of a line."""
 STRETCH_M = 50.0
 """A visit speaks for so much of its bank, half of it each way [own]: the stretch a bank is judged by."""
-_CARRIED = ("date_y", "bank_height_m", "bank_angle_deg", "erodes", "verdict")
+_CARRIED = ("at_desk", "date_y", "bank_height_m", "bank_angle_deg", "erodes", "verdict")
 _TANGENT_M = 0.5
 
 

@@ -23,7 +23,7 @@ SOUTH = shapely.LineString([(0, 1000), (0, 0)])
 def visits(*places, side=0, **columns):
     """Give filled forms at (x, y), of the left bank but for ``side``."""
     none = {column.name: np.nan if column.kind == "float" else None for column in VISITS.columns}
-    given = none | {"side": side, "at_random": False, "date_y": 2025.5} | columns
+    given = none | {"side": side, "at_random": False, "at_desk": False, "date_y": 2025.5} | columns
     given |= {"visit_id": [f"V{n + 1}" for n in range(len(places))]}
     return check(VISITS, frame([shapely.Point(*place) for place in places], **given))
 
@@ -117,9 +117,27 @@ def test_the_latest_visit_counts():
     forms = visits((3, 500), (3, 520), (3, 540), erodes=1.0, bank_height_m=2.0)
     forms = forms.assign(verdict=["wrong line", "ok", None], date_y=[2023.5, 2025.5, 2026.5], erodes=[1.0, 1.0, 0.0])
     banks, tables = judged(forms)
-    assert set(last_verdicts(tables["bank_measures"], tables["visit_places"])) == {None, "ok"}
+    assert set(last_verdicts(tables["bank_measures"], tables["visit_places"])["verdict"]) == {None, "ok"}
     assert banks["not_ranked"].isna().all()
     assert banks.loc["S0-03-L", "observed_erosion"] == pytest.approx(0.8)  # from 515 on the last saw none: 40 of 50 m
+
+
+def test_a_look_at_the_desk_counts_until_a_visit_says_otherwise_and_is_no_visit():
+    """Left bank at 500: wrong line at the desk, ok there before that. At 700: wrong line at the desk, twice judged."""
+    forms = visits((3, 500), (3, 505), (3, 700), (3, 705), verdict="wrong line")
+    forms = forms.assign(
+        verdict=["wrong line", "ok", "ok", "wrong line"], at_desk=[True, False, True, True],
+        date_y=[2026.5, 2024.5, 2025.5, 2026.5], erodes=[1.0, 1.0, 1.0, np.nan],
+    )  # fmt: skip
+    banks, tables = judged(forms)
+    assert banks["not_ranked"].dropna().to_dict() == {"S0-04-L": "a look at the desk found the line wrong here"}
+    got = judge_visits(tables, {}, settings())
+    assert got["shown_visits"]["seen_at"].tolist() == ["desk", "bank", "desk", "desk"]
+    assert got["visit_agreement"]["visits"].tolist() == [1]
+    assert got["visit_agreement"]["says"].tolist() == [
+        "How well the scores agree with the visits cannot be judged: 1 usable visits, of 30 wanted. "
+        "3 looks at the desk do not count here: nobody was at the bank."
+    ]
 
 
 def test_without_visits_no_height_is_touched():
@@ -163,7 +181,7 @@ def test_visits_at_random_share_the_banks_that_were_not_visited_for_their_rank()
     desk = pd.DataFrame({"erosion_score": 50.0, "priority": 50.0}, index=[f"B{n}" for n in range(11)])
     shown = visits(*[(3, 100)] * 5, erodes=1.0).assign(
         bank_id=["B0", "B1", "B2", "B2", "gone"], at_random=[False, True, True, True, True], erodes=[1, 0, 1, 0, 1.0],
-        date_y=[2025, 2025, 2025.5, 2026, 2025.0],
+        seen_at="bank", date_y=[2025, 2025, 2025.5, 2026, 2025.0],
     )  # fmt: skip
     got = usable(shown, desk)
     assert got.index.tolist() == ["B0", "B1", "B2"]

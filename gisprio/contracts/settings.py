@@ -471,6 +471,36 @@ class Sheets(Section):
     """Sheets and letters can be read aloud, in order and with their figures told in words (PDF/UA)."""
 
 
+class Shortlist(Section):
+    """``[shortlist]``: what a choice of sites goes by, for ``gisprio shortlist``."""
+
+    effect: Literal["priority_gap_m", "priority_length_m", "sediment"] = "priority_gap_m"
+    """What a site does: priority times metres of gap, or of bank; or what its strip would hold back, as modelled."""
+    cost: Literal["low", "mid", "high"] = "mid"
+    """Which of the three costs of a site is taken."""
+    per_property: NotNegative = 0.0
+    """Cost of starting on a property, in the currency of the costs; 0 is no estimate, it leaves them out."""
+    per_cluster: NotNegative = 0.0
+    """Cost of starting in a cluster of joining properties; 0 leaves it out."""
+    max_properties: Annotated[int, Field(ge=1)] | None = None
+    max_km: Positive | None = None
+    max_share_per_sub_watershed: Annotated[float, Field(gt=0, le=1)] | None = None
+    """Share of the budget that sites of one sub-watershed may cost."""
+    must: tuple[str, ...] = ()
+    never: tuple[str, ...] = ()
+    """Ids of sites; those of an earlier shortlist are found again by place."""
+    measures: tuple[Literal["look first", "bank works and plant", "fence and plant", "plant", "protect"], ...] = (
+        "bank works and plant",
+        "fence and plant",
+        "plant",
+    )
+    """Measures whose sites are candidates [own]: what is to be looked at first is no work yet."""
+    relative_gap: Annotated[float, Field(ge=0, lt=1)] = 0.0001
+    """The search ends when the choice is proven to be within this share of the best one [own]."""
+    draws: Annotated[int, Field(ge=0)] = 100
+    """So many of the rank draws are chosen in again, to see how firm each choice is [own]."""
+
+
 class Settings(Section):
     """All settings of a run."""
 
@@ -491,6 +521,7 @@ class Settings(Section):
     robustness: Robustness = Robustness()
     report: Report = Report()
     sheets: Sheets = Sheets()
+    shortlist: Shortlist = Shortlist()
     folder: Path = Path()
     """Folder of the config file: relative paths start here. Not a key of the file."""
 

@@ -238,6 +238,67 @@ def desk(folder: Path, top: int | None, config: Path | None) -> None:
 
 @cli.command()
 @_FOLDER
+@click.option(
+    "--budget", type=float, required=True, metavar="AMOUNT", help="Money at hand, in the currency of the costs."
+)
+@click.option(
+    "--costs",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="CSV of what each site would cost: site_id, cost_low, cost_mid, cost_high, currency, year.",
+)
+@click.option(
+    "--effect",
+    type=click.Choice(["priority_gap_m", "priority_length_m", "sediment"]),
+    help="What a site does: priority x metres of gap, or of bank; or what its strip would hold back.",
+)
+@click.option("--cost", type=click.Choice(["low", "mid", "high"]), help="Which of the three costs is taken.")
+@click.option("--per-property", type=float, metavar="AMOUNT", help="Cost of starting on a property.")
+@click.option(
+    "--per-cluster", type=float, metavar="AMOUNT", help="Cost of starting in a cluster of joining properties."
+)
+@click.option("--max-properties", type=int, metavar="N", help="At most so many properties.")
+@click.option("--max-km", type=float, metavar="KM", help="At most so much bank.")
+@click.option("--max-share", type=float, metavar="SHARE", help="Of the budget, for sites of one sub-watershed; 0 to 1.")
+@click.option("--must", multiple=True, metavar="SITE", help="Chosen whatever it does; may be given several times.")
+@click.option("--never", multiple=True, metavar="SITE", help="Not chosen; may be given several times.")
+@click.option(
+    "--contacts", type=click.Path(path_type=Path), metavar="FILE", help="Your private table: who declined is left out."
+)
+@click.option(
+    "--earlier",
+    type=click.Path(path_type=Path),
+    metavar="FOLDER",
+    help="The shortlist of another run: its sites are found again by place.",
+)
+@click.option(
+    "--config", type=click.Path(path_type=Path), metavar="CONFIG", help="Take its [shortlist], not the run's."
+)
+def shortlist(
+    folder: Path,
+    budget: float,
+    costs: Path | None,
+    contacts: Path | None,
+    earlier: Path | None,
+    config: Path | None,
+    **asked: object,
+) -> None:
+    """Choose the sites that do most within a budget.
+
+    Options left out are as [shortlist] says. Layer, table and a page with the curve of budgets go to FOLDER.
+    """
+    from gisprio.faces.words import plain_lines
+    from gisprio.run.known import read_settings
+    from gisprio.run.shortlist import write_shortlist
+
+    asked["max_share_per_sub_watershed"] = asked.pop("max_share")
+    given = None if config is None else read_settings(config)
+    listed = write_shortlist(folder, budget, costs=costs, contacts=contacts, earlier=earlier, config=given, asked=asked)
+    click.echo(plain_lines(listed.told()))
+
+
+@cli.command()
+@_FOLDER
 def clean(folder: Path) -> None:
     """Remove what a result folder keeps for later runs; keep the results."""
     from gisprio.run.clean import clean as remove_store

@@ -79,11 +79,12 @@ def write_ranked(path: Path, results: Results) -> None:
     """
     path.unlink(missing_ok=True)
     for number, layer in enumerate(LAYERS):
-        _write_layer(path, layer, results.tables[layer.name], results.crs, append=number > 0)
+        write_layer(path, layer, results.tables[layer.name], results.crs, append=number > 0)
     _add_styles(path, results)
 
 
-def _write_layer(path: Path, layer: Layer, frame: pd.DataFrame, crs: str, *, append: bool) -> None:
+def write_layer(path: Path, layer: Layer, frame: pd.DataFrame, crs: str, *, append: bool) -> None:
+    """Write one layer into a GeoPackage; ``crs`` is the working system as WKT."""
     geometry_type = None
     if layer.geometry != "none":
         assert isinstance(frame, gpd.GeoDataFrame)

@@ -140,6 +140,21 @@ def visits_qml() -> str:
     return _document("RuleRenderer", _rules(rules), symbols, geometry=0)
 
 
+def shortlist_qml() -> str:
+    """Give the style of a shortlist: sites filled, must-haves with a cross hatch."""
+    rules = [_rule(0, '"must" = false', "Shortlist"), _rule(1, '"must" = true', "Shortlist: must-have")]
+    symbols = [_symbol(n, "fill", _hatch(COLOURS["site"], "solid", fill)) for n, fill in enumerate(("solid", "cross"))]
+    return _document("RuleRenderer", _rules(rules), symbols, geometry=2)
+
+
+def candidates_qml() -> str:
+    """Give the style of candidates: a thick line where chosen, a thin dashed one elsewhere."""
+    rules = [_rule(0, '"chosen" = true', "Chosen"), _rule(1, '"chosen" = false', "Not chosen")]
+    chosen = (_line("#20242b", 1.6), _line(COLOURS["site"], 1.1, order=1))
+    symbols = [_symbol(0, "line", *chosen), _symbol(1, "line", _line(COLOURS["site"], 0.4, dash="dash"))]
+    return _document("RuleRenderer", _rules(rules), symbols, geometry=1, levels=True)
+
+
 def properties_qml() -> str:
     """Give the style of properties: thin outline, no fill."""
     return _document("singleSymbol", "", [_symbol(0, "fill", _simple_fill(PROPERTY, "no", "solid", 0.25))], geometry=2)

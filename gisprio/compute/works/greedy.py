@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from gisprio.compute.works.problem import Marks, Problem, share_of, whole_money
+from gisprio.compute.works.problem import Marks, Problem, Whole, share_of, whole_money
 
 
 def choose_greedily(problem: Problem, budget: float) -> Marks:
@@ -32,9 +32,9 @@ def choose_greedily(problem: Problem, budget: float) -> Marks:
         if not may.any():
             return chosen
         with np.errstate(divide="ignore"):
-            site = int(np.argmax(np.where(may, problem.effect / adds, -1.0)))
-        left.take(site)
-        chosen[site], worth[site] = True, False
+            best = int(np.argmax(np.where(may, problem.effect / adds, -1.0)))
+        left.take(best)
+        chosen[best], worth[best] = True, False
 
 
 class _Left:
@@ -51,12 +51,12 @@ class _Left:
         cap = np.inf if share is None else share_of(share, budget)
         self.shares = np.full(int(problem.sub_watershed_no.max(initial=-1)) + 1, cap)
 
-    def adds(self) -> np.ndarray:
+    def adds(self) -> Whole:
         """Give what each site would add to the cost (n,)."""
         p = self.problem
         return p.cost + p.per_property * ~self.there[p.property_no] + p.per_cluster * ~self.near[p.cluster_no]
 
-    def fits(self, adds: np.ndarray) -> Marks:
+    def fits(self, adds: Whole) -> Marks:
         """Say which sites still fit (n,)."""
         p = self.problem
         may = (adds <= self.money) & (p.length <= self.length) & (p.cost <= self.shares[p.sub_watershed_no])

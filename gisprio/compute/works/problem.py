@@ -1,5 +1,4 @@
-"""The question behind a shortlist, as arrays: effects, costs, start-up costs and limits; what a choice costs, and whether
-it keeps to the limits.
+"""The question behind a shortlist, as arrays: effects, costs, start-up costs, limits; what a choice costs and keeps to.
 
 Money is held in whole hundredths and length in whole millimetres, so that "within the budget" is exact.
 """
@@ -95,15 +94,17 @@ class Problem:
         """Make it of a table with the columns of :data:`COLUMNS`; the order of its rows does not matter."""
         rows = table.sort_values("site_id", kind="stable", ignore_index=True)
         return cls(
-            rows["site_id"].to_numpy(object),
-            rows["effect"].to_numpy(float),
-            whole_money(rows["cost"].to_numpy(float)),
-            np.rint(rows["length_m"].to_numpy(float) * 1000).astype(np.int64),
-            *(_numbers(rows[name]) for name in ("property", "cluster", "sub_watershed")),
-            rows["must"].to_numpy(bool),
-            int(whole_money(per_property)),
-            int(whole_money(per_cluster)),
-            limits or Limits(),
+            site_id=rows["site_id"].to_numpy(object),
+            effect=rows["effect"].to_numpy(float),
+            cost=whole_money(rows["cost"].to_numpy(float)),
+            length=np.rint(rows["length_m"].to_numpy(float) * 1000).astype(np.int64),
+            property_no=_numbers(rows["property"]),
+            cluster_no=_numbers(rows["cluster"]),
+            sub_watershed_no=_numbers(rows["sub_watershed"]),
+            must=rows["must"].to_numpy(bool),
+            per_property=int(whole_money(per_property)),
+            per_cluster=int(whole_money(per_cluster)),
+            limits=limits or Limits(),
         )
 
     def with_effect(self, effect: Floats) -> Problem:
@@ -121,7 +122,7 @@ class Problem:
         return Spent(int(self.cost[chosen].sum()) / 100, properties / 100, clusters / 100)
 
     def over(self, chosen: Marks, budget: float) -> list[str]:
-        """Say in words what of the budget and the limits a choice (n,) does not keep to; empty where it keeps to all."""
+        """Say in words what of budget and limits a choice (n,) does not keep to; empty where it keeps to all."""
         limits, spent = self.limits, self.spent(chosen).total
         found = [f"cost {spent:,.2f} of a budget of {budget:,.2f}"] if whole_money(spent) > whole_money(budget) else []
         properties = len(np.unique(self.property_no[chosen]))

@@ -162,7 +162,7 @@ def _search(problem: Problem, budget: float, relative_gap: float) -> tuple[Marks
 
 
 def _bound(outcome: OptimizeResult, problem: Problem) -> float:
-    """Give what no choice can exceed, in the solver's scale; a search cut short in its first node knows only the sum."""
+    """Give what no choice can exceed, in the solver's scale; a search cut short at once knows only the sum."""
     most = float(problem.effect.sum() / problem.effect.max())
     told = outcome.mip_dual_bound
     return most if told is None or not np.isfinite(told) else min(most, -float(told))

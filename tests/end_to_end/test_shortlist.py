@@ -8,11 +8,13 @@ import sqlite3
 from contextlib import closing
 from pathlib import Path
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pyogrio
 import pytest
 
+from gisprio.compute.works.matching import match_sites, site_lines
 from gisprio.compute.works.stability import drawn_keys, with_their_banks
 from gisprio.contracts.shortlist import SHORTLIST
 from gisprio.faces.main import main
@@ -41,7 +43,7 @@ def results(tmp_path_factory, sample_results: Path, sample_config: Path) -> Path
     table = sites[["site_id"]].assign(
         cost_low=(mid * 0.7).round(2), cost_mid=mid, cost_high=mid * 2, currency="EUR", year=2026
     )
-    table.to_csv(home / "costs.csv", index=False)
+    table[::3].to_csv(home / "costs.csv", index=False)  # a third of the sites: enough to choose among, quick to solve
     text = sample_config.read_text("utf-8").replace('"../', f'"{sample_config.parent.parent}/')
     (home / "config.toml").write_text(text + "\n[shortlist]\ndraws = 3\nrelative_gap = 0.01\n", encoding="utf-8")
     assert choose(folder, "--per-cluster", "500") == 0
@@ -103,7 +105,7 @@ def test_the_same_results_give_the_same_bytes_and_no_line_of_the_solver(results,
     assert "Screening level" in out
 
 
-def test_owners_who_declined_are_left_out_and_nothing_of_their_table_gets_out(results, tmp_path, capfd):
+def test_owners_to_be_left_alone_are_left_out_and_nothing_of_their_table_gets_out(results, tmp_path, capfd):
     first = pyogrio.read_dataframe(results / "shortlist.gpkg", layer="shortlist")
     owner = first["property_id"].dropna().iloc[0]
     must = first.loc[first["property_id"] != owner, "site_id"].iloc[-1]
@@ -140,6 +142,17 @@ def test_draws_are_those_of_the_ranking(sample_results):
     ranks = len(ranked) - np.array([np.searchsorted(np.sort(row), row, side="right") for row in keys]) + 1
     assert len(keys) == draws
     assert (ranks <= top).mean(axis=0) == pytest.approx(ranked["top_share"].to_numpy(float))
+
+
+def test_each_site_is_found_again_at_its_own_place(sample_results):
+    opened = results_of(sample_results)
+    sites, reaches = opened.tables["sites"], opened.tables["reaches"]
+    lines = gpd.GeoDataFrame(sites[["site_id", "side"]], geometry=site_lines(sites, reaches))
+    pairs = match_sites(lines, lines)
+    assert pairs["before"].tolist() == pairs["now"].tolist() == sorted(sites["site_id"])
+    assert pairs.set_index("now")["common_m"].to_dict() == pytest.approx(
+        sites.set_index("site_id")["length_m"].to_dict(), abs=0.1
+    )
 
 
 def test_a_site_moves_with_its_bank():

@@ -35,7 +35,8 @@ def site_lines(sites: pd.DataFrame, reaches: gpd.GeoDataFrame) -> Shapes:
     """
     line = pd.Series(np.asarray(reaches.geometry.array), index=reaches["reach_id"]).reindex(sites["reach_id"])
     ends = zip(line, sites["from_m"].to_numpy(float), sites["to_m"].to_numpy(float), strict=True)
-    cut = [substring(shape, shape.length - high, shape.length - low) for shape, low, high in ends]
+    # a start below 0, by the last digit of a length, would count from the other end
+    cut = [substring(shape, max(shape.length - high, 0.0), max(shape.length - low, 0.0)) for shape, low, high in ends]
     return np.array([*cut, None], object)[:-1]
 
 

@@ -54,6 +54,12 @@ def test_the_line_of_a_site_runs_upstream_from_the_lower_end_of_its_reach():
     assert shapely.get_coordinates(site_lines(sites, reaches)).tolist() == [[150.0, 0.0], [180.0, 0.0]]
 
 
+def test_a_site_that_reaches_past_its_line_by_the_last_digit_is_whole():
+    reaches = gpd.GeoDataFrame({"reach_id": ["R"]}, geometry=[shapely.LineString([(0, 0), (200 - 1e-10, 0)])])
+    sites = pd.DataFrame({"reach_id": ["R", "R"], "from_m": [0.0, 60.0], "to_m": [200.0, 200.0]})
+    assert shapely.length(site_lines(sites, reaches)).round(3).tolist() == [200.0, 140.0]
+
+
 EARLIER = Earlier.of(
     lines(o1=("left", 0, 100, 0), o2=("left", 200, 300, 0), o3=("left", 900, 950, 0)).assign(chosen=[True, True, True]),
     lines(n1=("left", 0, 100, 0), n2=("left", 210, 290, 0)),

@@ -21,7 +21,7 @@ from gisprio.products.classes import COLOURS, NEED_CLASSES, NOT_RANKED, urgency_
 from gisprio.products.hillshade import Shade
 from gisprio.products.page import OfflineMap, Panel, assemble_page, hillshade_layer
 from gisprio.products.payload import encode, pack_numbers, pack_shapes, pack_words
-from gisprio.products.units import shown_units
+from gisprio.products.units import shown_units, told_in
 
 ORDERS = (
     ("priority", "rank", "Priority"),
@@ -96,20 +96,21 @@ def map_data(results: Results, shade: Shade | None, audience: Audience = "team")
     """
     tables = results.tables
     banks, properties = tables["banks"], _in_telling_order(tables["properties"], audience)
+    system = results.settings.report.units
     return {
         "about": _about(results, shade, audience),
         "orders": [_order(results, *order) for order in ORDERS],
         "needs": [{"need": c.need, "colour": c.colour, "says": c.says} for c in NEED_CLASSES],
         "colours": {**COLOURS, "not_ranked": NOT_RANKED},
         "reaches": _reaches(tables["reaches"], results.crs),
-        "banks": _banks(banks, tables["reaches"]),
+        "banks": {**_banks(banks, tables["reaches"]), "why": pack_words(told_in(banks["why"], system))},
         "factors": _factors(tables["factors"], banks),
         "gaps": _gaps(tables["gaps"], banks, results.crs),
         "properties": _properties(properties, results, audience),
         "frontages": _frontages(tables.get("frontages"), banks, properties),
         "setbacks": _setbacks(tables["bank_setbacks"], banks),
         "profiles": _profiles(tables["long_profiles"], tables["reaches"]),
-        "sites": _sites(tables.get("sites"), banks, properties, results.crs),
+        "sites": _sites(tables.get("sites"), banks, properties, results),
         **{name: _symbols(tables.get(name), words, numbers, results) for name, words, numbers in SYMBOLS},
     }
 
@@ -182,7 +183,7 @@ def _banks(banks: gpd.GeoDataFrame, reaches: gpd.GeoDataFrame) -> dict[str, Any]
         "least_retreat_m_y": 2,
     }  # fmt: skip
     words = (
-        "kind", "not_ranked", "need", "adjacent_cover", "why", "bank_line_basis", "setback_kind",
+        "kind", "not_ranked", "need", "adjacent_cover", "bank_line_basis", "setback_kind",
         "buffer_width_basis", "woody_share_basis", "constraint", "done_kind",
     )  # fmt: skip
     return {
@@ -320,16 +321,17 @@ def _profiles(profiles: pd.DataFrame, reaches: pd.DataFrame) -> dict[str, Any]:
 
 
 def _sites(
-    sites: gpd.GeoDataFrame | None, banks: pd.DataFrame, properties: pd.DataFrame, crs: str
+    sites: gpd.GeoDataFrame | None, banks: pd.DataFrame, properties: pd.DataFrame, results: Results
 ) -> dict[str, Any] | None:
     if sites is None:
         return None
     return {
         "id": sites["site_id"].tolist(),
-        "shapes": pack_shapes(sites.geometry, crs, _GAP_TOLERANCE_M),
+        "shapes": pack_shapes(sites.geometry, results.crs, _GAP_TOLERANCE_M),
         "bank": _places(sites["bank_id"], banks["bank_id"]),
         "property": _places(sites["property_id"], properties["property_id"]),
-        **{name: pack_words(sites[name]) for name in ("measure", "why_measure", "certainty", *PROMPTS)},
+        **{name: pack_words(sites[name]) for name in ("measure", "certainty")},
+        **{name: pack_words(told_in(sites[name], results.settings.report.units)) for name in ("why_measure", *PROMPTS)},
         **{name: pack_numbers(sites[name], digits) for name, digits in SITE_NUMBERS.items()},
     }
 

@@ -16,7 +16,7 @@ from gisprio.contracts.cards import Results
 from gisprio.contracts.words import CAUTION
 from gisprio.products.origin import told_origin
 from gisprio.products.svg import without_forbidden
-from gisprio.products.units import Shown, shown_units
+from gisprio.products.units import Shown, shown_units, told_in
 
 _COLOUR = "ff0e5fd9"
 """Orange that stands out on an air photo, as opacity, blue, green, red."""
@@ -58,8 +58,9 @@ def kml_of(top: gpd.GeoDataFrame, results: Results) -> str:
     """Give the content of the file as text."""
     name = f"Most urgent banks of {results.settings.run.name}"
     told = f"{CAUTION} For the team, not for publishing. {told_origin(results.record)}."
-    metre = shown_units(results.settings.report.units)["m"]
-    marks = "\n".join(_placemark(row, metre) for row in top.itertuples())
+    units = results.settings.report.units
+    worded = top.assign(why=told_in(top["why"], units))
+    marks = "\n".join(_placemark(row, shown_units(units)["m"]) for row in worded.itertuples())
     return (
         '<?xml version="1.0" encoding="UTF-8"?>\n<kml xmlns="http://www.opengis.net/kml/2.2">\n<Document>\n'
         f"<name>{_text(name)}</name>\n<description>{_text(html.escape(told))}</description>\n{_STYLE}\n{marks}\n"

@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import reduce
 from types import MappingProxyType
 from typing import Literal
 
+import pandas as pd
+
 from gisprio.contracts.constants import CUBIC_FOOT_M3, FOOT_M, SQUARE_MILE_KM2
+from gisprio.contracts.phrases import PHRASES
 
 ACRE_M2 = 43_560 * FOOT_M.value**2
 """One acre, by definition 43,560 square feet."""
@@ -52,3 +56,27 @@ def shown_units(system: Literal["si", "us"]) -> Mapping[str, Shown]:
     (3.280839895013123, 'ft')
     """
     return _US if system == "us" else _SI
+
+
+def told_in(sentences: pd.Series, system: Literal["si", "us"]) -> pd.Series:
+    """Give the sentences of a column as people read them: their lengths in feet with US units.
+
+    Parameters
+    ----------
+    sentences
+        Column of a layer, in metres; null stays null.
+    system
+        ``si`` or ``us``.
+
+    Examples
+    --------
+    >>> told_in(pd.Series(["the bank is 2.4 m high; a wall of kind 3 m stone"]), "us").tolist()
+    ['the bank is 8 ft high; a wall of kind 3 m stone']
+    """
+    if system == "si":
+        return sentences
+    return sentences.map({told: _in_feet(told) for told in sentences.dropna().unique()}, na_action="ignore")
+
+
+def _in_feet(sentence: str) -> str:
+    return reduce(lambda told, phrase: phrase.in_feet(told), PHRASES, sentence)

@@ -8,6 +8,7 @@ import pandas as pd
 from gisprio.compute.factors.basis import with_basis
 from gisprio.contracts.cards import Factor
 from gisprio.contracts.constants import BARE_RETREAT, HELD_RETREAT
+from gisprio.contracts.phrases import RETREATED
 
 CARD = Factor(
     key="retreat",
@@ -18,7 +19,7 @@ CARD = Factor(
     says="Outward move of the bank by year between the oldest and the newest of bank lines of several dates; negative "
     "where the bank grew; null where the move is below least_retreat_m_y, what the lines could show. The erosion score "
     "is never below this factor's score, whatever the modelled factors say and without any weight.",
-    because="retreated by {value} m a year",
+    because=RETREATED.words,
     nodes=((0.0, 0.0), (HELD_RETREAT.value, 0.8), (BARE_RETREAT.value, 1.0)),
     neutral=0.0,
     digits=2,

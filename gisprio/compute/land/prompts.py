@@ -7,6 +7,7 @@ from typing import Any
 
 import pandas as pd
 
+from gisprio.contracts.phrases import HIGH, LONG
 from gisprio.contracts.settings import Sites, WorkWindow
 
 TIGHT_BEND_WIDTHS = 2.5
@@ -64,8 +65,8 @@ def _length(site: Mapping[Any, Any], limit_m: float) -> str | None:
     if site["measure"] not in _AT_THE_BANK or site["joint_length_m"] <= limit_m:
         return None
     return (
-        f"With the sites that go on along this bank it is {site['joint_length_m']:.0f} m long, over {limit_m:g} m "
-        "([sites] length_limit_m): ask whether a permit has a limit of length."
+        "With the sites that go on along this bank "
+        f"{LONG.say(length_m=site['joint_length_m'], limit_m=limit_m)}: ask whether a permit has a limit of length."
     )
 
 
@@ -82,7 +83,7 @@ def _design(site: Mapping[Any, Any], high_m: float) -> str | None:
     if site["measure"] == "bank works and plant":
         reasons.append("work on the face of a bank")
     if site["bank_height_m"] > high_m:
-        reasons.append(f"the bank is {site['bank_height_m']:.1f} m high")
+        reasons.append(HIGH.say(height_m=site["bank_height_m"]))
     if isinstance(site["step"], str):
         reasons.append(site["step"])
     if site["outer_bend"] < TIGHT_BEND_WIDTHS:

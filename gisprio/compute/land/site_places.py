@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from gisprio.compute.banks.bank_lines import UNKNOWN_HALF_WIDTH_M
 from gisprio.compute.land.neighbours import NEAR_M
+from gisprio.contracts.phrases import AWAY, STEP, UPSTREAM
 
 Floats = NDArray[np.float64]
 STRUCTURE_WIDTHS = 10.0
@@ -54,8 +55,8 @@ def steps_above(
 
 
 def _step_words(drop_m: float, away_m: float, place: str) -> str:
-    where = f"{away_m:.0f} m upstream" if away_m >= 1 else "beside it"
-    return f"a step of {drop_m:.1f} m in the bed lies {where}" + (f" ({place}: perhaps a culvert)" if place else "")
+    where = UPSTREAM.say(away_m=away_m) if away_m >= 1 else "lies beside it"
+    return f"{STEP.say(drop_m=drop_m)} {where}" + (f" ({place}: perhaps a culvert)" if place else "")
 
 
 def _downstream(
@@ -93,7 +94,7 @@ def structures_near(sites: pd.DataFrame, crossings: pd.DataFrame, constraints: p
     site, thing = shapely.STRtree(shapes).query(ground, predicate="dwithin", distance=near)
     away = np.round(shapely.distance(ground[site], shapes[thing]), 3)
     for one in np.lexsort([thing, away, site])[::-1]:  # the nearest is written last
-        found[site[one]] = f"{names[thing[one]]} lies {away[one]:.0f} m away"
+        found[site[one]] = f"{names[thing[one]]} {AWAY.say(away_m=away[one])}"
     return found
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
 from pydantic_core import PydanticCustomError
 
 Finite = Annotated[float, Field(allow_inf_nan=False)]
@@ -37,6 +37,20 @@ def _day_of_year(value: object) -> object:
 
 IsoDate = Annotated[str, BeforeValidator(_iso_date)]
 DayOfYear = Annotated[str, BeforeValidator(_day_of_year)]
+
+
+def _in_order(pair: tuple[float, float]) -> tuple[float, float]:
+    """Take a pair of which the first is not above the second."""
+    if pair[0] > pair[1]:
+        raise PydanticCustomError("not_in_order", "not lowest and highest in this order")
+    return pair
+
+
+_Living = Annotated[float, Field(gt=0, le=1)]
+Range = Annotated[tuple[Positive, Positive], AfterValidator(_in_order)]
+FromNone = Annotated[tuple[NotNegative, NotNegative], AfterValidator(_in_order)]
+Living = Annotated[tuple[_Living, _Living], AfterValidator(_in_order)]
+"""Lowest and highest; ``FromNone`` may begin at 0, ``Living`` holds shares that are not 0."""
 Cover = Literal["woody", "herbaceous", "pasture", "crop", "bare", "developed", "wetland", "water", "other"]
 StreamKind = Literal["natural", "ditch", "piped", "lake_path", "tidal", "canal", "unconfirmed"]
 

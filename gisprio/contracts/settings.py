@@ -13,15 +13,36 @@ from typing import Annotated, Any, Literal, cast
 from pydantic import Field, field_validator, model_validator
 from pydantic_core import PydanticCustomError
 
-from gisprio.contracts.constants import JARRETT_FACTOR, JARRETT_RADIUS_POWER, JARRETT_SLOPE_POWER
+from gisprio.contracts.constants import (
+    BULKING,
+    JARRETT_FACTOR,
+    JARRETT_RADIUS_POWER,
+    JARRETT_SLOPE_POWER,
+    KEY_HEIGHTS,
+    KEY_LENGTH,
+    LIFT_EMBEDMENT,
+    LIFT_STAKES,
+    LIVE_STAKES_FAR,
+    LIVE_STAKES_NEAR,
+    SEED_LEAST,
+    SEED_MOST,
+    STABLE_SLOPE,
+    SURVIVAL_LEAST,
+    SURVIVAL_MOST,
+    TOE_ROCK_LEAST,
+    TOE_ROCK_MOST,
+)
 from gisprio.contracts.sections import (
     Cover,
     DayOfYear,
     Finite,
+    FromNone,
     IsoDate,
+    Living,
     NotNegative,
     Paths,
     Positive,
+    Range,
     Section,
     Share,
     StreamKind,
@@ -425,6 +446,87 @@ class Sites(Section):
     """When work in the water may be done: the user's own table."""
 
 
+class DesignLimits(Section):
+    """``[sizing.design]``: from where a qualified designer is called for; common practice, no source.
+
+    Two more limits are prompts of sites: ``[sites] design_bank_m``, and bends of less than 2.5 widths.
+    """
+
+    finished_slope: Positive = STABLE_SLOPE.value
+    """A steeper finished slope, horizontal to vertical."""
+    structure_heights: Positive = 1.5
+    """A building, road or main within so many bank heights."""
+    crossing_widths: Positive = 10.0
+    """A bridge, culvert or dam within so many bankfull widths."""
+    drainage_area_km2: Positive | None = None
+    """Limit of the user's own programme; none is shipped."""
+    velocity_m_s: Positive | None = None
+    """Bankfull velocity; likewise."""
+
+
+class Sizing(Section):
+    """``[sizing]``: concept sizing of works. Pairs are lowest and highest; slopes are horizontal to vertical."""
+
+    finished_slope: Positive = STABLE_SLOPE.value
+    start_slopes: FromNone = (0.0, 1.0)
+    """Slope of a bank now, steepest and flattest, where nobody measured it [own]."""
+    height_error_m: NotNegative = 0.1
+    """Error of a height that one person measured at one place [own]."""
+    water_depth_m: NotNegative = 0.3
+    """Heights from flights end at the water: the toe lies at most so much lower [own]."""
+    known_share: Share = 0.5
+    """No earth is sized where heights are known on less of a site [own]."""
+    balanced: bool = False
+    """Cut the upper half and fill the lower one: moves the toe into the channel."""
+    bulking: Positive = BULKING.value
+    woods_trees_ha: FromNone = (200.0, 800.0)
+    """Trees on a hectare of wood, for those that regrading takes [own]."""
+    face: Literal["mat", "lifts"] = "mat"
+    """Mat on the new face, or wrapped lifts."""
+    lift_height_m: Positive = 0.3
+    lift_slope_most: Positive = 1.5
+    """Wrapped lifts on a flatter slope warn [own]."""
+    mat_width_m: Positive = 2.0
+    anchor_m: NotNegative = LIFT_EMBEDMENT.value
+    """Part of the mat's width that is held in the soil behind a lift."""
+    course_lap_m: NotNegative = 0.15
+    """Lap of a course of mat on the one below [own]."""
+    roll_m: Positive = 50.0
+    roll_lap_m: NotNegative = 0.5
+    """Lap of one roll on the next [own]."""
+    key_return_m: NotNegative = 1.5
+    """Mat turned into the key at each end [own]."""
+    stake_spacing_m: Positive = LIFT_STAKES.value
+    toe: Literal["rock", "none"] = "rock"
+    toe_rock_t_m: Range = (TOE_ROCK_LEAST.value, TOE_ROCK_MOST.value)
+    key_length_m: Positive = KEY_LENGTH.value
+    key_heights: NotNegative = KEY_HEIGHTS.value
+    """A key is so many bank heights long, at least ``key_length_m``."""
+    live_stake_spacing_m: Range = (LIVE_STAKES_NEAR.value, LIVE_STAKES_FAR.value)
+    live_stake_pattern: Literal["square", "triangular"] = "triangular"
+    seed_kg_ha: Range = (SEED_LEAST.value, SEED_MOST.value)
+    tree_share: Share = 0.7
+    """Share of the ground to plant that gets trees; the rest gets shrubs [own]."""
+    tree_spacing_m: Positive = 3.0
+    """Trees apart [own]."""
+    shrub_spacing_m: Positive = 1.5
+    """Shrubs apart [own]."""
+    pattern: Literal["square", "triangular"] = "square"
+    survival: Living = (SURVIVAL_LEAST.value, SURVIVAL_MOST.value)
+    """Share of plants that live: more are ordered for those that will not."""
+    guards: bool = True
+    """A guard for each tree."""
+    doubtful_share: Share = 0.5
+    """Least share of the ground to plant that stays where the map shows it uncertainly or too coarsely [own]."""
+    design: DesignLimits = DesignLimits()
+
+    @model_validator(mode="after")
+    def _something_is_left(self) -> Sizing:
+        if max(self.course_lap_m, self.anchor_m) >= self.mat_width_m or self.roll_lap_m >= self.roll_m:
+            raise PydanticCustomError("nothing_left", "nothing is left of the mat")
+        return self
+
+
 class Robustness(Section):
     """``[robustness]``: draws of the ranking."""
 
@@ -518,6 +620,7 @@ class Settings(Section):
     priority: Priority = Priority()
     factor: dict[str, OwnFactor] = {}
     sites: Sites = Sites()
+    sizing: Sizing = Sizing()
     robustness: Robustness = Robustness()
     report: Report = Report()
     sheets: Sheets = Sheets()

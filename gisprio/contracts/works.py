@@ -23,6 +23,8 @@ WORK_CHECKS = (
     "fill",
     "steep",
     "strip",
+    "length",
+    "utility",
 )
 """What a warning is about."""
 
@@ -58,7 +60,7 @@ ITEMS = (
     WorkItem("run_out", "m", "Run-out", "How far the top of the bank moves back, the toe staying where it is.", priced=False),
     WorkItem("cut_section", "m2", "Cut section", "Area of the cut, seen along the stream.", priced=False),
     WorkItem("land_taken", "m2", "Strip of land taken", "Ground between the old top of the bank and the new one.", priced=False),
-    WorkItem("trees_lost", "trees", "Trees lost", "Trees that stand on that strip and on the old face.", priced=False),
+    WorkItem("trees_lost", "trees", "Trees lost", "Trees that stand on that strip.", priced=False),
     WorkItem("earth_cut", "m3", "Cut", "Earth dug off the bank, in place."),
     WorkItem("spoil", "m3", "Spoil", "The same earth loose, to be carried away and laid somewhere."),
     WorkItem("face", "m2", "New face", "Surface of the finished slope from toe to top."),
@@ -95,3 +97,49 @@ def item_of(key: str) -> WorkItem:
         There is none of that name.
     """
     return {item.key: item for item in ITEMS}[key]
+
+
+@dataclass(frozen=True, slots=True)
+class GivenField:
+    """A column of the table of what somebody measured on site.
+
+    Parameters
+    ----------
+    name
+        Column of the CSV.
+    says
+        What is written into it.
+    low, high
+        Bounds of the number; a column of words has none.
+    """
+
+    name: str
+    says: str
+    low: float = 0.0
+    high: float | None = None
+
+
+GIVEN_NUMBERS = (
+    GivenField("length_m", "Length of bank to work on.", 1.0, 5000.0),
+    GivenField("height_low_m", "Lowest height of the bank from toe to top.", 0.0, 30.0),
+    GivenField("height_high_m", "Highest height of it.", 0.0, 30.0),
+    GivenField("start_slope", "Slope of the bank now, horizontal to vertical: 0 is vertical.", 0.0, 10.0),
+    GivenField("finished_slope", "Slope wanted, horizontal to vertical.", 0.1, 10.0),
+    GivenField("plantable_area_m2", "Ground to plant.", 0.0, 1e6),
+    GivenField("trees_lost", "Trees that stand on the strip of land that is taken, counted.", 0.0, 1e5),
+)
+"""Numbers that somebody measured or chose on site; each may stay empty, heights only both together."""
+
+
+@dataclass(frozen=True, slots=True)
+class Given:
+    """What somebody measured at one site; None where nothing is said."""
+
+    measure: str | None = None
+    length_m: float | None = None
+    height_low_m: float | None = None
+    height_high_m: float | None = None
+    start_slope: float | None = None
+    finished_slope: float | None = None
+    plantable_area_m2: float | None = None
+    trees_lost: float | None = None

@@ -299,6 +299,30 @@ def shortlist(
 
 @cli.command()
 @_FOLDER
+@click.option("--site", "ids", multiple=True, metavar="ID", help="Only this site; may be given several times.")
+@click.option("--top", type=click.IntRange(min=1), metavar="N", help="Sites of the first ranks on the page in full.")
+@click.option(
+    "--given", type=click.Path(path_type=Path), metavar="FILE", help="CSV of what was measured on site: heights, "
+    "slopes."
+)
+@click.option(
+    "--config", type=click.Path(path_type=Path), metavar="CONFIG", help="Take its [sizing] and [sites], not the run's."
+)
+def works(folder: Path, ids: tuple[str, ...], top: int | None, given: Path | None, config: Path | None) -> None:
+    """Size the works of the sites at concept level, as ranges with formulas.
+
+    FILE has a column site_id, and what was measured: length_m, height_low_m, height_high_m, start_slope, ...
+    """
+    from gisprio.faces.words import plain_lines
+    from gisprio.run.known import read_settings
+    from gisprio.run.works import write_works
+
+    own = None if config is None else read_settings(config)
+    click.echo(plain_lines(write_works(folder, sites=ids, given=given, config=own, top=top).told()))
+
+
+@cli.command()
+@_FOLDER
 def clean(folder: Path) -> None:
     """Remove what a result folder keeps for later runs; keep the results."""
     from gisprio.run.clean import clean as remove_store

@@ -6,10 +6,18 @@ import json
 from typing import Any
 
 from gisprio.compute.factors import layer_with_factors
-from gisprio.contracts.layers import RESULT_LAYERS
+from gisprio.contracts.layers import ON_DEMAND_LAYERS, RESULT_LAYERS
 from gisprio.contracts.schema import Column
 
-_HOMES = {"stations": "stations.parquet", "sensitivity": "sensitivity.csv"}
+_HOMES = {
+    "stations": "stations.parquet",
+    "sensitivity": "sensitivity.csv",
+    "work_items": "works.csv",
+    "work_sites": "works_sites.csv",
+    "work_warnings": "works_warnings.csv",
+}
+_ON_DEMAND = tuple(layer for layer in ON_DEMAND_LAYERS if layer.name in _HOMES)
+"""Tables of commands: those of which there is a file."""
 
 
 def field_list() -> dict[str, Any]:
@@ -22,7 +30,7 @@ def field_list() -> dict[str, Any]:
             "says": layer.says,
             "columns": [_column(column) for column in layer_with_factors(layer).columns],
         }
-        for layer in RESULT_LAYERS
+        for layer in (*RESULT_LAYERS, *_ON_DEMAND)
     }
 
 

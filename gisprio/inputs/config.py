@@ -273,6 +273,11 @@ _KINDS = {
     "not_a_day": ("is not a day of the year", 'month and day, as in opens = "07-15"'),
     "not_a_date": ("is not a date", 'a date, as in as_of = "2026-05-31"'),
     "not_tiles": ("is no address of tiles", 'one that begins with https:// and holds {z}, {x} and {y}'),
+    "not_in_order": ("is not in order", "lowest and highest, as in [0.5, 0.9]"),
+    "nothing_left": (
+        "leaves nothing of the mat",
+        "anchor_m and course_lap_m below mat_width_m, and roll_lap_m below roll_m",
+    ),
     "model_type": ("is not a section", "a section of its own, with keys of the form key = value below it"),
     "dict_type": ("is not a section", "a section of its own, with keys of the form key = value below it"),
 }
@@ -310,7 +315,7 @@ def _fault(error: Any, data: Mapping[str, Any]) -> Fault:
     says, wanted = _KINDS.get(kind, ("is not of the right kind", "a value as `gisprio new FOLDER` writes it"))
     if "pairwise" in place and kind in ("missing", "too_long", "string_type", "float_type", "tuple_type"):
         wanted = 'judgements as in [["unit_stream_power", "outer_bend", 2]]'
-    whole = kind in ("string_too_short", "model_type", "dict_type")
+    whole = kind in ("string_too_short", "model_type", "dict_type", "nothing_left")
     shown = f"{where} {says}" if whole else f"{where}: {quoted(value)} {says}"
     return Fault(f"{shown}.", f"{wanted}.", f"correct {where}.")
 

@@ -146,7 +146,7 @@ FAULTS = {
         "[setbacks]: there is no such section.",
         "one of run, layers, columns, stream_kinds, dem, land_cover, streams, hydraulics, setback, delivery, works, "
         "priority, "
-        "factor, sites, robustness, report, sheets, shortlist.",
+        "factor, sites, sizing, robustness, report, sheets, shortlist.",
         "write setback if that is what you meant, else take the section out.",
     ),
     "[setback]\nwidth_m = 'wide'": (

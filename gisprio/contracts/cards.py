@@ -260,13 +260,14 @@ class Product:
     """An output: its file in the result folder, and ``module:function`` that writes it.
 
     The function takes the path to write and :class:`Results`. Where it may write further files beside, ``more`` is the
-    pattern of their names.
+    pattern of their names. One that is ``optional`` may have nothing to say and then writes no file.
     """
 
     file: str
     function: str
     says: str
     more: str = ""
+    optional: bool = False
 
 
 def write_function(product: Product) -> Callable[[Path, Results], None]:

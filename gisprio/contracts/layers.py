@@ -9,7 +9,15 @@ from __future__ import annotations
 
 from gisprio.contracts.costs import COST_KINDS
 from gisprio.contracts.schema import Column, Geometry, Layer
-from gisprio.contracts.visits import FIELD_CLASSES, MATERIALS, SEEN_AT, STRATIFICATIONS, VERDICTS
+from gisprio.contracts.visits import (
+    FIELD_CLASSES,
+    MATERIALS,
+    MONITORED,
+    MOST_PLANTS,
+    SEEN_AT,
+    STRATIFICATIONS,
+    VERDICTS,
+)
 from gisprio.contracts.words import (
     BANK_LINE_BASES,
     BASES,
@@ -127,6 +135,24 @@ _SEEN_FACE = (
     C("material", "text", "What most of the face is made of.", null=True, among=MATERIALS),
     C("stratification", "text", "Where layers of unlike material show.", null=True, among=STRATIFICATIONS),
 )
+_MONITORED = (
+    C("eroding_length_m", "float", "Length of bank that erodes as it does there.", "m", null=True, low=0, high=10_000),
+    C("plants_alive", "float", "Plants counted alive.", "plants", null=True, low=0, high=MOST_PLANTS),
+    C("plants_dead", "float", "Plants counted dead.", "plants", null=True, low=0, high=MOST_PLANTS),
+    C("plants_missing", "float", "Plants that were not found any more.", "plants", null=True, low=0, high=MOST_PLANTS),
+    C("survival_pct", "float", "Share of what was planted that lives, judged by eye.", "%", null=True, low=0, high=100),
+    C("woody_cover_pct", "float", "Ground under trees and shrubs.", "%", null=True, low=0, high=100),
+    C("herb_cover_pct", "float", "Ground under herbs and grass.", "%", null=True, low=0, high=100),
+    C("invasive_cover_pct", "float", "Ground under invasive plants.", "%", null=True, low=0, high=100),
+    C("bare_pct", "float", "Bare ground.", "%", null=True, low=0, high=100),
+    C("cover_pct", "float", "Ground covered by plants of all kinds.", "%", null=True, low=0, high=100),
+    C("pin_id", "text", "Mark of the pin.", null=True),
+    C("pin_m", "float", "How far it stood out of the face.", "m", null=True, low=0, high=10),
+    C("pin_length_m", "float", "Length of the whole pin.", "m", null=True, low=0, high=10),
+    C("pin_lost", "float", "1 where the pin was gone, 0 where it was there; null where nothing is said.", null=True, low=0, high=1),
+    C("photo_point", "text", "Mark of the photo point.", null=True),
+    C("photo_bearing_deg", "float", "Bearing of its photograph, clockwise from north.", "degrees", null=True, low=0, high=360),
+)
 VISITS = Layer(
     "visits", "point", (), "Field forms that were filled in; untouched ones are left out.",
     (
@@ -139,6 +165,7 @@ VISITS = Layer(
         *_SEEN_THERE,
         C("bankfull_height_m", "float", "Height of the bankfull mark above the toe.", "m", null=True, low=0),
         *_SEEN_FACE,
+        *_MONITORED,
     ),
 )
 WATERSHED = Layer("watershed", "polygon", (), "Area of interest.", ())
@@ -1062,6 +1089,7 @@ SHOWN_VISITS = Layer(
         C("field_hazard_class", "text", "Its class.", null=True, among=FIELD_CLASSES),
         C("field_hazard_says", "text", "Why there is no index.", null=True),
         C("desk_erosion_score", "float", "Erosion score of the bank without what anybody saw to erode; null where the bank is not ranked.", null=True, low=0, high=100),
+        *_MONITORED,
     ),
 )
 VISIT_AGREEMENT = Layer(
@@ -1193,6 +1221,26 @@ WORK_HOURS = Layer(
         C("rate", "text", "The rate in words."),
     ),
 )
+MONITORING = Layer(
+    "monitoring", "none", (), "What visits of several dates saw at one place, in order of time: a row a date and measure.",
+    (
+        C("place_id", "text", "Id of the place, from its bank and the metres up it; its coordinates where no bank is there."),
+        C("bank_id", "text", "Bank of the first visit there.", null=True),
+        C("reach_id", "text", "Reach of that bank.", null=True),
+        C("side", "text", "Looking downstream.", among=SIDES),
+        C("visit_id", "text", "Id of the visit on its form; of several on one day, with commas between.", null=True),
+        C("date", "text", "Day, as 2026-05-31; null where the form tells none, and then it stands in no order.", null=True),
+        C("days", "float", "Days since the first value of this measure and mark there.", "d", null=True, low=0),
+        C("measure", "text", "What was seen.", among=tuple(MONITORED)),
+        C("mark", "text", "Mark of the pin or photo point.", null=True),
+        C("value", "float", "What was seen that day, in the unit beside; of a pin how far it stands out.", null=True),
+        C("unit", "text", "Unit of value and since_first."),
+        C("since_first", "float", "Change since the first; of a pin the retreat of the face, below 0 where it built up.", null=True),
+        C("per_year", "float", "That change of pins and volumes for 365 days; of a pin mm/y, of a volume m3/y.", null=True),
+        C("at_least", "bool", "Whether change and rate are at least so much: a pin was washed out."),
+        C("says", "text", "What to know of the row.", null=True),
+    ),
+)
 
 INPUT_LAYERS = (
     STREAMS, INFLOWS, PARCELS, WATER, ROADS, BANK_LINES, SOILS, WETLANDS, CONSTRAINTS, DONE, ERODING, WATERSHED, SUB_WATERSHEDS,
@@ -1200,7 +1248,7 @@ INPUT_LAYERS = (
 )
 RESULT_LAYERS = (
     REACHES, BANKS, BANK_SETBACKS, GAPS, SITES, PROPERTIES, FLOW_POINTS, CROSSINGS, SHOWN_KNICKPOINTS, SHOWN_CONSTRAINTS,
-    WORKS_DONE, SCARS, SHOWN_VISITS, SHOWN_FRONTAGES, FACTORS, LONG_PROFILES, SENSITIVITY, FINDINGS, STATION_RESULTS,
+    WORKS_DONE, SCARS, SHOWN_VISITS, MONITORING, SHOWN_FRONTAGES, FACTORS, LONG_PROFILES, SENSITIVITY, FINDINGS, STATION_RESULTS,
 )
 ON_DEMAND_LAYERS = (WORK_SITES, WORK_ITEMS, WORK_WARNINGS, WORK_COSTS, SITE_COSTS, PROPERTY_COSTS, WORK_HOURS)
 """Tables of commands that read finished results."""

@@ -12,6 +12,12 @@ PRODUCTS: tuple[Product, ...] = (
     Product("sites.csv", "gisprio.products.tables:write_sites", "The sites without geometry."),
     Product("ranked.xlsx", "gisprio.products.workbook:write_workbook", "The tables as one workbook, a sheet a table."),
     Product("top.kmz", "gisprio.products.top_banks:write_top", "The most urgent banks for phones and globes."),
+    Product(
+        "monitoring.csv",
+        "gisprio.products.tables:write_monitoring",
+        "What visits of several dates saw, place by place.",
+        optional=True,
+    ),
     Product("profiles.csv", "gisprio.products.profiles:write_profiles_table", "The long profile of every stream."),
     Product("profiles.svg", "gisprio.products.profiles:write_profiles_picture", "The longest streams as a picture."),
     Product("sensitivity.csv", "gisprio.products.tables:write_sensitivity", "What would change the top ten banks."),

@@ -56,6 +56,12 @@ def write_sites(path: Path, results: Results) -> None:
     write_table(path, results.tables["sites"])
 
 
+def write_monitoring(path: Path, results: Results) -> None:
+    """Write the layer ``monitoring`` as CSV, where visits told anything of it."""
+    if len(results.tables["monitoring"]):
+        write_table(path, results.tables["monitoring"])
+
+
 def write_sensitivity(path: Path, results: Results) -> None:
     """Write the table of what changes the top as CSV."""
     write_table(path, results.tables["sensitivity"])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import html
 import sqlite3
+from collections.abc import Sequence
 from contextlib import closing
 from pathlib import Path
 from xml.sax.saxutils import quoteattr
@@ -35,7 +36,7 @@ _EXTENSION = (
 )
 
 
-def write_form(path: Path, places: gpd.GeoDataFrame) -> None:
+def write_form(path: Path, places: gpd.GeoDataFrame, fields: Sequence[FormField] = FORM) -> None:
     """Write the form.
 
     Parameters
@@ -45,6 +46,8 @@ def write_form(path: Path, places: gpd.GeoDataFrame) -> None:
     places
         Points with ``visit_id``, ``place``, ``side``, ``latitude``, ``longitude`` and the columns of ``HIDDEN``; no
         score and no rank.
+    fields
+        Fields of the form, in the units that people fill in.
 
     Notes
     -----
@@ -60,25 +63,25 @@ def write_form(path: Path, places: gpd.GeoDataFrame) -> None:
         base.executescript(_SCHEMA_TABLES)
         for table in ("gpkg_data_columns", "gpkg_data_column_constraints"):
             base.execute(_EXTENSION, (table,))
-        for field in FORM:
+        for field in fields:
             _add_field(base, field)
-        _add_style(base, form_qml([*places.columns.drop(places.geometry.name), *(field.name for field in FORM)]))
+        _add_style(base, form_qml(list(places.columns.drop(places.geometry.name)), fields))
         base.execute("UPDATE gpkg_contents SET last_change = ?", (STAMP,))
 
 
 def _add_field(base: sqlite3.Connection, field: FormField) -> None:
-    kind = {"date": "DATE", "number": "REAL"}.get(field.kind, "TEXT")
+    kind = {"date": "DATE", "number": "INTEGER" if field.whole else "REAL"}.get(field.kind, "TEXT")
     base.execute(f'ALTER TABLE {LAYER} ADD COLUMN "{field.name}" {kind} {_check(field)}')
     rule = f"{LAYER}_{field.name}" if field.among or field.kind == "number" else None
     base.execute(
         "INSERT INTO gpkg_data_columns (table_name, column_name, name, title, constraint_name) VALUES (?, ?, ?, ?, ?)",
-        (LAYER, field.name, field.name, field.asks, rule),
+        (LAYER, field.name, field.name, field.label, rule),
     )
     told = "INSERT INTO gpkg_data_column_constraints VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
     for word in field.among:
         base.execute(told, (rule, "enum", word, None, None, None, None, word))
     if field.kind == "number":
-        base.execute(told, (rule, "range", None, field.low, True, field.high, True, field.asks))
+        base.execute(told, (rule, "range", None, field.low, True, field.high, True, field.label))
 
 
 def _check(field: FormField) -> str:
@@ -88,7 +91,8 @@ def _check(field: FormField) -> str:
         words = ", ".join(f"'{word}'" for word in field.among)
         return f"CHECK ({name} IS NULL OR {name} IN ({words}))"
     if field.kind == "number":
-        return f"CHECK ({name} IS NULL OR (typeof({name}) != 'text' AND {name} BETWEEN {field.low} AND {field.high}))"
+        typed = "= 'integer'" if field.whole else "!= 'text'"
+        return f"CHECK ({name} IS NULL OR (typeof({name}) {typed} AND {name} BETWEEN {field.low} AND {field.high}))"
     if field.kind == "date":
         return f"CHECK ({name} IS NULL OR date({name}) IS NOT NULL)"
     return ""
@@ -109,9 +113,18 @@ def _add_style(base: sqlite3.Connection, qml: str) -> None:
     )
 
 
-def form_qml(columns: list[str]) -> str:
-    """Give the form and the symbol as QML text: pick lists, ranges, a calendar, photographs; hidden columns hidden."""
-    fields = {field.name: field for field in FORM}
+def form_qml(given: Sequence[str], form: Sequence[FormField] = FORM) -> str:
+    """Give the form and the symbol as QML text: pick lists, ranges, a calendar, photographs; hidden columns hidden.
+
+    Parameters
+    ----------
+    given
+        Columns that are there before the form's.
+    form
+        Fields of the form.
+    """
+    fields = {field.name: field for field in form}
+    columns = [*given, *fields]
     widgets = "".join(
         f"<field name={quoteattr(name)}><editWidget type={quoteattr(kind)}><config>{config}</config></editWidget>"
         "</field>\n"
@@ -119,8 +132,8 @@ def form_qml(columns: list[str]) -> str:
         for kind, config in [_widget(name, fields.get(name))]
     )
     aliases = "".join(
-        f'<alias field={quoteattr(field.name)} index="{columns.index(field.name)}" name={quoteattr(field.asks)}/>\n'
-        for field in FORM
+        f'<alias field={quoteattr(field.name)} index="{columns.index(field.name)}" name={quoteattr(field.label)}/>\n'
+        for field in form
     )
     fixed = "".join(f'<field name={quoteattr(name)} editable="{int(name in fields)}"/>\n' for name in columns)
     marker = (
@@ -152,7 +165,9 @@ def _widget(name: str, field: FormField | None) -> tuple[str, str]:
         )
         return "ValueMap", _options(f'<Option name="map" type="List">{words}</Option>')
     if field.kind == "number":
-        bounds = (("Min", "double", field.low), ("Max", "double", field.high), ("Step", "double", 0.1))
+        step, digits = _steps(field)
+        bounds = (("Min", "double", field.low), ("Max", "double", field.high), ("Step", "double", step),
+                  ("Precision", "int", digits))  # fmt: skip
         told = "".join(f'<Option name="{key}" type="{kind}" value="{value:g}"/>' for key, kind, value in bounds)
         return "Range", _options(f'{told}<Option name="AllowNull" type="bool" value="true"/>')
     if field.kind == "date":
@@ -162,6 +177,13 @@ def _widget(name: str, field: FormField | None) -> tuple[str, str]:
         more = "".join(f'<Option name="{key}" type="bool" value="true"/>' for key in ("allow_null", "calendar_popup"))
         return "DateTime", _options(told + more)
     return "ExternalResource", _options('<Option name="DocumentViewer" type="int" value="1"/>')
+
+
+def _steps(field: FormField) -> tuple[float, int]:
+    """Give the step of a number's buttons, and its decimals."""
+    if field.whole:
+        return 1, 0
+    return (0.1, 2) if field.unit in ("m", "ft", "in") else (5, 0)
 
 
 def _options(inside: str) -> str:

@@ -407,6 +407,8 @@ def write_products(products: Sequence[Product], results: Results, new: Path, pro
         path = new / product.file
         path.parent.mkdir(parents=True, exist_ok=True)
         write_function(product)(path, results)
+        if product.optional and not path.is_file():
+            continue
         if not path.is_file():
             raise ContractError(
                 f"the product {product.file} was not written.",

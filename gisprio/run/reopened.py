@@ -18,7 +18,7 @@ from gisprio.contracts.cards import Results
 from gisprio.contracts.errors import InputError
 from gisprio.contracts.grids import ArraySource, Grid, Lattice
 from gisprio.contracts.pictures import Picture
-from gisprio.contracts.schema import Layer, check
+from gisprio.contracts.schema import Layer, check, empty
 from gisprio.contracts.settings import Settings
 from gisprio.inputs.config import as_tuples
 from gisprio.run.methods import items_of_run
@@ -26,6 +26,8 @@ from gisprio.run.results import RANKED, OpenedResults, open_results
 from gisprio.run.stages import RESULT_TABLES, promised
 
 BACKDROP = "backdrop.tif"
+LATER = ("monitoring",)
+"""Layers that results of before have not, and are read as empty."""
 IN_RECORD = ("robustness", "sensitivity")
 """Small tables that run.json holds."""
 
@@ -68,10 +70,9 @@ def refuse_older(opened: OpenedResults) -> None:
     InputError
         Naming what is not there.
     """
-    import pyogrio
-
-    there = {str(name) for name, _ in pyogrio.list_layers(opened.file(RANKED))}
-    lacking = [f"layer {name} of {RANKED}" for name in (*RESULT_TABLES, "factors", "findings") if name not in there]
+    there = layers_of(opened)
+    wanted = {*RESULT_TABLES, "factors", "findings"} - {*LATER, *there}
+    lacking = [f"layer {name} of {RANKED}" for name in (*RESULT_TABLES, "factors", "findings") if name in wanted]
     lacking += [BACKDROP] if BACKDROP not in opened.record.get("files", {}) else []
     if lacking:
         raise InputError(
@@ -79,6 +80,13 @@ def refuse_older(opened: OpenedResults) -> None:
             wanted="results of a gisprio that keeps them, as this one does.",
             do="run again; what is kept in .gisprio makes that quick.",
         )
+
+
+def layers_of(opened: OpenedResults) -> set[str]:
+    """Give the names of the result layers that are there."""
+    import pyogrio
+
+    return {str(name) for name, _ in pyogrio.list_layers(opened.file(RANKED))}
 
 
 def settings_of(opened: OpenedResults) -> Settings:
@@ -104,6 +112,8 @@ def _table(opened: OpenedResults, name: str, settings: Settings) -> pd.DataFrame
     """Read a layer, in the kinds its contract names; columns that an older gisprio did not write are null."""
     layer = promised(RESULT_TABLES.get(name, name), settings)
     assert layer is not None
+    if name in LATER and name not in layers_of(opened):
+        return empty(layer)
     frame: pd.DataFrame = getattr(opened, name)
     frame = frame.assign(**{one.name: None for one in layer.columns if one.null and one.name not in frame})
     if layer.geometry == "none":

@@ -95,6 +95,11 @@ class OpenedResults:
         return self._layer("visits")
 
     @cached_property
+    def monitoring(self) -> pd.DataFrame:
+        """Layer ``monitoring``, without geometry: what visits of several dates saw at one place."""
+        return self._layer("monitoring")
+
+    @cached_property
     def properties(self) -> gpd.GeoDataFrame:
         """Layer ``properties``."""
         return self._layer("properties")

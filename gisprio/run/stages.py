@@ -452,9 +452,9 @@ STAGES: tuple[Stage, ...] = (
         "whole",
         reads=("visits", "visit_places", "reach_measures", "banks", "factors"),
         sections=("priority",),
-        writes=("shown_visits", "visit_agreement"),
+        writes=("shown_visits", "visit_agreement", "monitoring"),
         says="Gives each field visit the published field index of bank erosion hazard, kept apart from every score; "
-        "says how well the scores agree with what was seen.",
+        "says how well the scores agree with what was seen; puts in order what visits of several dates saw at a place.",
     ),
     Stage(
         "draws",
@@ -481,6 +481,7 @@ RESULT_TABLES = {
     "works_done": "works_done",
     "scars": "scars",
     "visits": "shown_visits",
+    "monitoring": "monitoring",
     "long_profiles": "long_profiles",
     "properties": "drawn_properties",
     "frontages": "shown_frontages",

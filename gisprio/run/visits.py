@@ -16,7 +16,7 @@ import shapely
 
 from gisprio.compute.scoring.keys import whole_weights
 from gisprio.contracts.errors import InputError
-from gisprio.contracts.visits import FORM
+from gisprio.contracts.visits import form_fields
 from gisprio.inputs.contacts import read_contacts
 from gisprio.products.visit_form import LAYER, write_form, write_points
 from gisprio.run.lock import locked
@@ -107,7 +107,7 @@ def write_visits(
     places = form_places(chosen, digest_of_run(results.record)[:12], results.crs)
     with locked(home, []), machine_faults(home), tempfile.TemporaryDirectory(dir=home / STORE) as folder_of_new:
         made = {name: Path(folder_of_new) / name for name in (FORM_FILE, KMZ_FILE, GPX_FILE)}
-        write_form(made[FORM_FILE], places)
+        write_form(made[FORM_FILE], places, form_fields(results.settings.report.units))
         write_points(made[KMZ_FILE], made[GPX_FILE], places)
         for name, path in made.items():
             os.replace(path, home / name)
@@ -217,12 +217,13 @@ def _refuse_filled(path: Path) -> None:
     import pyogrio
     from pyogrio.errors import DataLayerError, DataSourceError
 
-    fields = [field.name for field in FORM]
+    both = [[field.name for field in form_fields(units)] for units in ("si", "us")]
     try:
         form = pyogrio.read_dataframe(path, layer=LAYER, read_geometry=False)
     except (DataLayerError, DataSourceError):
         form = pd.DataFrame()
-    if not {*fields, "run"} <= set(form):
+    fields = next((names for names in both if {*names, "run"} <= set(form)), None)
+    if fields is None:
         raise InputError(
             f"{path} is there and is no form that gisprio visits wrote.",
             wanted="no file of that name, or an empty form.",

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
+import json
+import shutil
 import sqlite3
 import zipfile
 from pathlib import Path
@@ -15,6 +17,7 @@ import pytest
 import shapely
 
 import gisprio
+from gisprio.contracts.layers import VISITS
 from gisprio.contracts.visits import FORM
 from gisprio.faces.main import main
 from gisprio.inputs.visits import NUMBERS, WORDS
@@ -90,7 +93,8 @@ def test_the_form_holds_places_and_no_score(results, capsys):
     ("column", "right", "wrong"),
     [("material", "sand", "marble"), ("bank_height_m", 1.5, 400.0), ("root_density_pct", 30.0, -1.0),
      ("erodes", "yes", "maybe"), ("verdict", "wrong line", "no"), ("bank_angle_deg", 90.0, "steep"),
-     ("date", "2026-05-31", "spring")],
+     ("date", "2026-05-31", "spring"), ("plants_alive", 12, 12.5), ("bare_pct", 40.0, 101.0), ("pin_m", 0.16, 10.5),
+     ("photo_bearing_deg", 359.5, 361.0), ("pin_lost", "yes", "perhaps")],
 )  # fmt: skip
 def test_the_file_itself_refuses_what_is_not_on_its_lists(results, column, right, wrong):
     write_visits(results, top=4)
@@ -113,7 +117,8 @@ def test_the_file_itself_refuses_what_is_not_on_its_lists(results, column, right
 
 def test_the_form_and_what_reads_it_back_agree():
     fields = {field.name: field for field in FORM}
-    assert {name: (fields[name].low, fields[name].high) for name in NUMBERS} == NUMBERS
+    seen = {column.name for column in VISITS.columns if column.kind == "float"}
+    assert set(NUMBERS) == seen - {"date_y", "erodes", "pin_lost"}
     assert {name: fields[name].among for name in WORDS} == WORDS
 
 
@@ -137,6 +142,33 @@ def test_a_filled_form_is_never_written_over_and_comes_back(results, world, caps
     assert brought["bank_height_m"].tolist() == [1.7]
     bank = gisprio.open_results(again.folder).banks.set_index("bank_id").loc[first["bank_id"].item()]
     assert bank["observed_erosion_score"] > 0
+
+
+def test_a_form_in_feet_refuses_in_feet_and_is_told_from_one_in_metres(results, world):
+    config = world / "us.toml"
+    config.write_text((world / "tiny.toml").read_text() + '\n[report]\nunits = "us"\n')
+    settings = gisprio.read_settings(config)
+    record = json.loads((results / "run.json").read_text())
+    record["settings"]["report"]["units"] = settings.report.units
+    us = world / "us"
+    shutil.copytree(results, us, ignore=shutil.ignore_patterns(".gisprio"))
+    (us / "run.json").write_text(json.dumps(record))
+    write_visits(us, top=4)
+    names = set(pyogrio.read_info(us / "visits.gpkg", layer="visits")["fields"])
+    assert {"bank_height_ft", "pin_in", "root_density_pct"} <= names
+    assert not [name for name in names if name.endswith("_m")]
+    with sqlite3.connect(us / "visits.gpkg") as base:
+        told = "SELECT title, max FROM gpkg_data_columns JOIN gpkg_data_column_constraints USING (constraint_name)"
+        assert base.execute(f"{told} WHERE column_name = 'bank_height_ft'").fetchone() == (
+            "Bank height above the toe, ft", 328.0,
+        )  # fmt: skip
+    form = pyogrio.read_dataframe(us / "visits.gpkg", layer="visits")
+    first, given = form.iloc[[0]], {"layer": "visits", "append": True}
+    pyogrio.write_dataframe(first.assign(bank_height_ft=328.0), us / "visits.gpkg", **given)
+    with pytest.raises(gisprio.contracts.errors.InputError, match="has been filled in at 1 places"):
+        write_visits(us)
+    with pytest.raises(Exception, match="CHECK constraint failed"):
+        pyogrio.write_dataframe(first.assign(bank_height_ft=329.0), us / "visits.gpkg", **given)
 
 
 def test_points_for_phones_hold_no_markup_of_names(results):

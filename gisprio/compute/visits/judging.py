@@ -14,9 +14,10 @@ from gisprio.compute.factors.observed_erosion import CARD as OBSERVED
 from gisprio.compute.scoring.orders import rank_rows, with_whole_weights
 from gisprio.compute.visits.agreement import Agreement, agreement
 from gisprio.compute.visits.field_index import field_index
+from gisprio.compute.visits.monitoring import monitoring_findings, monitoring_series
 from gisprio.contracts.cards import Output, Sources, Tables
 from gisprio.contracts.findings import Finding, findings_table
-from gisprio.contracts.layers import SHOWN_VISITS, VISIT_AGREEMENT
+from gisprio.contracts.layers import MONITORING, SHOWN_VISITS, VISIT_AGREEMENT
 from gisprio.contracts.schema import check, empty
 from gisprio.contracts.settings import Priority, Settings
 from gisprio.contracts.visits import SEEN_AT
@@ -38,7 +39,7 @@ def judge_visits(tables: Tables, sources: Sources, settings: Settings) -> Output
     Returns
     -------
     dict
-        ``shown_visits``, ``visit_agreement`` and ``findings``.
+        ``shown_visits``, ``visit_agreement``, ``monitoring`` and ``findings``.
 
     Notes
     -----
@@ -50,7 +51,8 @@ def judge_visits(tables: Tables, sources: Sources, settings: Settings) -> Output
     visits = tables["visits"]
     if not len(visits):
         crs = getattr(visits, "crs", None)
-        return {"shown_visits": empty(SHOWN_VISITS, crs), "visit_agreement": empty(VISIT_AGREEMENT)}
+        none = {"visit_agreement": empty(VISIT_AGREEMENT), "monitoring": empty(MONITORING)}
+        return {"shown_visits": empty(SHOWN_VISITS, crs), **none}
     desk = desk_scores(tables["banks"], tables["factors"], settings.priority)
     shown = _shown(visits, tables["visit_places"], tables["reach_measures"])
     shown = shown.assign(desk_erosion_score=desk["erosion_score"].reindex(shown["bank_id"]).to_numpy(float))
@@ -59,10 +61,12 @@ def judge_visits(tables: Tables, sources: Sources, settings: Settings) -> Output
     columns = dict(zip(used["worst_column"], used["title"], strict=True))
     told = agreement(usable(shown, desk), list(columns), settings.priority.need_at)
     says = agreement_words(told, columns, settings.priority.need_at) + _desk_words(visits["at_desk"])
+    series = monitoring_series(shown)
     return {
         "shown_visits": check(SHOWN_VISITS, shown),
+        "monitoring": series,
         "visit_agreement": check(VISIT_AGREEMENT, _row(told, says, columns)),
-        "findings": findings_table([_finding(told, says)]),
+        "findings": findings_table([_finding(told, says), *monitoring_findings(series)]),
     }
 
 

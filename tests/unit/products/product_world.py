@@ -22,6 +22,7 @@ from gisprio.contracts.layers import (
     FLOW_POINTS,
     GAPS,
     LONG_PROFILES,
+    MONITORING,
     PROPERTIES,
     REACHES,
     SCARS,
@@ -483,6 +484,11 @@ def _landmarks(reach: gpd.GeoDataFrame, bank: gpd.GeoDataFrame, crs: str) -> dic
             | {"visit_id": ["V1"], "bank_id": [sides[0]], "reach_id": [ids[0]], "side": ["left"], "at_random": [True],
                "erodes": [1.0], "verdict": ["ok"], "bankfull_height_basis": ["missing"]},
         ),
+        "monitoring": check(MONITORING, pd.DataFrame(
+            {name: [None] for name in MONITORING.names()}
+            | {"place_id": [f"{sides[0]}@100"], "bank_id": [sides[0]], "side": ["left"], "date": ["2026-05-31"],
+               "measure": ["pin"], "mark": [EVIL[0]], "value": [100.0], "unit": ["mm"], "at_least": [False]}
+        )),
     }  # fmt: skip
 
 

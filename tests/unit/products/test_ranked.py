@@ -34,7 +34,7 @@ def test_the_layers_are_there_with_their_descriptions(ranked):
     places = ["reaches", "banks", "gaps", "sites", "properties", "flow_points"]
     places += ["crossings", "knickpoints", "constraints", "works_done", "scars", "visits"]
     assert names[:12] == places
-    tables = ["bank_setbacks", "factors", "findings", "frontages", "layer_styles", "long_profiles"]
+    tables = ["bank_setbacks", "factors", "findings", "frontages", "layer_styles", "long_profiles", "monitoring"]
     assert sorted(names[12:]) == tables
     with closing(sqlite3.connect(ranked)) as base:
         said = dict(base.execute("SELECT table_name, description FROM gpkg_contents"))

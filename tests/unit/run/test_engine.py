@@ -63,7 +63,8 @@ def test_numbers_by_hand(tmp_path):
     assert record.counts == {
         "reaches": 12, "banks": 12, "bank_setbacks": 0, "gaps": 0, "sites": 0, "properties": 0, "flow_points": 0,
         "crossings": 0, "knickpoints": 0, "constraints": 0, "works_done": 0, "scars": 0, "visits": 0,
-        "frontages": 0, "long_profiles": 0, "findings": 2, "ranked_banks": 12, "ranked_properties": 0, "stations": 12,
+        "monitoring": 0, "frontages": 0, "long_profiles": 0, "findings": 2, "ranked_banks": 12, "ranked_properties": 0,
+        "stations": 12,
     }  # fmt: skip
     assert record.references == ["nagel2014"]
     assert record.findings == {"error": 0, "warning": 1, "note": 1}

@@ -161,7 +161,8 @@ def _owners(pdf: pikepdf.Pdf, key: int) -> list[Any]:
 def _faults_of_fonts(pdf: pikepdf.Pdf) -> list[str]:
     faults = []
     for page in pdf.pages:
-        for font in page.Resources.Font.values():
+        for name in page.Resources.Font:
+            font = page.Resources.Font[name]
             letters = re.findall(r"<[0-9A-F]+> <([0-9A-F]+)>\n", font.ToUnicode.read_bytes().decode())
             if not letters or set(letters) & {"0000", "FEFF", "FFFE"}:
                 faults.append("codes that stand for no letter")

@@ -443,7 +443,7 @@ class Sites(Section):
     design_bank_m: Positive = 3.0
     """A bank higher than this asks for a qualified design; common practice, no source."""
     windows: tuple[WorkWindow, ...] = ()
-    """When work in the water may be done: the user's own table."""
+    """When work in the water may be done: the user's own table; in the config rows, or the path of a CSV."""
 
 
 class DesignLimits(Section):

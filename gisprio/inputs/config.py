@@ -18,6 +18,7 @@ from gisprio.contracts.shipped import shipped
 from gisprio.inputs.faults import Fault, nearest, quoted, raise_faults
 from gisprio.inputs.own_factors import is_value_function, own_factor_faults
 from gisprio.inputs.setback_rules import from_rule_file, rule_faults, with_rule_files
+from gisprio.inputs.work_windows import from_table, with_windows_table
 
 CONFIG_NAME = "gisprio.toml"
 TEMPLATE = "template.toml"
@@ -52,12 +53,13 @@ def read_settings(path: str | Path, known: Mapping[str, Collection[str]] | None 
         The file is not there or is not TOML, or with every fault of its keys and values in one message.
     """
     path = Path(path)
-    data = with_rule_files(_toml(path), path.resolve().parent, _toml)
+    folder = path.resolve().parent
+    data = with_windows_table(with_rule_files(_toml(path), folder, _toml), folder)
     named = known or {}
     faults = list(_not_finite(data))
     settings = None
     try:
-        settings = Settings.model_validate({**as_tuples(data), "folder": path.resolve().parent}, strict=True)
+        settings = Settings.model_validate({**as_tuples(data), "folder": folder}, strict=True)
     except ValidationError as error:
         faults += [_fault(one, data) for one in error.errors() if not _is_not_finite(one["input"])]
     if "folder" in data:
@@ -292,7 +294,7 @@ _REQUIRED = {
 def _fault(error: Any, data: Mapping[str, Any]) -> Fault:
     """Put one complaint of the models about the data into our own words."""
     place, kind, value = _untagged(tuple(error["loc"])), error["type"], error["input"]
-    where = _written(place) + from_rule_file(place, data)
+    where = _written(place) + from_rule_file(place, data) + from_table(place, data)
     if kind == "extra_forbidden":
         return _unknown_key(place, _model_at(tuple(error["loc"])[:-1]) or Settings, where)
     if kind == "union_tag_invalid":

@@ -10,19 +10,11 @@ from typing import Literal
 
 import pandas as pd
 
-from gisprio.contracts.constants import CUBIC_YARD_M3, FOOT_M, POUND_KG, SHORT_TON_T
 from gisprio.contracts.works import ITEM_KEYS, item_of
 from gisprio.products import svg
 from gisprio.products.document import Document
+from gisprio.products.works_words import shown_unit, told_in
 
-_US = {
-    "m": (1 / FOOT_M.value, "ft"),
-    "m2": (1 / FOOT_M.value**2, "ft²"),
-    "m3": (1 / CUBIC_YARD_M3.value, "yd³"),
-    "t": (1 / SHORT_TON_T.value, "US tons"),
-    "kg": (1 / POUND_KG.value, "lb"),
-}
-_SI = {"m2": (1.0, "m²"), "m3": (1.0, "m³")}
 _COUNTED = 20.0
 """Counts up to this are told whole."""
 _NOT_SUMMED = ("run_out", "cut_section", "lift")
@@ -141,7 +133,7 @@ def _summary(document: Document, page: WorksPage) -> None:
         "answer",
     )
     for text in page.common:
-        document.paragraph(text, "warning")
+        document.paragraph(told_in(text, page.units), "warning")
     document.heading("What sites are sized for")
     counts = sites["measure"].value_counts()
     rows = [
@@ -189,9 +181,9 @@ def _site(document: Document, site: PageSite, units: Literal["si", "us"]) -> Non
     document.paragraph(f"{site.where}.", "quiet")
     document.paragraph(site.why)
     if site.not_sized:
-        document.paragraph(site.not_sized, "warning")
+        document.paragraph(told_in(site.not_sized, units), "warning")
     for text in site.warnings:
-        document.paragraph(text, "warning")
+        document.paragraph(told_in(text, units), "warning")
     if site.bank is not None:
         low, high = _range_words(site.items, "run_out", units)
         document.figure(
@@ -202,14 +194,14 @@ def _site(document: Document, site: PageSite, units: Literal["si", "us"]) -> Non
         )
     if len(site.facts):
         document.heading("What it was sized from", 3)
-        document.items(site.facts)
+        document.items(told_in(text, units) for text in site.facts)
     if len(site.items):
         columns = (*_COLUMNS, ("basis", "Got", "text"), ("formula", "Formula of the middle", "text"))
         document.table(_shown(site.items, units), columns, f"Quantities at {site.site_id}")
     if site.questions:
         document.heading("When to call a qualified designer", 3)
         document.paragraph("If any one of these is so, have a qualified professional design the work:")
-        document.items(f"{question} {_answer(reason)}" for question, reason in site.questions)
+        document.items(told_in(f"{question} {_answer(reason)}", units) for question, reason in site.questions)
 
 
 def _answer(reason: str | None) -> str:
@@ -232,11 +224,6 @@ def _shown(items: pd.DataFrame, units: Literal["si", "us"]) -> pd.DataFrame:
         for name, column in ends.items()
     }
     return items.assign(title=[item.title for item in found], unit_shown=[unit for _, unit in scales], **texts)
-
-
-def shown_unit(unit: str, units: Literal["si", "us"]) -> tuple[float, str]:
-    """Give the factor and the name by which people read a unit of works."""
-    return (_US if units == "us" else _SI).get(unit, (1.0, unit))
 
 
 def rounded(value: float, figures: int = 2) -> str:

@@ -206,7 +206,8 @@ def _page_site(facts: SiteFacts, tables: Mapping[str, pd.DataFrame], settings: S
     row = tables["work_sites"].set_index("site_id").loc[facts.site_id]
     items, warned = tables["work_items"], tables["work_warnings"]
     bank = None
-    if facts.measure == "bank works and plant" and facts.heights is not None:
+    cut = facts.measure == "bank works and plant" and facts.finished > facts.start[1]
+    if cut and facts.heights is not None:
         low, mid, high = facts.heights.means
         bank = Bank(low, mid, high, facts.start[1], facts.finished, settings.sizing.toe == "rock")
     return PageSite(

@@ -174,9 +174,11 @@ def not_sized(facts: SiteFacts, found: list[Quantity]) -> str | None:
     lacking = []
     if facts.measure == "bank works and plant" and facts.heights is None:
         lacking.append(
-            f"No earth, mat, live stakes or seed: nobody knows how high the bank is ({facts.no_heights}). Measure "
-            "it first."
+            f"No earth, mat, live stakes or seed: nobody knows how high the bank is ({facts.no_heights}). Measure it "
+            "first."
         )
+        if any(one.item == "toe_rock" for one in found):
+            lacking.append("Rock is by length alone: whether so high a bank needs it is not known.")
     if not any(one.item == "planting_area" for one in found):
         lacking.append("No plants: there is no ground to plant.")
     return " ".join(lacking) if lacking else None

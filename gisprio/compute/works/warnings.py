@@ -68,6 +68,8 @@ def warnings_of_settings(sizing: Sizing) -> Iterator[Warned]:
             f"{told(TOE_ROCK_MOST.value)} t/m for small streams.",
             "Keep within it in a concept; other weights are a designer's.",
         )
+    if sizing.toe == "rock":
+        yield from _fill_warnings(most)
     if sizing.stake_spacing_m > LIFT_STAKES.value * (1 + SLACK):
         yield (
             "spacing",
@@ -77,6 +79,18 @@ def warnings_of_settings(sizing: Sizing) -> Iterator[Warned]:
         )
     if sizing.face == "lifts":
         yield from _lift_warnings(sizing)
+
+
+def _fill_warnings(weight: float) -> Iterator[Warned]:
+    fill = weight / dumped_density()
+    if fill > PERMIT_FILL.value:
+        yield (
+            "fill",
+            f"{told(weight)} t/m of rock are about {told(round(fill, 1))} m3/m: above {told(PERMIT_FILL.value)} "
+            "m3/m, the "
+            "limit below ordinary high water of one national permit (USA, 2012).",
+            "Ask what the limit is where you are.",
+        )
 
 
 def _lift_warnings(sizing: Sizing) -> Iterator[Warned]:
@@ -126,9 +140,9 @@ def warnings_of_slope(finished: float, sizing: Sizing) -> Iterator[Warned]:
         fold = sizing.mat_width_m - sizing.anchor_m
         yield (
             "fold",
-            f"A lift of {told(sizing.lift_height_m)} m is too high: a fold of {told(fold)} m covers face and "
-            "tread up to "
-            f"{told(fold)} / (1 + {told(finished)}) = {told(most)} m.",
+            f"A lift of {told(sizing.lift_height_m)} m is too high: at {told(finished)}:1 a fold of {told(fold)} "
+            "m covers face "
+            f"and tread of lifts up to {told(most)} m.",
             "Take lower lifts, a wider mat or a steeper slope.",
         )
 
@@ -210,7 +224,7 @@ def _regrade_warnings(facts: SiteFacts, by_item: dict[str, Quantity]) -> Iterato
 
 
 def _rock_warnings(facts: SiteFacts, rock: Quantity, sizing: Sizing) -> Iterator[Warned]:
-    least, most = sizing.toe_rock_t_m
+    least = sizing.toe_rock_t_m[0]
     low_heap = heap_height(least)
     if facts.heights is not None and low_heap > facts.heights.mid.mean:
         yield (
@@ -218,15 +232,6 @@ def _rock_warnings(facts: SiteFacts, rock: Quantity, sizing: Sizing) -> Iterator
             f"{told(least)} t/m of rock heap up {told(round(low_heap, 2))} m, and the bank is about "
             f"{told(round(facts.heights.mid.mean, 2))} m high.",
             "So low a bank hardly needs a toe of rock: ask a designer, or plant alone.",
-        )
-    fill = most / dumped_density()
-    if fill > PERMIT_FILL.value:
-        yield (
-            "fill",
-            f"{told(most)} t/m are about {told(round(fill, 1))} m3/m: above {told(PERMIT_FILL.value)} m3/m, the "
-            "limit below "
-            "ordinary high water of one national permit (USA, 2012).",
-            "Ask what the limit is where you are.",
         )
     if rock.mid and facts.length_m > PERMIT_LENGTH.value:
         yield (

@@ -82,9 +82,9 @@ def test_without_heights_no_earth_is_sized_and_the_page_says_measure_first():
     found = items_of(facts)
     assert not {"earth_cut", "spoil", "face", "mat", "live_stake", "seed", "run_out", "land_taken"} & set(found)
     assert not_sized(facts, list(found.values())) == (
-        "No earth, mat, live stakes or seed: nobody knows how high the bank is (the heights here have cells of 10 "
-        "m, too "
-        "wide to show a bank). Measure it first."
+        "No earth, mat, live stakes or seed: nobody knows how high the bank is (the heights here have cells of 10 m, "
+        "too wide to show a bank). Measure it first. Rock is by length alone: whether so high a bank needs it is not "
+        "known."
     )
     assert found["key_rock"].basis == "assumed"
     assert not_sized(site_facts(), list(items_of(site_facts()).values())) is None
@@ -133,7 +133,7 @@ def test_tables_hold_a_row_a_site_and_say_why_nothing_is_sized():
     assert heights == pytest.approx([1.4, 1.725, 2.05])
     assert set(tables["work_items"]["site_id"]) == {"AAAAAA-01-L-S1"}
     about = tables["work_warnings"]
-    assert about.loc[about["site_id"].isna(), "check"].tolist() == ["temporary", "anchor", "lift_slope"]
+    assert about.loc[about["site_id"].isna(), "check"].tolist() == ["temporary", "fill", "anchor", "lift_slope"]
 
 
 def replace_site(name, **changed):

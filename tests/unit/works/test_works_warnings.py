@@ -38,7 +38,8 @@ def test_regrading_is_always_called_temporary():
 @pytest.mark.parametrize(
     ("changed", "warns"),
     [
-        ({}, []),
+        ({}, ["fill"]),
+        ({"toe": "none"}, []),
         ({"lift_height_m": 0.2}, ["lift_height"]),
         ({"lift_height_m": 0.5}, ["lift_height"]),
         ({"lift_height_m": 0.46}, []),
@@ -48,15 +49,16 @@ def test_regrading_is_always_called_temporary():
         ({"live_stake_spacing_m": (0.5, 0.8)}, ["spacing"]),
         ({"live_stake_spacing_m": (0.61, 0.91)}, []),
         ({"toe_rock_t_m": (1.0, 4.0)}, ["toe_rock"]),
-        ({"toe_rock_t_m": (3.0, 8.0)}, ["toe_rock"]),
+        ({"toe_rock_t_m": (3.0, 8.0)}, ["toe_rock", "fill"]),
     ],
 )
 def test_settings_outside_published_ranges_warn(changed, warns):
-    assert about(warnings_of_settings(Sizing(face="lifts", **changed))) == warns
+    low_rock = {"toe_rock_t_m": (2.9763, 4.0)} if changed else {}
+    assert about(warnings_of_settings(Sizing(face="lifts", **low_rock | changed))) == warns
 
 
 def test_mat_on_the_face_has_neither_lift_nor_anchor():
-    assert about(warnings_of_settings(Sizing(anchor_m=0.1, lift_height_m=1.0))) == []
+    assert about(warnings_of_settings(Sizing(anchor_m=0.1, lift_height_m=1.0, toe="none"))) == []
     assert about(warnings_of_slope(3.0, Sizing())) == []
 
 
@@ -70,7 +72,7 @@ def test_lifts_stand_on_steep_slopes_only(finished, warns):
 def test_a_lift_too_high_for_its_fold_says_by_how_much():
     fold = next(one for one in warnings_of_slope(3.0, Sizing(**WORKED | {"lift_height_m": 0.45})) if one[0] == "fold")
     assert (
-        fold[1] == "A lift of 0.45 m is too high: a fold of 1.3 m covers face and tread up to 1.3 / (1 + 3) = 0.325 m."
+        fold[1] == "A lift of 0.45 m is too high: at 3:1 a fold of 1.3 m covers face and tread of lifts up to 0.325 m."
     )
 
 

@@ -63,7 +63,7 @@ def make_visits(frame: gpd.GeoDataFrame, settings: Settings) -> Normalised:
     if "side" not in frame:
         raise InputError(
             '[layers] visits has no column "side".',
-            wanted=f"the form that gisprio visits wrote, filled in; columns {', '.join(('side', *_FIELDS))}.",
+            wanted="the form that gisprio visits wrote, filled in, with its columns side, date, erodes and the others.",
             do="give that file; a layer of the same name in it is picked by file.gpkg|visits.",
         )
     form, findings = _in_metres(pd.DataFrame(frame.drop(columns="geometry")))

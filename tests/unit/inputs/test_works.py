@@ -163,8 +163,6 @@ def test_a_layer_that_is_no_form_is_refused(world, message):
     world.vector("visits.gpkg", [LINE.interpolate(1.0)], date=["2026-05-02"])
     assert message(InputError, read_inputs, world.settings(layers='visits = "visits.gpkg"')) == (
         'InputError: [layers] visits has no column "side".\n'
-        "  Wanted: the form that gisprio visits wrote, filled in; columns side, date, erodes, bank_height_m, "
-        "bank_angle_deg, bankfull_height_m, root_depth_m, root_density_pct, surface_protection_pct, verdict, material, "
-        "stratification.\n"
+        "  Wanted: the form that gisprio visits wrote, filled in, with its columns side, date, erodes and the others.\n"
         "  Do: give that file; a layer of the same name in it is picked by file.gpkg|visits."
     )

@@ -218,6 +218,34 @@ def visits(folder: Path, top: int | None, seed: int, contacts: Path | None, road
 
 
 @cli.command()
+@click.argument("before", type=click.Path(path_type=Path), metavar="BEFORE")
+@click.argument("after", nargs=-1, metavar="[AFTER]")
+@click.option("--planted", multiple=True, metavar="SITE...", help="In place of AFTER: as if these sites were done.")
+@click.option("--out", type=click.Path(path_type=Path), metavar="FOLDER", help="Files here; else in AFTER/compare.")
+@click.option(
+    "--config", type=click.Path(path_type=Path), metavar="CONFIG", help="For --planted, after clean: to find layers."
+)
+def compare(
+    before: Path, after: tuple[str, ...], planted: tuple[str, ...], out: Path | None, config: Path | None
+) -> None:
+    """Tell what changed between two result folders, or what would if sites were planted.
+
+    First what differs in layers and settings, and what that makes incomparable; then gaps that closed and opened,
+    ranks that moved and why, works done, totals: a page, tables, layers and a map.
+    """
+    from gisprio.faces.words import plain_lines
+    from gisprio.run.compare import write_comparison
+
+    if planted:
+        told = write_comparison(before, planted=(*planted, *after), out=out, config=config)
+    elif len(after) == 1:
+        told = write_comparison(before, after[0], out=out)
+    else:
+        raise click.UsageError("give two result folders, or one and --planted SITE...")
+    click.echo(plain_lines(told.told()))
+
+
+@cli.command()
 @_FOLDER
 @click.option("--top", type=click.IntRange(min=1), metavar="N", help="Banks of the first ranks.")
 @click.option(

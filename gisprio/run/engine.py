@@ -369,6 +369,7 @@ def _write_results(
         references=references_of(factors, [*methods, *job.references]),
         budget=dict(needs),
         routing_cell_m=shelf.source("elevation").lattice.cell_m,
+        cells_m={name: raster.lattice.cell_m for name, raster in job.inputs.rasters.items() if raster.shape[0]},
     )
     told = record.as_json()
     elevation = shelf.source("elevation")

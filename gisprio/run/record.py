@@ -63,6 +63,8 @@ class RunRecord:
         What the whole run was expected to need: bytes of memory and disk, seconds. Rough.
     routing_cell_m
         Side of a cell of the routing grid [m].
+    cells_m
+        Side of a cell of each raster layer [m]; of several rasters the finest.
     """
 
     folder: Path
@@ -83,6 +85,7 @@ class RunRecord:
     files: dict[str, str] = field(default_factory=dict)
     budget: dict[str, int] = field(default_factory=dict)
     routing_cell_m: float | None = None
+    cells_m: dict[str, float] = field(default_factory=dict)
 
     def as_json(self) -> dict[str, Any]:
         """Give the content of run.json."""

@@ -1,0 +1,214 @@
+"""The comparison of two runs as a page, as layers and as a map."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import geopandas as gpd
+import pandas as pd
+import pyogrio
+import pyproj
+
+from gisprio.contracts.compare import COMPARE_LAYERS, Comparison
+from gisprio.products.compare_map import compare_map
+from gisprio.products.compare_words import MEANING_WORDS, REASON_WORDS, doubts, in_short
+from gisprio.products.document import Column, Document
+from gisprio.products.ranked import stamp_layers
+from gisprio.products.units import shown_units
+
+ROWS = 10
+"""Rows of a table on the page [own]; the files hold all of them."""
+
+
+def write_compare_page(path: Path, comparison: Comparison) -> None:
+    """Write the comparison as one page of words, small tables and the map."""
+    path.write_text(compare_page(comparison), "utf-8")
+
+
+def write_compare_map(path: Path, comparison: Comparison) -> None:
+    """Write the map alone."""
+    path.write_text(compare_map(comparison), "utf-8")
+
+
+def write_compare_layers(path: Path, comparison: Comparison) -> None:
+    """Write the tables as layers of one GeoPackage, in the working system of the later run."""
+    beside = path.with_name(f"{path.name}.gpkg")  # GDAL wants the ending
+    try:
+        _write_layers(beside, comparison)
+        os.replace(beside, path)
+    finally:
+        beside.unlink(missing_ok=True)
+
+
+def _write_layers(path: Path, comparison: Comparison) -> None:
+    path.unlink(missing_ok=True)
+    crs = pyproj.CRS.from_wkt(comparison.crs)
+    for number, layer in enumerate(COMPARE_LAYERS):
+        frame = comparison.tables[layer.name]
+        kind = {"line": "LineString", "polygon": "MultiPolygon"}.get(layer.geometry)
+        options = {"DESCRIPTION": layer.says, "IDENTIFIER": layer.name}
+        if isinstance(frame, gpd.GeoDataFrame):
+            frame = frame.set_crs(crs, allow_override=True).rename_geometry("geom")
+            options["GEOMETRY_NAME"] = "geom"
+        pyogrio.write_dataframe(
+            frame,
+            path,
+            layer=layer.name,
+            driver="GPKG",
+            append=number > 0,
+            geometry_type=kind,
+            promote_to_multi=kind == "MultiPolygon",
+            layer_options=options,
+        )
+    stamp_layers(path)
+
+
+def compare_page(comparison: Comparison) -> str:
+    """Give the page as text."""
+    before, after = comparison.before, comparison.after
+    title = "As if planted" if comparison.planted else "What changed"
+    page = Document(
+        f"{title}: {after.name}",
+        f"Before: {before.folder}, run of {before.date}. After: {after.folder}, run of {after.date}.",
+    )
+    page.paragraph(" ".join(in_short(comparison)), kind="answer")
+    _inputs(page, comparison)
+    _gaps(page, comparison)
+    _works(page, comparison)
+    _ranks(page, comparison)
+    page.heading("What this cannot tell").items(doubts(comparison))
+    page.caution().footer(
+        f"Made from two runs: {before.digest} and {after.digest}. All rows are in compare-*.csv and compare.gpkg."
+    )
+    return page.html()
+
+
+def _inputs(page: Document, comparison: Comparison) -> None:
+    """Tell what differs in what the runs were made from."""
+    table = comparison.tables["inputs"]
+    page.heading("What differs in what the runs were made from")
+    if not len(table):
+        page.paragraph("Nothing: the same layers, settings, cells, gisprio and libraries.")
+        return
+    if comparison.incomparable:
+        page.paragraph(
+            "Cannot be compared, since measured in another way (marked * below): "
+            f"{'; '.join(comparison.incomparable)}.",
+            kind="warning",
+        )
+    else:
+        page.paragraph("All that is compared below was measured in the same way.")
+    order = table["meaning"].map({"measure": 0, "state": 1, "doubt": 2, "none": 3})
+    shown = table.iloc[order.argsort(kind="stable")]
+    columns: list[Column] = [
+        ("name", "What", "text"),
+        ("before", "Then", "text"),
+        ("after", "Now", "text"),
+        ("meaning", "Means", lambda word: MEANING_WORDS[str(word)]),
+        ("reaches", "Reaches", lambda text: str(text) or "nothing that is compared"),
+    ]
+    page.table(
+        shown.head(2 * ROWS), columns, _caption("Layers, cells, settings and versions that differ", shown, 2 * ROWS)
+    )
+
+
+def _gaps(page: Document, comparison: Comparison) -> None:
+    """Tell what closed and opened: totals by sub-watershed, and the map."""
+    page.heading("Gaps that closed and opened")
+    if not comparison.comparable_gaps:
+        page.paragraph("No totals: gaps of the two runs were measured in two ways.", kind="warning")
+        return
+    factor, unit = shown_units(comparison.units)["m"]
+    table = comparison.tables["totals"]
+    names = table["sub_watershed_id"].replace({"all": "All", "none": "No label"})
+    wanted = [
+        ("gap_before_m", "Gap then"),
+        ("closed_m", "Closed"),
+        ("closed_clear_m", "of it clear"),
+        ("opened_m", "Opened"),
+        ("opened_clear_m", "of it clear"),
+        ("gap_m", "Gap now"),
+        ("bank_m", "Bank"),
+    ]
+    shown = pd.DataFrame({name: table[name] * factor for name, _ in wanted}).assign(sub_watershed_id=names)
+    if len(shown) == 2:  # one sub-watershed is the sum
+        shown = shown.tail(1)
+    columns: list[Column] = [("sub_watershed_id", "Sub-watershed", "text"), *((name, head, 0) for name, head in wanted)]
+    page.table(shown, columns, f"Metres of bank, both sides counted, by sub-watershed [{unit}]")
+    page.figure(
+        compare_map(comparison),
+        "Map of what closed and opened.",
+        f"Closed: dark and solid. Opened: orange with a white core. The numbers are the longest changes. Setback "
+        f"{comparison.setback_m * factor:,.0f} {unit}.",
+    )
+
+
+def _works(page: Document, comparison: Comparison) -> None:
+    """Tell works done between the runs, by year."""
+    works = comparison.tables["works"]
+    if not len(works):
+        return
+    page.heading("Works done between the runs" if not comparison.planted else "Taken as planted and grown")
+    if not comparison.planted:
+        page.paragraph(
+            "Planting is not seen in land cover for years: what was planted is told here, also where the gap is still "
+            "there."
+        )
+    factor, unit = shown_units(comparison.units)["m"]
+    shown = pd.DataFrame(works).drop(columns="geometry")
+    shown = shown.assign(**{name: shown[name] * factor for name in ("length_m", "gap_m", "closed_m")})
+    columns: list[Column] = [
+        ("kind", "Kind", "text"),
+        ("year", "Year", "text"),
+        ("status", "Status", "text"),
+        ("streams", "Stream", "text"),
+        ("banks", "Banks", "text"),
+        ("length_m", "Bank beside it", 0),
+        ("closed_m", "Gap closed", 0),
+        ("gap_m", "Still gap", 0),
+    ]
+    page.table(shown.head(ROWS), columns, _caption(f"Works that the earlier run did not know [{unit}]", shown, ROWS))
+
+
+def _ranks(page: Document, comparison: Comparison) -> None:
+    """Tell ranks that moved, of banks and properties."""
+    page.heading("Ranks that moved").paragraph(
+        "Of those among the first ranks then or now, the ones that moved most. Within: each rank lies within the 90 % "
+        "of draws of the other run, so the move means little."
+    )
+    for what, head in (("bank", "Banks"), ("property", "Properties")):
+        _moved(page, comparison, what, head)
+
+
+def _moved(page: Document, comparison: Comparison, what: str, head: str) -> None:
+    table = comparison.tables["ranks"]
+    own = table[(table["what"] == what) & (table["reason"] != "same")]
+    first = own[["rank_before", "rank"]].min(axis=1) <= comparison.top_n
+    told = first.fillna(False) | (bool(comparison.planted) & (own["reason"] == "scores"))
+    shown = own[told.to_numpy(bool)]
+    shown = shown.iloc[(-shown["moved"].abs().fillna(10**9)).argsort(kind="stable")]
+    if not len(shown):
+        page.paragraph(f"{head}: none of the first {comparison.top_n} moved.")
+        return
+    mark = "" if bool(shown["comparable"].all()) else " *"
+    told = [
+        "; ".join(text for text in (REASON_WORDS[reason], why) if text)
+        for reason, why in zip(shown["reason"], shown["why"], strict=True)
+    ]
+    within = shown["within"].map({True: "within", False: "beyond"})
+    columns: list[Column] = [
+        ("after", head, "text"),
+        *([("name", "Stream", "text")] if what == "bank" else []),
+        ("rank_before", f"Rank then{mark}", 0),
+        ("rank", f"Rank now{mark}", 0),
+        ("told", "Why", "text"),
+        ("within_words", "Draws", "text"),
+    ]
+    caption = _caption(f"{head} among the first {comparison.top_n} then or now whose rank moved", shown, ROWS)
+    page.table(shown.assign(told=told, within_words=within).head(ROWS), columns, caption)
+
+
+def _caption(text: str, table: pd.DataFrame, most: int) -> str:
+    """Say how many rows are not shown."""
+    return text + (f"; {len(table) - most:,} more are in the file" if len(table) > most else "") + "."

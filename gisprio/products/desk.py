@@ -19,7 +19,7 @@ from gisprio.contracts.pictures import ImageSource
 from gisprio.products.clips import Lines, Seen, Window, cover_clip, draw_clips, heights_clip, image_clip
 from gisprio.products.document import Document, plain
 from gisprio.products.tables import write_table
-from gisprio.products.units import shown_units
+from gisprio.products.units import sentence_in, shown_units
 
 SIDES_M = (120.0, 180.0, 240.0, 360.0, 480.0, 720.0, 960.0, 1440.0)
 """Sides a window may have [own]."""
@@ -172,7 +172,7 @@ def _block(at: int, row: Mapping[str, object], over: Lines, grounds: Grounds, ru
 
 def _facts(row: Mapping[str, object], run: Run) -> list[str]:
     """Say what the run says of a bank."""
-    facts = [str(row["why"])] if pd.notna(row["why"]) else []
+    facts = [sentence_in(str(row["why"]), run.units)] if pd.notna(row["why"]) else []
     told = []
     if pd.notna(row["gap_length_m"]):
         told.append(f"Gap: {_length(row['gap_length_m'], run)} of {_length(row['length_m'], run)}")

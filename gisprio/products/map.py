@@ -21,7 +21,7 @@ from gisprio.products.classes import COLOURS, NEED_CLASSES, NOT_RANKED, urgency_
 from gisprio.products.hillshade import Shade
 from gisprio.products.page import OfflineMap, Panel, assemble_page, hillshade_layer
 from gisprio.products.payload import encode, pack_numbers, pack_shapes, pack_words
-from gisprio.products.units import shown_units, told_in
+from gisprio.products.units import sentences_in, shown_units
 
 ORDERS = (
     ("priority", "rank", "Priority"),
@@ -103,7 +103,7 @@ def map_data(results: Results, shade: Shade | None, audience: Audience = "team")
         "needs": [{"need": c.need, "colour": c.colour, "says": c.says} for c in NEED_CLASSES],
         "colours": {**COLOURS, "not_ranked": NOT_RANKED},
         "reaches": _reaches(tables["reaches"], results.crs),
-        "banks": {**_banks(banks, tables["reaches"]), "why": pack_words(told_in(banks["why"], system))},
+        "banks": {**_banks(banks, tables["reaches"]), "why": pack_words(sentences_in(banks["why"], system))},
         "factors": _factors(tables["factors"], banks),
         "gaps": _gaps(tables["gaps"], banks, results.crs),
         "properties": _properties(properties, results, audience),
@@ -325,13 +325,14 @@ def _sites(
 ) -> dict[str, Any] | None:
     if sites is None:
         return None
+    told = {name: sentences_in(sites[name], results.settings.report.units) for name in ("why_measure", *PROMPTS)}
     return {
         "id": sites["site_id"].tolist(),
         "shapes": pack_shapes(sites.geometry, results.crs, _GAP_TOLERANCE_M),
         "bank": _places(sites["bank_id"], banks["bank_id"]),
         "property": _places(sites["property_id"], properties["property_id"]),
         **{name: pack_words(sites[name]) for name in ("measure", "certainty")},
-        **{name: pack_words(told_in(sites[name], results.settings.report.units)) for name in ("why_measure", *PROMPTS)},
+        **{name: pack_words(sentences) for name, sentences in told.items()},
         **{name: pack_numbers(sites[name], digits) for name, digits in SITE_NUMBERS.items()},
     }
 

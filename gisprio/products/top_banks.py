@@ -16,7 +16,7 @@ from gisprio.contracts.cards import Results
 from gisprio.contracts.words import CAUTION
 from gisprio.products.origin import told_origin
 from gisprio.products.svg import without_forbidden
-from gisprio.products.units import Shown, shown_units, told_in
+from gisprio.products.units import Shown, sentences_in, shown_units
 
 _COLOUR = "ff0e5fd9"
 """Orange that stands out on an air photo, as opacity, blue, green, red."""
@@ -59,7 +59,7 @@ def kml_of(top: gpd.GeoDataFrame, results: Results) -> str:
     name = f"Most urgent banks of {results.settings.run.name}"
     told = f"{CAUTION} For the team, not for publishing. {told_origin(results.record)}."
     units = results.settings.report.units
-    worded = top.assign(why=told_in(top["why"], units))
+    worded = top.assign(why=sentences_in(top["why"], units))
     marks = "\n".join(_placemark(row, shown_units(units)["m"]) for row in worded.itertuples())
     return (
         '<?xml version="1.0" encoding="UTF-8"?>\n<kml xmlns="http://www.opengis.net/kml/2.2">\n<Document>\n'

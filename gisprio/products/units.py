@@ -58,7 +58,7 @@ def shown_units(system: Literal["si", "us"]) -> Mapping[str, Shown]:
     return _US if system == "us" else _SI
 
 
-def told_in(sentences: pd.Series, system: Literal["si", "us"]) -> pd.Series:
+def sentences_in(sentences: pd.Series, system: Literal["si", "us"]) -> pd.Series:
     """Give the sentences of a column as people read them: their lengths in feet with US units.
 
     Parameters
@@ -70,13 +70,14 @@ def told_in(sentences: pd.Series, system: Literal["si", "us"]) -> pd.Series:
 
     Examples
     --------
-    >>> told_in(pd.Series(["the bank is 2.4 m high; a wall of kind 3 m stone"]), "us").tolist()
+    >>> sentences_in(pd.Series(["the bank is 2.4 m high; a wall of kind 3 m stone"]), "us").tolist()
     ['the bank is 8 ft high; a wall of kind 3 m stone']
     """
     if system == "si":
         return sentences
-    return sentences.map({told: _in_feet(told) for told in sentences.dropna().unique()}, na_action="ignore")
+    return sentences.map({told: sentence_in(told, system) for told in sentences.dropna().unique()}, na_action="ignore")
 
 
-def _in_feet(sentence: str) -> str:
-    return reduce(lambda told, phrase: phrase.in_feet(told), PHRASES, sentence)
+def sentence_in(sentence: str, system: Literal["si", "us"]) -> str:
+    """Give one sentence of a layer as people read it; see :func:`sentences_in`."""
+    return reduce(lambda told, phrase: phrase.in_feet(told), PHRASES if system == "us" else (), sentence)

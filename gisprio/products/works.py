@@ -13,6 +13,7 @@ import pandas as pd
 from gisprio.contracts.works import ITEM_KEYS, item_of
 from gisprio.products import svg
 from gisprio.products.document import Document
+from gisprio.products.units import sentence_in
 from gisprio.products.works_words import shown_unit, told_in
 
 _COUNTED = 20.0
@@ -179,7 +180,7 @@ def _site(document: Document, site: PageSite, units: Literal["si", "us"]) -> Non
     document.page_break()
     document.heading(f"{site.site_id}: {site.measure}", place=f"site-{site.site_id}")
     document.paragraph(f"{site.where}.", "quiet")
-    document.paragraph(site.why)
+    document.paragraph(sentence_in(site.why, units))
     if site.not_sized:
         document.paragraph(told_in(site.not_sized, units), "warning")
     for text in site.warnings:

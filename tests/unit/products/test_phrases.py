@@ -13,9 +13,12 @@ from gisprio.compute.factors import FACTORS
 from gisprio.compute.land.prompts import prompts
 from gisprio.contracts.phrases import HIGH, PHRASES
 from gisprio.contracts.settings import Sites
+from gisprio.products.desk import Run, _facts
+from gisprio.products.document import Document
 from gisprio.products.map import map_data
 from gisprio.products.top_banks import kml_of, top_banks
-from gisprio.products.units import told_in
+from gisprio.products.units import sentences_in
+from gisprio.products.works import PageSite, _site
 from unit.products.product_world import make_results
 
 PACKAGE = Path(gisprio.__file__).parent
@@ -27,7 +30,7 @@ SITE = {
 
 
 def feet(text: str) -> str:
-    return told_in(pd.Series([text]), "us")[0]
+    return sentences_in(pd.Series([text]), "us")[0]
 
 
 def test_prompts_of_a_site_in_feet_and_the_words_of_layers_as_they_are():
@@ -68,12 +71,12 @@ def test_prompts_of_a_site_in_feet_and_the_words_of_layers_as_they_are():
 )
 def test_a_sentence_in_feet(metric, us):
     assert feet(metric) == us
-    assert told_in(pd.Series([metric]), "si")[0] == metric
+    assert sentences_in(pd.Series([metric]), "si")[0] == metric
 
 
 def test_null_stays_null_and_each_row_keeps_its_own():
     given = pd.Series(["lies 3 m away", None, "lies 30 m away", "lies 3 m away"], index=[4, 1, 2, 9], dtype=object)
-    told = told_in(given, "us")
+    told = sentences_in(given, "us")
     assert told.index.tolist() == [4, 1, 2, 9]
     assert told.isna().tolist() == [False, True, False, False]
     assert told.dropna().tolist() == ["lies 10 ft away", "lies 98 ft away", "lies 10 ft away"]
@@ -108,3 +111,15 @@ def test_map_and_marks_tell_feet_only_with_us_units():
     why, design, kml = told_on("si")
     assert (why, design) == ("Erodes: retreated by 0.50 m a year.", "the bank is 3.0 m high")
     assert "retreated by 0.50 m a year" in kml
+
+
+@pytest.mark.parametrize(("units", "says"), [("us", "a step of 5 ft in the bed"), ("si", "a step of 1.5 m in the bed")])
+def test_pages_for_the_desk_and_of_works_tell_a_reason_as_the_map_does(units, says):
+    why = "Look first: a step of 1.5 m in the bed lies beside it."
+    bank = {"why": why, "gap_length_m": None, "buffer_width_m": None, "setback_m": None, "property_id": None}
+    (fact,) = _facts(bank, Run("x", "2026-03-04", "0123", "", (), units))
+    assert says in fact
+    site = PageSite("B-S1", "Left bank", "look first", why, (), pd.DataFrame({"item": []}), "Nothing.", (), (), None)
+    document = Document("Works", "")
+    _site(document, site, units)
+    assert says in document.html()

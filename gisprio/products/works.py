@@ -214,7 +214,7 @@ def _answer(reason: str | None) -> str:
 def _shown(items: pd.DataFrame, units: Literal["si", "us"]) -> pd.DataFrame:
     """Give items with titles and with quantities as people read them."""
     found = [item_of(key) for key in items["item"]]
-    scales = [shown_unit(item.unit, units) for item in found]
+    scales = [shown_unit(item.unit, units, item.key) for item in found]
     ends = {"least": "quantity_low", "about": "quantity_mid", "most": "quantity_high"}
     exact = items["quantity_low"] == items["quantity_high"]
     texts = {

@@ -36,8 +36,10 @@ def told_in(text: str, units: Literal["si", "us"]) -> str:
     return _LENGTHS.sub(_converted, text) if units == "us" else text
 
 
-def shown_unit(unit: str, units: Literal["si", "us"]) -> tuple[float, str]:
-    """Give the factor and the name by which people read a unit of works."""
+def shown_unit(unit: str, units: Literal["si", "us"], item: str = "") -> tuple[float, str]:
+    """Give the factor and the name by which people read a unit of works, ground to plant in acres."""
+    if units == "us" and item == "planting_area":
+        return 1 / ACRE_M2, "acres"
     if units == "us":
         return _UNITS.get(unit, (1.0, unit))
     return 1.0, {"m2": "m²", "m3": "m³"}.get(unit, unit)
@@ -50,4 +52,4 @@ def _converted(found: re.Match[str]) -> str:
 
 def _figures(value: float) -> str:
     """Write three figures, without exponent."""
-    return f"{value:.0f}" if value >= 100 else f"{value:.3g}"
+    return f"{float(f'{value:.3g}'):.0f}" if value >= 100 else f"{value:.3g}"

@@ -9,7 +9,7 @@ import math
 from collections.abc import Iterable
 
 from gisprio.compute.works.heights import Heights, Profile
-from gisprio.compute.works.quantities import Quantity, Three, least_certain, quantity, told
+from gisprio.compute.works.quantities import Quantity, Three, least_certain, quantity, told, whole_up
 from gisprio.contracts.settings import Sizing
 
 BALANCED_SHARE = 0.25
@@ -126,8 +126,9 @@ def size_trees_lost(strip: Quantity, woody: Three, woody_basis: str, sizing: Siz
     """Estimate the trees on the strip of land taken, from its woody share and how dense woods are."""
     least, most = sizing.woods_trees_ha
     dense = (least, (least + most) / 2, most)
-    trees = _three(area * share * each / 10_000 for area, share, each in zip(strip.range, woody, dense, strict=True))
-    formula = f"{told(strip.mid)} x {told(woody[1])} x {told(dense[1])} / 10000 = {told(trees[1])} trees"
+    ends = zip(strip.range, woody, dense, strict=True)
+    trees = _three(whole_up(area * share * each / 10_000) for area, share, each in ends)
+    formula = f"ceil({told(strip.mid)} x {told(woody[1])} x {told(dense[1])} / 10000) = {told(trees[1])} trees"
     return quantity("trees_lost", trees, f"{formula}; trees on a hectare of wood are assumed", "assumed")
 
 

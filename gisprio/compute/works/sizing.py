@@ -192,15 +192,20 @@ def told_of(facts: SiteFacts, settings: Settings) -> list[str]:
         if facts.heights is None:
             lines.append(f"Height of the bank unknown: {facts.no_heights}.")
         else:
-            low, mid, high = (told(round(mean, 2)) for mean in facts.heights.means)
-            lines.append(f"Height of the bank {facts.heights.says}; taken as {low}, {mid} and {high} m on average.")
+            means = _spread([told(round(mean, 2)) for mean in facts.heights.means])
+            lines.append(f"Height of the bank {facts.heights.says}; taken as {means} m on average.")
             lines.append(f"Slope now {facts.start_says}; afterwards {told(facts.finished)}:1, a choice of design.")
     if not facts.area[2]:
         lines.append("No ground to plant.")
     else:
-        low, mid, high = (told(round(area)) for area in facts.area)
-        lines.append(f"Ground to plant {low}, {mid} and {high} m2: {facts.area_says}.")
+        lines.append(f"Ground to plant {_spread([told(round(area)) for area in facts.area])} m2: {facts.area_says}.")
     return lines
+
+
+def _spread(three: list[str]) -> str:
+    """Write low, mid and high, or one number where they are one."""
+    low, mid, high = three
+    return low if low == mid == high else f"{low}, {mid} and {high}"
 
 
 def _sites(facts: list[SiteFacts], sized: list[list[Quantity]], settings: Settings) -> pd.DataFrame:

@@ -42,6 +42,8 @@ def test_no_sentence_keeps_a_metric_number_in_us_units():
 def test_units_are_those_of_the_reader():
     assert told_in("2.976 to 5.953 t/m over 152.4 m", "us") == "1 to 2 US tons/ft over 500 ft"
     assert told_in("2.508 m3/m", "us") == "1 yd³/ft"
+    assert told_in("4408 m2", "us") == "47400 ft²"
+    assert shown_unit("m2", "us", "planting_area")[1] == "acres"
     assert {shown_unit(item.unit, "us")[1] for item in ITEMS} >= {"ft", "ft²", "yd³", "US tons", "lb", "plants"}
     assert {shown_unit(item.unit, "si")[0] for item in ITEMS} == {1.0}
     assert 100 * shown_unit("m3", "us")[0] == pytest.approx(130.795, abs=0.001)

@@ -146,8 +146,13 @@ def test_what_a_site_was_sized_from_is_told():
         "Length 55 m, given.",
         "Height of the bank measured on site: 1.4 to 2.05 m; taken as 1.4, 1.72 and 2.05 m on average.",
         "Slope now 0:1, measured on site; afterwards 3:1, a choice of design.",
-        "Ground to plant 1500, 1500 and 1500 m2: ground of the strip that lacks counting cover.",
+        "Ground to plant 1500 m2: ground of the strip that lacks counting cover.",
     ]
+
+
+def test_a_range_of_ground_is_told_with_its_ends():
+    facts = site_facts(measure="plant", area=(450.0, 900.0, 1000.0), area_says="uncertain")
+    assert told_of(facts, SETTINGS)[-1] == "Ground to plant 450, 900 and 1000 m2: uncertain."
 
 
 def test_a_range_that_is_none_is_refused():

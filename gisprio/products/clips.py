@@ -193,8 +193,8 @@ def cover_clip(cover: GridSource, legend: pd.DataFrame, window: Window) -> tuple
     known = [(int(code), int(n)) for code, n in zip(found, count, strict=True) if code in palette]
     total = sum(n for _, n in known)
     seen = [Seen(palette[c], str(rows.at[c, "name"]), str(rows.at[c, "cover"]), n / total) for c, n in known]
-    pixels = colours[place.reshape(codes.shape)]
-    return Clip(_png(pixels), "png", "Land cover"), tuple(sorted(seen, key=lambda one: (-one.share, one.name)))
+    drawn = Clip(_png(place.reshape(codes.shape), colours), "png", "Land cover")
+    return drawn, tuple(sorted(seen, key=lambda one: (-one.share, one.name)))
 
 
 def image_clip(image: ImageSource, crs: str, window: Window) -> Clip | None:
@@ -381,12 +381,12 @@ def _webp(pixels: Pixels) -> bytes:
     return buffer.getvalue()
 
 
-def _png(pixels: Pixels) -> bytes:
-    """Pack a picture of few colours with its palette; the same picture gives the same bytes."""
-    flat = pixels.reshape(-1, 3)
-    colours, place = np.unique(flat, axis=0, return_inverse=True)
+def _png(place: NDArray[np.integer], colours: Pixels) -> bytes:
+    """Pack a picture as numbers into a few colours; beyond 256, which no legend has in one window, as plain colours."""
+    few = len(colours) <= 256
+    packed = Image.fromarray(place.astype(np.uint8), "P") if few else Image.fromarray(colours[place])
+    if few:
+        packed.putpalette(colours.tobytes())
     buffer = io.BytesIO()
-    packed = Image.fromarray(place.reshape(pixels.shape[:2]).astype(np.uint8), "P")
-    packed.putpalette(colours.astype(np.uint8).tobytes())
     packed.save(buffer, "PNG", optimize=True)
     return buffer.getvalue()

@@ -16,7 +16,7 @@ from gisprio.compute.visits.agreement import Agreement, agreement
 from gisprio.compute.visits.field_index import field_index
 from gisprio.compute.visits.monitoring import monitoring_findings, monitoring_series
 from gisprio.contracts.cards import Output, Sources, Tables
-from gisprio.contracts.findings import Finding, findings_table
+from gisprio.contracts.findings import Finding, findings_table, listed
 from gisprio.contracts.layers import MONITORING, SHOWN_VISITS, VISIT_AGREEMENT
 from gisprio.contracts.schema import check, empty
 from gisprio.contracts.settings import Priority, Settings
@@ -66,7 +66,9 @@ def judge_visits(tables: Tables, sources: Sources, settings: Settings) -> Output
         "shown_visits": check(SHOWN_VISITS, shown),
         "monitoring": series,
         "visit_agreement": check(VISIT_AGREEMENT, _row(told, says, columns)),
-        "findings": findings_table([_finding(told, says), *monitoring_findings(series)]),
+        "findings": findings_table(
+            [_finding(told, says), *_elsewhere(visits, shown, tables["banks"]), *monitoring_findings(series)]
+        ),
     }
 
 
@@ -194,6 +196,20 @@ def _desk_words(at_desk: pd.Series) -> str:
     count = int(at_desk.sum())
     many = "1 look at the desk does" if count == 1 else f"{count} looks at the desk do"
     return f" {many} not count here: nobody was at the bank." if count else ""
+
+
+def _elsewhere(visits: pd.DataFrame, shown: pd.DataFrame, banks: pd.DataFrame) -> list[Finding]:
+    """Tell the looks at the desk that lie at another bank than the one they name, where that one is still there."""
+    named, there = (table["bank_id"].to_numpy(object) for table in (visits, shown))
+    known = np.isin(named.astype(str), banks["bank_id"].to_numpy(str))
+    wrong = visits["at_desk"].to_numpy(bool) & known & shown["bank_id"].notna().to_numpy() & (named != there)
+    if not wrong.any():
+        return []
+    told = listed(f"{name} at {at}" for name, at in zip(named[wrong], there[wrong], strict=True))
+    many = "1 look at the desk lies" if wrong.sum() == 1 else f"{int(wrong.sum())} looks at the desk lie"
+    says = f"{many} at another bank than the one named: {told}."
+    do = "Check latitude and longitude in the table: the place counts, not the id. Beside a confluence it may be right."
+    return [Finding("warning", "visits", "other_bank", "", says, do)]
 
 
 def _finding(told: Agreement, says: str) -> Finding:

@@ -140,6 +140,17 @@ def test_a_look_at_the_desk_counts_until_a_visit_says_otherwise_and_is_no_visit(
     ]
 
 
+def test_a_look_at_the_desk_that_lies_at_another_bank_than_it_names_is_told():
+    """Rows whose places were mixed up; a bank of another run is no mistake, nor is a visit that went elsewhere."""
+    forms = visits((3, 500), (3, 700), (3, 300), (3, 300), (200, 500), verdict="ok")
+    names = ["S0-03-L", "S0-03-L", "GONE-L", "S0-01-L", "S0-00-L"]
+    forms = forms.assign(bank_id=names, at_desk=[True, True, True, False, True])
+    told = judge_visits(judged(forms)[1], {}, settings())["findings"]
+    assert told.loc[told["check"] == "other_bank", ["severity", "says"]].to_numpy().tolist() == [
+        ["warning", "1 look at the desk lies at another bank than the one named: S0-03-L at S0-04-L."]
+    ]
+
+
 def test_without_visits_no_height_is_touched():
     core = bank_chain(SOUTH, lambda x, y: np.full(x.shape, 1))
     assert as_visited(core["side_heights"], core["stations"], core["visit_places"]) is core["side_heights"]

@@ -199,6 +199,8 @@ def _drawn_cover(places: Sequence[Place], settings: Settings, crs: CRS) -> tuple
 
 def _doubt(digest: str | None, of_run: str | None) -> str:
     """Say why a layer may not be what the run read; empty where it is the same."""
+    if of_run is None:
+        return "was no layer of the run."
     if digest is None:
         return "may have changed since the run: nobody knows any more what was read then."
     return "" if digest == of_run else "is not the one that the run read."

@@ -10,6 +10,7 @@ import io
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -18,7 +19,6 @@ from numpy.typing import NDArray
 from PIL import Image
 from pyproj import Transformer
 
-from gisprio.contracts.constants import FOOT_M
 from gisprio.contracts.grids import Bounds, Grid, GridSource
 from gisprio.contracts.pictures import ImageSource, Pixels
 from gisprio.contracts.words import COVERS
@@ -26,6 +26,7 @@ from gisprio.products.hillshade import choose_exaggeration, shade
 from gisprio.products.sheets.backdrop import DOTS_MM, Backdrop
 from gisprio.products.sheets.frame import Frame, bar_length
 from gisprio.products.svg import number, plain
+from gisprio.products.units import shown_units
 
 PIXELS = 348
 """Side of a picture: 58 mm at 152 to the inch [own]."""
@@ -46,6 +47,7 @@ COVER_COLOURS = dict(
 _UNKNOWN = (242, 242, 242)
 
 Floats = NDArray[np.float64]
+System = Literal["si", "us"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,8 +149,8 @@ class Lines:
     north_deg: float
 
 
-def heights_clip(heights: GridSource, window: Window) -> Clip | None:
-    """Draw the hillshade of a window of heights; None where there are none."""
+def heights_clip(heights: GridSource, window: Window, units: System = "si") -> Clip | None:
+    """Draw the hillshade of a window of heights, their range told in ``units``; None where there are none."""
     west, south, east, north = window.bounds
     margin = 2 * heights.lattice.cell_m
     grid = heights.window((west - margin, south - margin, east + margin, north + margin))
@@ -162,9 +164,10 @@ def heights_clip(heights: GridSource, window: Window) -> Clip | None:
     grey = np.clip(_DARK + (_LIGHT - _DARK) * (value - 0.25) / 0.7, _DARK, _LIGHT)
     pixels = np.where(np.isnan(value), _UNKNOWN[0], grey).round().astype(np.uint8)
     ok = grid.valid()
-    low, high = (float(pick(grid.values[ok])) for pick in (np.min, np.max))
+    factor, unit = shown_units(units)["m"]
+    low, high = (float(pick(grid.values[ok])) * factor for pick in (np.min, np.max))
     steeper = f", drawn {exaggeration:g} times as steep" if exaggeration > 1 else ""
-    return Clip(_webp(pixels), "webp", f"Heights {low:,.1f} to {high:,.1f} m{steeper}")
+    return Clip(_webp(pixels), "webp", f"Heights {low:,.1f} to {high:,.1f} {unit}{steeper}")
 
 
 def cover_clip(cover: GridSource, legend: pd.DataFrame, window: Window) -> tuple[Clip, tuple[Seen, ...]] | None:
@@ -230,7 +233,13 @@ def code_colours(legend: pd.DataFrame) -> dict[int, str]:
 
 
 def draw_clips(
-    clips: Sequence[Clip | None], why_not: Sequence[str], lines: Lines, window: Window, *, alt: str, units: str = "si"
+    clips: Sequence[Clip | None],
+    why_not: Sequence[str],
+    lines: Lines,
+    window: Window,
+    *,
+    alt: str,
+    units: System = "si",
 ) -> str:
     """Draw three clips side by side as SVG.
 
@@ -349,9 +358,10 @@ def _nothing(why: str) -> str:
     return f'<rect class="nothing" width="290" height="290"/><text class="why" x="20" y="26">{lines}</text>'
 
 
-def _bar(window: Window, units: str) -> str:
+def _bar(window: Window, units: System) -> str:
     """Draw a bar of a round length in the lower left."""
-    unit_m, name = (FOOT_M.value, "ft") if units == "us" else (1.0, "m")
+    factor, name = shown_units(units)["m"]
+    unit_m = 1 / factor
     frame = Frame((0.0, 0.0, SIDE, SIDE), window.centre, window.side_m * 1000 / SIDE)
     length = bar_length(frame, 0.38 * SIDE, unit_m)
     wide = length * unit_m * SIDE / window.side_m

@@ -6,7 +6,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from importlib.resources import files
 from pathlib import Path
-from typing import Literal
 
 import geopandas as gpd
 import numpy as np
@@ -16,7 +15,7 @@ import shapely
 from gisprio.contracts.desk import FILLED_IN, QUESTION, VERDICT_SAYS
 from gisprio.contracts.grids import GridSource
 from gisprio.contracts.pictures import ImageSource
-from gisprio.products.clips import Lines, Seen, Window, cover_clip, draw_clips, heights_clip, image_clip
+from gisprio.products.clips import Lines, Seen, System, Window, cover_clip, draw_clips, heights_clip, image_clip
 from gisprio.products.document import Document, plain
 from gisprio.products.tables import write_table
 from gisprio.products.units import sentence_in, shown_units
@@ -65,7 +64,7 @@ class Run:
     digest: str
     crs: str
     counts: tuple[str, ...]
-    units: Literal["si", "us"] = "si"
+    units: System = "si"
 
 
 def write_desk_table(path: Path, places: pd.DataFrame) -> None:
@@ -146,7 +145,7 @@ def _block(at: int, row: Mapping[str, object], over: Lines, grounds: Grounds, ru
     """Give one place: its name, three clips, what the run says, the question."""
     window = Window(over.place, side_of(row))
     cover = None if grounds.land_cover is None else cover_clip(grounds.land_cover, grounds.legend, window)
-    heights = None if grounds.dem is None else heights_clip(grounds.dem, window)
+    heights = None if grounds.dem is None else heights_clip(grounds.dem, window, run.units)
     image = None if grounds.image is None else image_clip(grounds.image, run.crs, window)
     if heights is not None and not grounds.image_given:
         image = replace(heights, says="The same heights without the lines", bare=True)

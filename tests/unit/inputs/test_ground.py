@@ -58,6 +58,7 @@ def test_what_is_gone_or_changed_is_told_and_no_error(world):
         "image": '[layers] image: there is no file "photo.tif".',
     }
     assert ground.doubts == {"land_cover": "is not the one that the run read."}
+    assert opened(settings, {}).doubts == {"land_cover": "was no layer of the run."}
     (world.folder / "legend.csv").unlink()
     assert opened(settings, {}).lacking["land_cover"].startswith('[land_cover] legend: "legend.csv" is no')
 

@@ -50,21 +50,22 @@ def where(mask):
 class RedCell:
     """An image that is grey, and red in one square of 5 m; drawn in the system of the web."""
 
-    def __init__(self, crs=CRS):
-        self.to_ground = pyproj.Transformer.from_crs("EPSG:3857", crs, always_xy=True)
+    def __init__(self, spot=SPOT):
+        self.spot = spot
+        self.to_ground = pyproj.Transformer.from_crs("EPSG:3857", CRS, always_xy=True)
 
     def drawn(self, bounds, rows, columns):
         x = bounds[0] + (np.arange(columns) + 0.5) * (bounds[2] - bounds[0]) / columns
         y = bounds[3] - (np.arange(rows) + 0.5) * (bounds[3] - bounds[1]) / rows
         east, north = self.to_ground.transform(*np.meshgrid(x, y))
-        red = (np.abs(east - SPOT[0]) < 5) & (np.abs(north - SPOT[1]) < 5)
+        red = (np.abs(east - self.spot[0]) < 5) & (np.abs(north - self.spot[1]) < 5)
         grey = np.full((rows, columns, 4), 120, np.uint8)
         grey[..., 3] = 255
         grey[red] = (250, 0, 0, 255)
         return grey
 
 
-def test_a_known_cell_lies_at_its_place_and_has_its_size_in_all_three():
+def test_a_known_cell_lies_at_its_place_and_has_its_size():
     cover, seen = cover_clip(cells(1, 2, np.int32), LEGEND, WINDOW)
     orange = np.abs(pixels(cover) - (0xD8, 0xA2, 0x3F)).sum(axis=2) == 0
     at, wide, high = where(orange)
@@ -78,12 +79,18 @@ def test_a_known_cell_lies_at_its_place_and_has_its_size_in_all_three():
     assert at == pytest.approx((62.5, -37.5), abs=1.5)
     assert (wide, high) == pytest.approx((15, 15), abs=2)
     assert heights.says.startswith("Heights 100.0 to 104.0 m")
-    red = pixels(image_clip(RedCell(), CRS, WINDOW))
+    x, y = window_place(WINDOW, SPOT)
+    assert ((x - SIDE / 2) * 240 / SIDE, (SIDE / 2 - y) * 240 / SIDE) == pytest.approx((62.5, -37.5))
+
+
+@pytest.mark.parametrize("west_m", [0.0, 250_000.0])
+def test_an_image_is_turned_to_the_working_system(west_m):
+    """Far from the zone's meridian its grid stands 2 degrees off the web's."""
+    spot, window = (SPOT[0] - west_m, SPOT[1]), Window((X - west_m, Y), WINDOW.side_m)
+    red = pixels(image_clip(RedCell(spot), CRS, window))
     at, wide, high = where(red[..., 0] - red[..., 1] > 90)
     assert at == pytest.approx((62.5, -37.5), abs=0.8)
     assert (wide, high) == pytest.approx((10, 10), abs=2)
-    x, y = window_place(WINDOW, SPOT)
-    assert ((x - SIDE / 2) * 240 / SIDE, (SIDE / 2 - y) * 240 / SIDE) == pytest.approx((62.5, -37.5))
 
 
 def test_where_a_layer_has_no_data_there_is_no_clip():
@@ -117,7 +124,7 @@ def places(**changed):
     return gpd.GeoDataFrame([row | changed], geometry=[shapely.Point(X - 3, Y)], crs=CRS)
 
 
-def page(grounds, **changed):
+def page(grounds, units="si", **changed):
     """Give the page of one left bank; its stream runs north, its gap is the 30 m beside it."""
     table = places(**changed)
     stream = shapely.LineString([(X, Y - 100), (X, Y + 100)])
@@ -127,7 +134,7 @@ def page(grounds, **changed):
         gpd.GeoDataFrame({"reach_id": ["R1"]}, geometry=[stream], crs=CRS),
         gpd.GeoDataFrame({"bank_id": ["R1-L"]}, geometry=[shapely.box(X - 33, Y - 50, X - 3, Y + 50)], crs=CRS),
     ]
-    run = Run("Alder", "2026-05-01", "abc", CRS, ("woody",))
+    run = Run("Alder", "2026-05-01", "abc", CRS, ("woody",), units)
     return desk_page(table, lines_of(table, *layers), grounds, run)
 
 
@@ -151,6 +158,11 @@ def test_lines_are_drawn_where_they_lie_and_the_bar_is_right():
     assert "Bank faces west (270°)" in text
     assert "Gap: 150 m of 200 m; buffer 4.5 m wide of 30 m asked for; property P1." in text
     assert page(ALL) == page(ALL)
+    feet = page(ALL, "us")
+    left, right, label = re.search(r'class="bar" d="M(\d+),273V279H([\d.]+)V273"/><text[^>]*>(\d+) ft<', feet).groups()
+    assert (float(right) - float(left)) / SIDE * 240 == pytest.approx(float(label) * 0.3048, rel=0.01)
+    assert "Heights 328.1 to 341.2 ft" in feet
+    assert "Gap: 492 ft of 656 ft; buffer 15 ft wide of 98 ft asked for" in feet
 
 
 def test_hostile_names_stay_text_and_there_is_no_script():

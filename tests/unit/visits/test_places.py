@@ -124,19 +124,19 @@ def test_the_latest_visit_counts():
 
 def test_a_look_at_the_desk_counts_until_a_visit_says_otherwise_and_is_no_visit():
     """Left bank at 500: wrong line at the desk, ok there before that. At 700: wrong line at the desk, twice judged."""
-    forms = visits((3, 500), (3, 505), (3, 700), (3, 705), verdict="wrong line")
+    forms = visits((3, 500), (3, 505), (3, 700), (3, 705), (3, 100))
     forms = forms.assign(
-        verdict=["wrong line", "ok", "ok", "wrong line"], at_desk=[True, False, True, True],
-        date_y=[2026.5, 2024.5, 2025.5, 2026.5], erodes=[1.0, 1.0, 1.0, np.nan],
+        verdict=["wrong line", "ok", "ok", "wrong line", "ok"], at_desk=[True, False, True, True, True],
+        date_y=[2026.5, 2024.5, 2025.5, 2026.5, 2025.5], erodes=[1.0, 1.0, 1.0, np.nan, 0.0],
     )  # fmt: skip
     banks, tables = judged(forms)
     assert banks["not_ranked"].dropna().to_dict() == {"S0-04-L": "a look at the desk found the line wrong here"}
     got = judge_visits(tables, {}, settings())
-    assert got["shown_visits"]["seen_at"].tolist() == ["desk", "bank", "desk", "desk"]
+    assert got["shown_visits"]["seen_at"].tolist() == ["desk", "bank", "desk", "desk", "desk"]
     assert got["visit_agreement"]["visits"].tolist() == [1]
     assert got["visit_agreement"]["says"].tolist() == [
         "How well the scores agree with the visits cannot be judged: 1 usable visits, of 30 wanted. "
-        "3 looks at the desk do not count here: nobody was at the bank."
+        "4 looks at the desk do not count here: nobody was at the bank."
     ]
 
 

@@ -300,20 +300,13 @@ class SizingCosts(Section):
     """The user's table of prices; without it works have quantities only."""
     price_year: Annotated[int | None, Field(ge=1950, le=2100)] = None
     """Year that prices are brought to by the index of the table; when absent the newest of the index."""
-    contingency: tuple[NotNegative, NotNegative] = (0.20, 0.30)
+    contingency: FromNone = (0.20, 0.30)
     """Share of the works for what nobody foresaw, from and to; common practice, no source."""
-    design_and_permits: tuple[NotNegative, NotNegative] = (0.15, 0.25)
+    design_and_permits: FromNone = (0.15, 0.25)
     """Share of the works for design and permits, from and to; common practice, no source."""
     concept_below: Share = 0.30
     concept_above: NotNegative = 0.50
     """How far works sized from maps may cost less and more than the middle; common practice, no source."""
-
-    @field_validator("contingency", "design_and_permits")
-    @classmethod
-    def _from_and_to(cls, value: tuple[float, float]) -> tuple[float, float]:
-        if value[0] > value[1]:
-            raise ValueError("is two shares, the smaller one first")
-        return value
 
 
 class Weights(Section):
@@ -519,6 +512,7 @@ class Sizing(Section):
     doubtful_share: Share = 0.5
     """Least share of the ground to plant that stays where the map shows it uncertainly or too coarsely [own]."""
     design: DesignLimits = DesignLimits()
+    costs: SizingCosts = SizingCosts()
 
     @model_validator(mode="after")
     def _something_is_left(self) -> Sizing:

@@ -336,17 +336,21 @@ def shortlist(
 @click.option(
     "--config", type=click.Path(path_type=Path), metavar="CONFIG", help="Take its [sizing] and [sites], not the run's."
 )
-def works(folder: Path, ids: tuple[str, ...], top: int | None, given: Path | None, config: Path | None) -> None:
-    """Size the works of the sites at concept level, as ranges with formulas.
+@click.option("--costs", metavar="TABLE", help="Your table of prices; without one there are quantities only.")
+def works(
+    folder: Path, ids: tuple[str, ...], top: int | None, given: Path | None, config: Path | None, costs: str | None
+) -> None:
+    """Size the works of the sites at concept level, as ranges with formulas; with a table of prices, their costs.
 
     FILE has a column site_id, and what was measured: length_m, height_low_m, height_high_m, start_slope, ...
+    TABLE is a CSV: item, unit, low, high, currency, year, note.
     """
     from gisprio.faces.words import plain_lines
     from gisprio.run.known import read_settings
     from gisprio.run.works import write_works
 
     own = None if config is None else read_settings(config)
-    click.echo(plain_lines(write_works(folder, sites=ids, given=given, config=own, top=top).told()))
+    click.echo(plain_lines(write_works(folder, sites=ids, given=given, config=own, top=top, costs=costs).told()))
 
 
 @cli.command()

@@ -15,6 +15,10 @@ _HOMES = {
     "work_items": "works.csv",
     "work_sites": "works_sites.csv",
     "work_warnings": "works_warnings.csv",
+    "work_costs": "works_costs.csv",
+    "site_costs": "works_site_costs.csv",
+    "property_costs": "works_property_costs.csv",
+    "work_hours": "works_hours.csv",
 }
 _ON_DEMAND = tuple(layer for layer in ON_DEMAND_LAYERS if layer.name in _HOMES)
 """Tables of commands: those of which there is a file."""

@@ -10,10 +10,12 @@ from typing import Literal
 
 import pandas as pd
 
+from gisprio.contracts.costs import WorksCosts
 from gisprio.contracts.works import ITEM_KEYS, item_of
 from gisprio.products import svg
 from gisprio.products.document import Document
 from gisprio.products.units import sentence_in
+from gisprio.products.works_costs import add_costs, add_hours
 from gisprio.products.works_words import shown_unit, told_in
 
 _COUNTED = 20.0
@@ -95,6 +97,10 @@ class WorksPage:
         Warnings that hold for all.
     sites
         Those that are told in full, in order.
+    hours
+        ``work_hours``.
+    costs
+        None where nobody gave prices.
     """
 
     place: str
@@ -106,6 +112,8 @@ class WorksPage:
     items: pd.DataFrame
     common: Sequence[str]
     sites: Sequence[PageSite]
+    hours: pd.DataFrame
+    costs: WorksCosts | None
 
 
 def write_works_page(path: Path, page: WorksPage) -> None:
@@ -117,6 +125,8 @@ def works_page(page: WorksPage) -> str:
     """Lay the page out."""
     document = Document("Works at concept level", f"{page.place}, results of {page.date}")
     _summary(document, page)
+    add_costs(document, page.costs)
+    add_hours(document, page.hours)
     for site in page.sites:
         _site(document, site, page.units)
     document.caution()

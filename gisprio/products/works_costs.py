@@ -19,6 +19,7 @@ from gisprio.products.tables import write_table
 LINES = "works_costs.csv"
 SITES = "works_site_costs.csv"
 PROPERTIES = "works_property_costs.csv"
+COST_FILES = (LINES, SITES, PROPERTIES)
 HOURS = "works_hours.csv"
 MOST_ROWS = 50
 """Sites and properties on the page; the tables hold all [own]."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -12,23 +12,28 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
+from gisprio.compute.works.costs import cost_works
 from gisprio.compute.works.design import WORKS_ON_BANKS, answers
+from gisprio.compute.works.labour import volunteer_hours
 from gisprio.compute.works.site_facts import STATION_COLUMNS, SiteFacts, facts_of_sites
 from gisprio.compute.works.sizing import SCOPES, size_facts, told_of
 from gisprio.contracts.cards import Results
+from gisprio.contracts.costs import WorksCosts
 from gisprio.contracts.errors import InputError
 from gisprio.contracts.settings import Settings
 from gisprio.contracts.works import Given
 from gisprio.inputs.given_works import read_given
 from gisprio.products.tables import write_table
 from gisprio.products.works import Bank, PageSite, WorksPage, write_works_page
+from gisprio.products.works_costs import COST_FILES, HOURS, cost_tables, told_costs
 from gisprio.run.engine import STATIONS
 from gisprio.run.fingerprints import file_digest
 from gisprio.run.lock import locked
 from gisprio.run.places import machine_faults
 from gisprio.run.record import digest_of_run
 from gisprio.run.reopened import results_of
-from gisprio.run.store import write_json, write_whole
+from gisprio.run.store import read_json, write_json, write_whole
+from gisprio.run.works_costs import table_of_prices
 
 TABLE_FILES = {"work_items": "works.csv", "work_sites": "works_sites.csv", "work_warnings": "works_warnings.csv"}
 PAGE_FILE, MANIFEST = "works.html", "works.json"
@@ -48,6 +53,8 @@ class Sized:
         those that the page has in full.
     designers
         Sites that call for a qualified designer.
+    costs
+        What they cost, in a few lines, or how to give prices.
     """
 
     page: Path
@@ -56,6 +63,7 @@ class Sized:
     unmeasured: int
     on_page: int
     designers: int
+    costs: Sequence[str] = ()
 
     def told(self) -> str:
         """Say it in a few lines."""
@@ -71,6 +79,7 @@ class Sized:
             )
         if self.designers:
             lines.append(f"{self.designers} {'calls' if self.designers == 1 else 'call'} for a qualified designer.")
+        lines += self.costs
         return "\n".join(lines)
 
 
@@ -81,6 +90,7 @@ def write_works(
     given: Path | None = None,
     config: Settings | None = None,
     top: int | None = None,
+    costs: str | None = None,
 ) -> Sized:
     """Size the works of the sites of a result folder, and write them.
 
@@ -97,41 +107,64 @@ def write_works(
     top
         So many sites of the first ranks are on the page in full; ``[robustness] top_n`` when absent, and besides all
         where a bank is worked on and all that somebody measured. Named sites are always.
+    costs
+        The user's table of prices, or the name of an example; ``[sizing.costs] table`` when absent.
 
     Raises
     ------
     InputError
-        It is no result folder, it has no site or none of these, or the table has faults.
+        It is no result folder, it has no site or none of these, or a table has faults.
+    SettingsError
+        The table of prices that the config names is not found, or has no index for ``price_year``.
     RunError
         The disk is full.
     """
     results = results_of(folder)
     home = Path(folder).expanduser().resolve()
     settings = settings_for_works(results.settings, config)
+    prices = table_of_prices(settings, costs, named=config is not None)
     chosen = chosen_sites(results.tables["sites"], sites, folder)
     measured = {} if given is None else read_given(given, set(results.tables["sites"]["site_id"]))
     facts = facts_of(home, results, chosen, settings, measured)
     tables = size_facts(facts, settings)
+    priced = (
+        None
+        if prices is None
+        else cost_works(tables["work_items"], tables["work_sites"], prices, settings.sizing.costs)
+    )
+    hours = volunteer_hours(tables["work_items"])
     first = top or settings.robustness.top_n
     shown = [one for one in facts if sites or _in_full(one, first)]
-    page = _page(shown, tables, results, settings)
+    page = _page(shown, tables, hours, priced, results, settings)
+    written = {file: tables[name] for name, file in TABLE_FILES.items()} | {HOURS: hours}
+    written |= cost_tables(priced) if priced else {}
     with locked(home, []), machine_faults(home):
-        for name, file in TABLE_FILES.items():
-            write_whole(home / file, partial(write_table, frame=tables[name]))
+        remove_earlier(home, {*written, PAGE_FILE})
+        for file, frame in written.items():
+            write_whole(home / file, partial(write_table, frame=frame))
         write_whole(home / PAGE_FILE, partial(write_works_page, page=page))
-        made = {file: file_digest(home / file) for file in (*TABLE_FILES.values(), PAGE_FILE)}
+        made = {file: file_digest(home / file) for file in (*written, PAGE_FILE)}
         write_json(home / MANIFEST, {"run": digest_of_run(results.record), "files": made})
     told = tables["work_sites"]
     lacking = (told["measure"] == "bank works and plant") & told["height_mid_m"].isna()
     sized, designers = int(told["sized"].sum()), int(told["design"].notna().sum())
-    return Sized(home / PAGE_FILE, len(told), sized, int(lacking.sum()), len(shown), designers)
+    return Sized(home / PAGE_FILE, len(told), sized, int(lacking.sum()), len(shown), designers, told_costs(priced))
+
+
+def remove_earlier(home: Path, kept: Collection[str]) -> None:
+    """Remove tables of an earlier call that this one does not write, unless somebody changed them."""
+    before = (read_json(home / MANIFEST) or {}).get("files")
+    for name, was in before.items() if isinstance(before, dict) else ():
+        old = home / name
+        if name not in kept and name in COST_FILES and old.is_file() and file_digest(old) == was:
+            old.unlink()
 
 
 def settings_for_works(run: Settings, config: Settings | None) -> Settings:
     """Give the settings of a run, with the sections of a config that works are sized by in the place of its own."""
     if config is None:
         return run
-    own = {name: getattr(config, name) for name in ("sizing", "sites", "report")}
+    own = {name: getattr(config, name) for name in ("sizing", "sites", "report", "folder")}
     return run.model_copy(update=own)
 
 
@@ -186,7 +219,12 @@ def _in_full(facts: SiteFacts, first: int) -> bool:
 
 
 def _page(
-    shown: Sequence[SiteFacts], tables: Mapping[str, pd.DataFrame], results: Results, settings: Settings
+    shown: Sequence[SiteFacts],
+    tables: Mapping[str, pd.DataFrame],
+    hours: pd.DataFrame,
+    priced: WorksCosts | None,
+    results: Results,
+    settings: Settings,
 ) -> WorksPage:
     warned = tables["work_warnings"]
     return WorksPage(
@@ -199,6 +237,8 @@ def _page(
         items=tables["work_items"],
         common=_told_warnings(warned[warned["site_id"].isna()]),
         sites=tuple(_page_site(one, tables, settings) for one in shown),
+        hours=hours,
+        costs=priced,
     )
 
 

@@ -59,7 +59,7 @@ def told_costs(costs: WorksCosts | None) -> list[str]:
     return [
         *_example(costs),
         f"{len(priced)} of {len(costs.sites)} sites cost {_whole(costs)}, {_years(costs)}, "
-        "with contingency, design and permits.",
+        f"with {'start-up, ' if set(STARTS) & set(costs.table.prices) else ''}contingency, design and permits.",
         *_missing(costs),
     ]
 

@@ -364,5 +364,5 @@ def _reason(sized: bool, not_priced: str | None, not_sized: str | None) -> str:
     if isinstance(not_priced, str):
         return f"none of its items has a price: {not_priced}"
     if isinstance(not_sized, str):
-        return f"not sized: {not_sized}"
+        return not_sized
     return "none of its items costs anything" if sized else "nothing was sized there"

@@ -116,7 +116,7 @@ def test_sites_that_are_not_sized_have_a_reason_and_half_sized_ones_are_at_least
     found = site_costs(sized, table(tree=(1, 2, 2025)), SizingCosts(), sites)
     assert found["site_id"].tolist() == ["C", "A", "B"]
     assert found["at_least"].tolist() == [True, True, False]
-    assert found["reason"].fillna("").tolist() == ["not sized: earth: no height", "", ""]
+    assert found["reason"].fillna("").tolist() == ["earth: no height", "", ""]
 
 
 def test_parts_of_works_priced_as_a_whole_are_not_missed_where_the_whole_is_there():

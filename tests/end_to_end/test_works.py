@@ -14,7 +14,7 @@ from gisprio.contracts.words import CAUTION
 from gisprio.faces.main import main
 from gisprio.run.record import digest_of_run
 
-FILES = ("works.csv", "works_sites.csv", "works_warnings.csv", "works.html", "works.json")
+FILES = ("works.csv", "works_sites.csv", "works_warnings.csv", "works_hours.csv", "works.html", "works.json")
 
 
 @pytest.fixture(scope="module")

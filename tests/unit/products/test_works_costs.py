@@ -63,7 +63,8 @@ def test_the_terminal_has_the_total_as_a_range_and_what_it_lacks(made):
     low, high = (220 + 490) * 1.35, (462 + 1050) * 1.55
     assert (round(low, 1), round(high, 1)) == (958.5, 2343.6)
     assert told_costs(made) == [
-        "2 of 3 sites cost at least CAD 950 to 2,400, prices of 2024 to 2026, with start-up, contingency, design and permits.",
+        "2 of 3 sites cost at least CAD 950 to 2,400, prices of 2024 to 2026, with start-up, contingency, design and "
+        "permits.",
         "Not priced, so that costs are at least that: cut.",
         "1 site has no cost; works_site_costs.csv says why.",
     ]

@@ -131,7 +131,10 @@ def test_reasons_leave_out_what_need_says():
 def test_every_result_layer_is_listed_with_its_factors():
     listed = field_list()
     assert list(listed)[: len(RESULT_LAYERS)] == [layer.name for layer in RESULT_LAYERS]
-    assert list(listed)[len(RESULT_LAYERS) :] == ["work_sites", "work_items", "work_warnings"]
+    assert list(listed)[len(RESULT_LAYERS) :] == [
+        *("work_sites", "work_items", "work_warnings"),
+        *("work_costs", "site_costs", "property_costs", "work_hours"),
+    ]
     banks = {column["name"] for column in listed["banks"]["columns"]}
     assert {"bank_id", "unit_stream_power_w_m2", "unit_stream_power_basis", "unit_stream_power_score"} <= banks
     assert "missing_strip_score" in {column["name"] for column in listed["stations"]["columns"]}

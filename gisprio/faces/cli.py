@@ -355,6 +355,19 @@ def works(
 
 @cli.command()
 @_FOLDER
+def report(folder: Path) -> None:
+    """Write the report of finished results again, with the shortlist that was made of them.
+
+    Every run writes report.html; this command adds what gisprio shortlist has chosen since.
+    """
+    from gisprio.faces.words import plain_lines
+    from gisprio.run.report import write_report_again
+
+    click.echo(plain_lines("\n".join(write_report_again(folder))))
+
+
+@cli.command()
+@_FOLDER
 def clean(folder: Path) -> None:
     """Remove what a result folder keeps for later runs; keep the results."""
     from gisprio.run.clean import clean as remove_store

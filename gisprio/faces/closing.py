@@ -15,9 +15,9 @@ from gisprio.contracts.findings import Finding, findings_from
 from gisprio.contracts.words import CAUTION, MEASURES
 from gisprio.faces.watching import PipeConsole
 from gisprio.faces.words import counted, finding_lines
+from gisprio.products.rules import rules_side_by_side
 from gisprio.run.record import RunRecord, stage_line
 from gisprio.run.results import open_results
-from gisprio.run.rules import rules_side_by_side
 
 MOST = 10
 _WHY_LETTERS = 60

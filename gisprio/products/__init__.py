@@ -22,6 +22,7 @@ PRODUCTS: tuple[Product, ...] = (
     Product("profiles.svg", "gisprio.products.profiles:write_profiles_picture", "The longest streams as a picture."),
     Product("sensitivity.csv", "gisprio.products.tables:write_sensitivity", "What would change the top ten banks."),
     Product("methods.html", "gisprio.products.methods:write_methods", "How the run was done, with sources."),
+    Product("report.html", "gisprio.products.report:write_report", "The report, for reading and for print."),
     Product("backdrop.tif", "gisprio.products.backdrop:write_backdrop", "The picture at the foot of maps."),
     Product(
         "map.html",

@@ -35,6 +35,7 @@ from gisprio.run.record import (
     RunRecord,
     counts_of,
     findings_count,
+    layer_rows,
     log_text,
     now,
     parts_before,
@@ -370,6 +371,7 @@ def _write_results(
         budget=dict(needs),
         routing_cell_m=shelf.source("elevation").lattice.cell_m,
         cells_m={name: raster.lattice.cell_m for name, raster in job.inputs.rasters.items() if raster.shape[0]},
+        layers=layer_rows(job.settings, job.inputs.tables),
     )
     told = record.as_json()
     elevation = shelf.source("elevation")

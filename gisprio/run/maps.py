@@ -50,9 +50,17 @@ def write_map_again(folder: str | Path, audience: str = "team") -> Path:
     SettingsError, RunError
         The folder may not be written, or the disk or memory gave out; the results are whole.
     """
+    return write_page_again(folder, *MAPS[audience])
+
+
+def write_page_again(folder: str | Path, name: str, write: Callable[[Path, Results], None]) -> Path:
+    """Write a page of finished results by a function of path and results, and tell run.json.
+
+    Returns and raises as :func:`write_map_again`.
+    """
     opened = open_results(folder)
     refuse_older(opened)
-    place, (name, write) = opened.folder, MAPS[audience]
+    place = opened.folder
     with machine_faults(place), locked(place, []):
         new = new_folder(place)
         refuse_foreign(place, [name])

@@ -8,15 +8,17 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from datetime import datetime
 from hashlib import sha256
-from pathlib import Path
+from pathlib import Path, PurePath
 from typing import Any
 
 import pandas as pd
 
 from gisprio import __version__
 from gisprio.contracts.findings import SEVERITIES, Finding
+from gisprio.contracts.layers import OWN_PREFIX
 from gisprio.contracts.settings import Settings
 from gisprio.contracts.words import CAUTION
+from gisprio.inputs.paths import given_layers, own_factor_layers
 from gisprio.run.chain import StageRun
 from gisprio.run.fingerprints import Parts, library_versions
 
@@ -65,6 +67,9 @@ class RunRecord:
         Side of a cell of the routing grid [m].
     cells_m
         Side of a cell of each raster layer [m]; of several rasters the finest.
+    layers
+        What is known of each layer that was given: ``layer``, names of its ``files``, ``rows`` of a table,
+        ``from_year`` and ``to_year`` where the data or the settings hold dates.
     """
 
     folder: Path
@@ -86,6 +91,7 @@ class RunRecord:
     budget: dict[str, int] = field(default_factory=dict)
     routing_cell_m: float | None = None
     cells_m: dict[str, float] = field(default_factory=dict)
+    layers: list[dict[str, Any]] = field(default_factory=list)
 
     def as_json(self) -> dict[str, Any]:
         """Give the content of run.json."""
@@ -101,8 +107,12 @@ class RunRecord:
 
 
 def digest_of_run(record: Mapping[str, Any]) -> str:
-    """Digest what a run was made from and what it made, without its times: what is made later carries it."""
-    parts = {name: record[name] for name in ("gisprio", "settings", "inputs", "crs", "files")}
+    """Digest what a run was made from and what it made, without its times: what is made later carries it.
+
+    Pages do not count: they may be written again, for others or with what was made since.
+    """
+    parts = {name: record[name] for name in ("gisprio", "settings", "inputs", "crs")}
+    parts["files"] = {name: digest for name, digest in record["files"].items() if not name.endswith(".html")}
     return sha256(json.dumps(parts, sort_keys=True).encode("utf-8")).hexdigest()
 
 
@@ -180,6 +190,42 @@ def findings_count(findings: Sequence[Finding]) -> dict[str, int]:
     """Count findings by severity, all three named."""
     counted = Counter(finding.severity for finding in set(findings))
     return {severity: counted[severity] for severity in SEVERITIES}
+
+
+def layer_rows(settings: Settings, tables: Mapping[str, pd.DataFrame]) -> list[dict[str, Any]]:
+    """Say what is known of each layer that was given: files, rows, years.
+
+    Parameters
+    ----------
+    settings
+        Settings of the run.
+    tables
+        The layers as they were read.
+    """
+    rows = []
+    for layer, patterns in {**given_layers(settings), **own_factor_layers(settings)}.items():
+        name = OWN_PREFIX + layer.removeprefix("factor.") if layer.startswith("factor.") else layer
+        table = tables.get(name)
+        low, high = _years(table, settings.land_cover.year if layer == "land_cover" else None)
+        rows.append(
+            {
+                "layer": layer,
+                "files": [PurePath(pattern).name for pattern in patterns],
+                "rows": None if table is None else len(table),
+                "from_year": low,
+                "to_year": high,
+            }
+        )
+    return rows
+
+
+def _years(table: pd.DataFrame | None, stated: int | None) -> tuple[int | None, int | None]:
+    """Give the first and last year that a layer tells."""
+    if stated is not None or table is None:
+        return stated, stated
+    column = next((name for name in ("date_y", "year") if name in table), None)
+    years = table[column].dropna() if column else pd.Series(dtype=float)
+    return (int(years.min()), int(years.max())) if len(years) else (None, None)
 
 
 def table_rows(table: pd.DataFrame) -> list[dict[str, Any]]:

@@ -114,7 +114,7 @@ def test_run_tells_progress_on_standard_error(done, results):
         assert f"\n{stage}: " in "\n" + done.stderr
     assert {path.name for path in results.iterdir()} >= {
         "ranked.gpkg", "banks.csv", "reaches.csv", "properties.csv", "sites.csv", "profiles.csv", "profiles.svg",
-        "sensitivity.csv", "ranked.xlsx", "top.kmz",
+        "sensitivity.csv", "ranked.xlsx", "top.kmz", "report.html",
         "backdrop.tif",
         "stations.parquet", "map.html", "methods.html", "run.json", "run.log",
     }  # fmt: skip

@@ -102,6 +102,7 @@ def test_2_3_4_a_message_and_no_traceback(error, code):
         (("check", "nothing-there.toml"), "nothing-there.toml"),
         (("map", "nothing-there"), "nothing-there is not a result folder: there is nothing of that name."),
         (("map", "x", "--audience", "press"), "'press' is not one of"),
+        (("report", "nothing-there"), "nothing-there is not a result folder: there is nothing of that name."),
         (("explain", "nothing-there"), "nothing-there is not a result folder: there is nothing of that name."),
     ],
 )

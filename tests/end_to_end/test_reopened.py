@@ -18,9 +18,13 @@ from gisprio.products import PRODUCTS
 from gisprio.run.fingerprints import file_digest
 from gisprio.run.lock import locked
 from gisprio.run.maps import MAPS, write_map_again
+from gisprio.run.record import digest_of_run
 from gisprio.run.reopened import results_of
+from gisprio.run.report import write_report_again
+from unit.products.test_report import SHORTLIST
 from unit.run.results_world import make_results_folder
 
+OTHER_RUN = ", without the shortlist: it was made of another run. Run gisprio shortlist again."
 AS_THEY_ARE = ("ranked.gpkg", "backdrop.tif")
 """Products that are read back."""
 
@@ -143,3 +147,34 @@ def test_what_is_read_back_is_of_the_kinds_of_the_contract(folder, results):
     gaps = results.tables["gaps"].geometry
     assert len(gaps) > (gaps.geom_type == "Polygon").sum() > 0
     assert (shapely.get_num_geometries(gaps[gaps.geom_type == "MultiPolygon"]) > 1).all()
+
+
+def test_the_report_takes_the_shortlist_of_this_very_run_alone(folder, tmp_path, capsys):
+    copy = tmp_path / "results"
+    shutil.copytree(folder, copy)
+    plain = (copy / "report.html").read_bytes()
+    assert main(["report", str(copy)]) == 0
+    assert capsys.readouterr().out == f"Wrote {copy / 'report.html'}. There is no shortlist in {copy}.\n"
+    assert (copy / "report.html").read_bytes() == plain
+    run = digest_of_run(json.loads((copy / "run.json").read_text()))[:12]
+    for digest, told, headings in (
+        (run, ", with the shortlist.", 1),
+        ("0" * 12, OTHER_RUN, 0),
+        (run, ", with the s", 1),
+    ):
+        (copy / "shortlist.json").write_text(json.dumps({**SHORTLIST, "run": digest}))
+        assert main(["report", str(copy)]) == 0
+        assert told in capsys.readouterr().out
+        page = (copy / "report.html").read_text("utf-8")
+        assert page.count("<h2>Shortlist</h2>") == headings
+        assert ("2 of 9 candidate sites" in page) == bool(headings)
+    record = json.loads((copy / "run.json").read_text())
+    assert record["files"]["report.html"] == file_digest(copy / "report.html")
+    (copy / "shortlist.json").write_text("[1, 2]")
+    with pytest.raises(InputError) as caught:
+        write_report_again(copy)
+    assert str(caught.value) == (
+        f"{copy / 'shortlist.json'} cannot be read.\n"
+        "  Wanted: the file that gisprio shortlist wrote.\n"
+        "  Do: run gisprio shortlist again, or move the file away."
+    )

@@ -14,7 +14,7 @@ from end_to_end.test_words import JUDGING, text_of
 from gisprio.contracts.digests import table_digest
 from gisprio.contracts.errors import InputError
 from gisprio.faces.main import main
-from gisprio.run.rules import rules_side_by_side
+from gisprio.products.rules import rules_side_by_side
 from makers import straight_valley
 
 RULES = """

@@ -58,7 +58,7 @@ def test_0_help_and_version():
     code, out, err = gisprio("--help")
     assert (code, err) == (0, "")
     commands = [line.split()[0] for line in out.partition("Commands:\n")[2].splitlines()]
-    wanted = "check clean compare desk explain fields letters map methods new run sheets shortlist visits works"
+    wanted = "check clean compare desk explain fields letters map methods new report run sheets shortlist visits works"
     assert commands == wanted.split()
     code, out, err = gisprio("--version")
     assert (code, err) == (0, "")

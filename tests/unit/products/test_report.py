@@ -47,7 +47,14 @@ def world(reaches=24, *, coarse=False, record=None, **more):
     )  # fmt: skip
     wider = setbacks.assign(rule="wider", setback_m=60.0, gap_length_m=2 * setbacks["gap_length_m"])
     tables = {**results.tables, "banks": banks, "bank_setbacks": pd.concat([setbacks, wider], ignore_index=True)}
-    told = {**results.record, "gisprio": "0.1", "robustness": ROBUST, "layers": LAYERS, "cells_m": {"dem": 1.0}, **(record or {})}
+    told = {
+        **results.record,
+        "gisprio": "0.1",
+        "robustness": ROBUST,
+        "layers": LAYERS,
+        "cells_m": {"dem": 1.0},
+        **(record or {}),
+    }
     return dataclasses.replace(results, tables=tables, record=told, methods=lambda: METHODS)
 
 

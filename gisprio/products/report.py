@@ -25,7 +25,7 @@ from gisprio.products.report_facts import (
 from gisprio.products.report_map import report_map
 from gisprio.products.report_plots import gap_by_order, rank_intervals, reached_curve, shortlist_curve
 from gisprio.products.rules import rules_side_by_side
-from gisprio.products.units import told_in
+from gisprio.products.units import sentences_in
 
 MOST_ROWS = 40
 """Rows of a table of sub-watersheds, findings or layers [own]; what is left out is counted."""
@@ -169,7 +169,7 @@ def _top(page: Document, facts: Facts) -> None:
     )
     shown = top.assign(
         place=[_place_of(row) for row in top.itertuples()],
-        why=told_in(top["why"], facts.results.settings.report.units),
+        why=sentences_in(top["why"], facts.results.settings.report.units),
         gap=[_gap_of(row, facts) for row in top.itertuples()],
         ranks=[_sure(row) for row in top.itertuples()],
         owners=properties_of(top["bank_id"], facts.results.tables["frontages"]),

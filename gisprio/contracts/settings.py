@@ -574,8 +574,8 @@ class Shortlist(Section):
     """What a site does: priority times metres of gap, or of bank; or what its strip would hold back, as modelled."""
     cost: Literal["low", "mid", "high"] = "mid"
     """Which of the three costs of a site is taken."""
-    per_property: NotNegative = 0.0
-    """Cost of starting on a property, in the currency of the costs; 0 is no estimate, it leaves them out."""
+    per_property: NotNegative | None = None
+    """Cost of starting on a property, in the currency of the costs; when absent that of ``gisprio works``, or none."""
     per_cluster: NotNegative = 0.0
     """Cost of starting in a cluster of joining properties; 0 leaves it out."""
     max_properties: Annotated[int, Field(ge=1)] | None = None

@@ -43,6 +43,7 @@ SHORTLIST = Layer(
         C("effect_high", "float", "The most of its range.", low=0),
         C("effect_basis", "text", "How the effect was got; default: the length stands for metres of gap in a coarse look.", among=EFFECT_BASES),
         *_COSTS,
+        C("at_least", "bool", "Something of its works has no price or no size: it costs at least that."),
         C("effect_per_1000", "float", "Effect for each 1,000 of its own cost; null where it costs nothing.", null=True, low=0),
         C("cost_rank", "int", "Its place among all candidates by that; 1 is the most.", low=1),
         C("sites_on_property", "int", "Chosen sites on its property, itself among them: they share its start-up cost.", low=1),

@@ -10,6 +10,7 @@ from typing import Any
 import pandas as pd
 from matplotlib.axes import Axes
 
+from gisprio.contracts.costs import years_text
 from gisprio.contracts.shortlist import CANDIDATES, SHORTLIST, Choice
 from gisprio.products.charts import QUIET, SERIES, chart_svg
 from gisprio.products.document import Document
@@ -69,7 +70,7 @@ def _answer(facts: Mapping[str, Any]) -> list[str]:
     first = (
         f"{sites} of {facts['candidates']} candidate sites, {facts['length_m'] / 1000:.2f} km of bank on {many} "
         f"{'property' if many == 1 else 'properties'}, cost {_money(facts, facts['spent']['total'])} at "
-        f"{facts['cost']} costs (prices of {facts['price_year']})."
+        f"{facts['cost']} costs ({_years(facts)})."
     )
     second = (
         f"Their effect is {effect['total']:,.0f} ({effect['unit']}). The best choice there is can do "
@@ -80,6 +81,10 @@ def _answer(facts: Mapping[str, Any]) -> list[str]:
 
 def _money(facts: Mapping[str, Any], amount: float) -> str:
     return f"{amount:,.0f} {facts['currency']}"
+
+
+def _years(facts: Mapping[str, Any]) -> str:
+    return years_text(facts["price_year"], facts["price_year_last"])
 
 
 def _curve(choice: Choice) -> str:
@@ -94,7 +99,7 @@ def _draw_curve(choice: Choice, axes: Axes) -> None:
     axes.axvline(facts["budget"], color=QUIET, linewidth=1, linestyle="--")
     axes.set_xlim(left=0)
     axes.set_ylim(bottom=0)
-    axes.set_xlabel(f"Budget [{facts['currency']}, prices of {facts['price_year']}]")
+    axes.set_xlabel(f"Budget [{facts['currency']}, {_years(facts)}]")
     axes.set_ylabel(f"Effect\n[{facts['effect']['unit']}]")
     axes.xaxis.set_major_formatter("{x:,.0f}")
     axes.yaxis.set_major_formatter("{x:,.0f}")
@@ -236,11 +241,11 @@ def _assumed(facts: Mapping[str, Any]) -> list[str]:
     }
     told = [f"{asked[key]:g} {words}" for key, words in limits.items() if asked[key] is not None]
     return [
-        "Given: costs of the sites, from a table; costs of starting, limits and must-haves, from the settings.",
+        "Given: costs of the sites, from a table; limits and must-haves, from the settings or the command.",
         _EFFECTS[asked["effect"]],
         f"Limits: {'; '.join(told) or 'none but the budget'}. Must-haves: {len(asked['must'])}. Never: "
         f"{len(asked['never'])}.",
-        f"Starting costs {asked['per_property']:,.0f} for each property and {asked['per_cluster']:,.0f} for each "
+        f"Starting costs {facts['per_property']:,.0f} for each property and {facts['per_cluster']:,.0f} for each "
         "cluster of properties whose sites go on into each other or lie opposite, whichever of them are chosen.",
         "The choice was made by a mixed-integer program, not site by site. Taking always the site with most effect per "
         f"money would do {greedy:,.0f}.",

@@ -18,19 +18,17 @@ def quiet() -> Iterator[None]:
     The solver of programs leaves lines there that mean nothing to a reader. What the C library still holds back is let
     go into nothing before the output is put back. Where the process has no output, nothing is done.
     """
-    sys.stdout.flush()
+    _flush()
     try:
         kept = os.dup(1)
     except OSError:
         yield
         return
     nowhere = os.open(os.devnull, os.O_WRONLY)
-    _flush()
     os.dup2(nowhere, 1)
     try:
         yield
     finally:
-        sys.stdout.flush()
         _flush()
         os.dup2(kept, 1)
         os.close(kept)
@@ -38,6 +36,8 @@ def quiet() -> Iterator[None]:
 
 
 def _flush() -> None:
-    """Flush what the C library holds back."""
+    """Flush what Python and the C library hold back."""
+    if sys.stdout is not None:
+        sys.stdout.flush()
     library = ctypes.CDLL("ucrtbase" if sys.platform == "win32" else None)
     library.fflush(None)

@@ -10,7 +10,7 @@ import math
 import os
 import tempfile
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -29,6 +29,7 @@ from gisprio.compute.works.matching import site_lines
 from gisprio.compute.works.problem import Floats, Limits, Problem
 from gisprio.compute.works.stability import DRAW_GAP, between, choice_shares, drawn_priorities, with_their_banks
 from gisprio.contracts.cards import Results, Tables
+from gisprio.contracts.costs import years_text
 from gisprio.contracts.errors import InputError, SettingsError
 from gisprio.contracts.settings import Settings
 from gisprio.contracts.settings import Shortlist as Asked
@@ -36,16 +37,20 @@ from gisprio.contracts.shortlist import Choice
 from gisprio.contracts.words import CAUTION
 from gisprio.inputs.contacts import read_contacts
 from gisprio.inputs.earlier import read_earlier
-from gisprio.inputs.site_costs import SiteCosts, read_site_costs
+from gisprio.inputs.site_costs import SiteCosts, read_property_start, read_site_costs
 from gisprio.products.shortlist import write_geopackage, write_list, write_page
+from gisprio.products.works_costs import PROPERTIES as PROPERTY_COSTS
+from gisprio.products.works_costs import SITES as SITE_COSTS
 from gisprio.run.lock import locked
 from gisprio.run.places import machine_faults
 from gisprio.run.quiet import quiet
 from gisprio.run.record import digest_of_run
 from gisprio.run.reopened import results_of
-from gisprio.run.store import STORE, write_json
+from gisprio.run.store import STORE, read_json, write_json
 
 PAGE, TABLE, LAYERS, FACTS = "shortlist.html", "shortlist.csv", "shortlist.gpkg", "shortlist.json"
+WORKS = "works.json"
+"""Where ``gisprio works`` keeps of which run its tables are."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +67,8 @@ class Listed:
         lines = [
             f"{len(facts['sites'])} of {facts['candidates']} candidate sites, on {facts['properties']} properties, "
             f"{facts['length_m'] / 1000:.2f} km of bank, for {facts['spent']['total']:,.0f} of {facts['budget']:,.0f} "
-            f"{facts['currency']} ({facts['cost']} costs, prices of {facts['price_year']}).",
+            f"{facts['currency']} ({facts['cost']} costs, "
+            f"{years_text(facts['price_year'], facts['price_year_last'])}).",
             f"Effect {effect['total']:,.0f} ({effect['unit']}). No choice can do more than {facts['bound']:,.0f}: "
             f"optimality gap {facts['gap']:.3%}.",
             f"Taking always the site with most effect per money does {facts['greedy_effect']:,.0f}{share}.",
@@ -116,10 +122,10 @@ def write_shortlist(
         )
     results = results_of(folder)
     wanted = _wanted(config or results.settings, asked or {})
-    priced = read_site_costs(_costs_file(costs))
+    home = Path(folder).expanduser().resolve()
+    priced = _costs(home, costs, results)
     closed = read_contacts(contacts).closed() if contacts is not None else frozenset()
     before = read_earlier(earlier, results.crs) if earlier is not None else None
-    home = Path(folder).expanduser().resolve()
     with quiet():
         choice = make_choice(results, round(budget, 2), wanted, priced, closed, before)
     with locked(home, []), machine_faults(home), tempfile.TemporaryDirectory(dir=home / STORE) as place:
@@ -157,9 +163,10 @@ def make_choice(
         closed=closed,
     )
     table = candidates.table
+    starts = priced.start if asked.per_property is None else (asked.per_property,) * 3
     problem = Problem.of(
         table,
-        per_property=asked.per_property,
+        per_property=starts[("low", "mid", "high").index(asked.cost)],
         per_cluster=asked.per_cluster,
         limits=Limits(
             asked.max_properties,
@@ -173,12 +180,22 @@ def make_choice(
     effects = _drawn_effects(table, results, asked.effect, draws)
     shares = choice_shares(problem, budget, effects, relative_gap=max(DRAW_GAP, asked.relative_gap))
     told = facts_of_choice(
-        found, problem, candidates, asked, shares, currency=priced.currency, price_year=priced.year, draws=draws
+        found,
+        problem,
+        candidates,
+        asked,
+        shares,
+        currency=priced.currency,
+        price_years=(priced.year, priced.year_last),
+        starts=starts,
+        draws=draws,
     )
     unknown = int((~priced.table["site_id"].isin(sites["site_id"])).sum())
     of_earlier = earlier.told(found.site_id) if earlier is not None else None
     lost = {"must": lost_must, "never": lost_never}
-    notes = notes_of_choice(told, table[found.chosen], earlier=of_earlier, lost=lost, unknown=unknown)
+    notes = notes_of_choice(
+        told, table[found.chosen], earlier=of_earlier, lost=lost, unknown=unknown, example=priced.example
+    )
     curve, more = curve_table(points, problem), next_money(points, list(problem.site_id), budget)
     facts = {
         "format": 1,
@@ -215,21 +232,32 @@ def _wanted(settings: Settings, asked: Mapping[str, Any]) -> Asked:
         ) from None
 
 
-def _costs_file(given: Path | None) -> Path:
-    """Give the table of costs.
+def _costs(home: Path, given: Path | None, results: Results) -> SiteCosts:
+    """Read the costs: the user's table, else what ``gisprio works`` left in the folder.
 
     Raises
     ------
     InputError
-        None was given; no cost is made up.
+        There is neither, for no cost is made up; or what is there was made from another run.
     """
     if given is not None:
-        return given
-    raise InputError(
-        "There are no costs of the sites, and none are made up.",
-        wanted="a CSV with site_id, cost_low, cost_mid, cost_high, currency and year; one line a site of sites.csv.",
-        do="add --costs FILE.",
-    )
+        return read_site_costs(given)
+    if not (home / SITE_COSTS).is_file():
+        raise InputError(
+            "There are no costs of the sites, and none are made up.",
+            wanted="a CSV with site_id, cost_low, cost_mid, cost_high, currency and year; one line a site of "
+            "sites.csv.",
+            do="add --costs FILE, or price the works first: gisprio works FOLDER --costs TABLE.",
+        )
+    if (read_json(home / WORKS) or {}).get("run") != digest_of_run(results.record):
+        raise InputError(
+            f"{SITE_COSTS} was made from another run than the one that lies here.",
+            wanted="costs of the sites of this run.",
+            do="run gisprio works again, or add --costs FILE.",
+        )
+    priced = read_site_costs(home / SITE_COSTS)
+    start = read_property_start(home / PROPERTY_COSTS) if (home / PROPERTY_COSTS).is_file() else priced.start
+    return replace(priced, start=start)
 
 
 def _sites(tables: Tables) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame]:

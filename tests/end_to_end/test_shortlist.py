@@ -18,6 +18,7 @@ from gisprio.compute.works.matching import match_sites, site_lines
 from gisprio.compute.works.stability import drawn_keys, with_their_banks
 from gisprio.contracts.shortlist import SHORTLIST
 from gisprio.faces.main import main
+from gisprio.run.record import digest_of_run
 from gisprio.run.reopened import results_of
 
 FILES = ("shortlist.html", "shortlist.csv", "shortlist.gpkg", "shortlist.json")
@@ -43,7 +44,7 @@ def results(tmp_path_factory, sample_results: Path, sample_config: Path) -> Path
     table = sites[["site_id"]].assign(
         cost_low=(mid * 0.7).round(2), cost_mid=mid, cost_high=mid * 2, currency="EUR", year=2026
     )
-    table[::3].to_csv(home / "costs.csv", index=False)  # a third of the sites: enough to choose among, quick to solve
+    table[::5].to_csv(home / "costs.csv", index=False)  # a fifth of the sites: enough to choose among, quick to solve
     text = sample_config.read_text("utf-8").replace('"../', f'"{sample_config.parent.parent}/')
     (home / "config.toml").write_text(text + "\n[shortlist]\ndraws = 3\nrelative_gap = 0.01\n", encoding="utf-8")
     assert choose(folder, "--per-cluster", "500") == 0
@@ -172,7 +173,7 @@ def test_a_site_moves_with_its_bank():
             "InputError: There are no costs of the sites, and none are made up.\n"
             "  Wanted: a CSV with site_id, cost_low, cost_mid, cost_high, currency and year; one line a site of "
             "sites.csv.\n"
-            "  Do: add --costs FILE.\n",
+            "  Do: add --costs FILE, or price the works first: gisprio works FOLDER --costs TABLE.\n",
         ),
         (
             ("--budget", "0"),
@@ -190,6 +191,33 @@ def test_a_site_moves_with_its_bank():
 def test_what_is_wrong_is_told(results, capsys, arguments, says):
     assert main(["shortlist", str(results), *arguments]) == 2
     assert capsys.readouterr().err == says
+
+
+def test_costs_of_concept_sizing_are_taken_where_they_are_of_this_run(results, tmp_path, capsys):
+    folder = tmp_path / "results"
+    shutil.copytree(results, folder, ignore=shutil.ignore_patterns("shortlist.*"))
+    table = pd.read_csv(results.parent / "costs.csv").rename(columns={"year": "price_year"})[:20]
+    table.assign(price_year_last=2027, at_least="true", example="Made up.").to_csv(
+        folder / "works_site_costs.csv", index=False
+    )
+    (folder / "works_property_costs.csv").write_text(
+        "property_id,start_low,start_mid,start_high\nP,70,80,90\n", "utf-8"
+    )
+    asked = ["shortlist", str(folder), "--budget", "9000", "--config", str(results.parent / "config.toml")]
+    for run, code in (("another", 2), (digest_of_run(json.loads((folder / "run.json").read_text("utf-8"))), 0)):
+        (folder / "works.json").write_text(json.dumps({"run": run, "files": {}}), "utf-8")
+        assert main(asked) == code
+    told = capsys.readouterr()
+    assert told.err == (
+        "InputError: works_site_costs.csv was made from another run than the one that lies here.\n"
+        "  Wanted: costs of the sites of this run.\n"
+        "  Do: run gisprio works again, or add --costs FILE.\n"
+    )
+    assert "(mid costs, prices of 2026 to 2027)." in told.out
+    assert "The costs are of an example table, and nobody's: Made up." in told.out
+    facts = facts_of(folder)
+    assert facts["spent"]["properties"] == 80 * facts["properties"]
+    assert facts["cost_high"] - facts["cost_low"] > 20 * facts["properties"]
 
 
 def test_what_is_no_earlier_shortlist_is_refused(results, capsys):

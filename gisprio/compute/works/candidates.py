@@ -48,7 +48,7 @@ def find_candidates(
     sites
         Layer ``sites`` with ``sub_watershed_id``.
     costs
-        ``site_id`` and the three of :data:`LEVELS`.
+        ``site_id``, the three of :data:`LEVELS`, and whether each is ``at_least``.
     effects
         In the rows of ``sites``, of :func:`~gisprio.compute.works.effects.site_effects`.
     cost
@@ -87,6 +87,7 @@ def find_candidates(
     names = ["effect", "effect_low", "effect_high"]
     kept = table[~out].reset_index(drop=True)
     kept[names] = kept[names].fillna(0.0)
+    kept["at_least"] = kept["at_least"].astype(bool)
     kept["cost"] = kept[f"cost_{cost}"]
     kept["sub_watershed"] = kept["sub_watershed_id"].astype(object).fillna("")
     starts = shared_starts(kept)

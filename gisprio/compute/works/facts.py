@@ -27,7 +27,8 @@ def facts_of_choice(
     shares: Floats,
     *,
     currency: str,
-    price_year: int,
+    price_years: tuple[int, int],
+    starts: tuple[float, float, float],
     draws: int,
 ) -> dict[str, Any]:
     """Give what holds of the choice as a whole, ready for JSON.
@@ -40,26 +41,30 @@ def facts_of_choice(
         Settings it went by.
     shares
         (n,) share of draws in which each candidate is chosen.
-    currency, price_year
-        Of the costs.
+    currency, price_years
+        Of the costs; years of the oldest price and of the newest.
+    starts
+        Cost of starting on a property: low, mid, high.
     draws
         In how many draws the choice was made again.
 
     Notes
     -----
-    Keys: ``budget``, ``currency``, ``price_year``, ``cost`` (low, mid or high), ``effect`` (``name``, ``unit``,
-    ``total``, ``low``, ``high``), ``bound``, ``gap``, ``greedy_effect``, ``spent`` (``sites``, ``properties``,
-    ``clusters``, ``total``), ``cost_low``, ``cost_mid``, ``cost_high`` (start-up included), ``sites`` (ids),
-    ``properties``, ``clusters``, ``length_m``, ``gap_length_m`` (of known gaps), ``candidates``, ``left_out`` (by
-    reason), ``asked`` (settings), ``stability`` (``draws``, ``of``, ``firm``, ``firm_from``), ``caution``.
+    Keys: ``budget``, ``currency``, ``price_year`` and ``price_year_last``, ``cost`` (low, mid or high), ``effect``
+    (``name``, ``unit``, ``total``, ``low``, ``high``), ``bound``, ``gap``, ``greedy_effect``, ``spent`` (``sites``,
+    ``properties``, ``clusters``, ``total``), ``cost_low``, ``cost_mid``, ``cost_high`` (start-up included),
+    ``per_property``, ``per_cluster``, ``sites`` (ids), ``properties``, ``clusters``, ``length_m``, ``gap_length_m`` (of
+    known gaps), ``candidates``, ``left_out`` (by reason), ``asked`` (settings), ``stability`` (``draws``, ``of``,
+    ``firm``, ``firm_from``), ``caution``.
     """
     own = candidates.table[found.chosen]
-    starts = found.spent.properties + found.spent.clusters
+    properties = len(np.unique(problem.property_no[found.chosen]))
     firm = int((shares[found.chosen] >= FIRM).sum()) if draws else None
     return {
         "budget": found.budget,
         "currency": currency,
-        "price_year": price_year,
+        "price_year": price_years[0],
+        "price_year_last": price_years[1],
         "cost": asked.cost,
         "effect": {
             "name": asked.effect,
@@ -77,9 +82,14 @@ def facts_of_choice(
             "clusters": found.spent.clusters,
             "total": found.spent.total,
         },
-        **{level: round(float(own[level].sum()) + starts, 2) for level in LEVELS},
+        **{
+            level: round(float(own[level].sum()) + properties * start + found.spent.clusters, 2)
+            for level, start in zip(LEVELS, starts, strict=True)
+        },
+        "per_property": problem.per_property / 100,
+        "per_cluster": problem.per_cluster / 100,
         "sites": list(found.site_id),
-        "properties": len(np.unique(problem.property_no[found.chosen])),
+        "properties": properties,
         "clusters": len(np.unique(problem.cluster_no[found.chosen])),
         "length_m": _short(own["length_m"].sum()),
         "gap_length_m": _short(own["gap_length_m"].sum()),
@@ -108,6 +118,7 @@ def notes_of_choice(
     earlier: Mapping[str, int] | None,
     lost: Mapping[str, list[str]],
     unknown: int,
+    example: str = "",
 ) -> list[str]:
     """Give what a person should read beside the numbers.
 
@@ -123,15 +134,18 @@ def notes_of_choice(
         Ids of ``must`` and ``never`` whose place holds no site now.
     unknown
         Lines of the table of costs that name no site of this run.
+    example
+        What an example table of prices says of itself.
     """
     return [
-        *_on_money(facts),
+        *([f"The costs are of an example table, and nobody's: {example}"] if example else []),
+        *_on_money(facts, own),
         *_on_effect(facts, own),
         *_on_places(facts, earlier, lost, unknown),
     ]
 
 
-def _on_money(facts: Mapping[str, Any]) -> Iterator[str]:
+def _on_money(facts: Mapping[str, Any], own: pd.DataFrame) -> Iterator[str]:
     currency, budget = facts["currency"], facts["budget"]
     yield (
         f"By the range of its costs the list comes to {facts['cost_low']:,.0f} to {facts['cost_high']:,.0f} "
@@ -142,7 +156,10 @@ def _on_money(facts: Mapping[str, Any]) -> Iterator[str]:
             name = level.removeprefix("cost_")
             yield f"At {name} costs it is {facts[level] - budget:,.0f} {currency} over the budget."
             break
-    if not facts["asked"]["per_property"] and not facts["asked"]["per_cluster"]:
+    at_least = int(own["at_least"].sum())
+    if at_least:
+        yield f"{at_least} of the chosen sites cost at least that: something of their works has no price or no size."
+    if not facts["per_property"] and not facts["per_cluster"]:
         yield (
             "No cost of starting was given ([shortlist] per_property, per_cluster): sites far apart cost as if next to "
             "each other."

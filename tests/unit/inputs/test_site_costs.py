@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from gisprio.contracts.errors import InputError
-from gisprio.inputs.site_costs import read_site_costs
+from gisprio.inputs.site_costs import read_property_start, read_site_costs
 
 HEAD = "site_id,cost_low,cost_mid,cost_high,currency,year\n"
 
@@ -29,8 +29,25 @@ def test_costs_are_read_and_sites_without_are_told(tmp_path):
         "\ufeffcurrency;site_id;price_year;cost_low;cost_mid;cost_high;note\nEUR;a;2026;1;2.5;3.;=x\nEUR;b;2026;;;\n\n"
     )
     costs = read_site_costs(table(tmp_path, text))
-    assert costs.table.to_numpy().tolist() == [["a", 1.0, 2.5, 3.0]]
-    assert (costs.unpriced, costs.currency, costs.year) == (("b",), "EUR", 2026)
+    assert costs.table.to_numpy().tolist() == [["a", 1.0, 2.5, 3.0, False]]
+    assert (costs.unpriced, costs.currency, costs.year, costs.year_last) == (("b",), "EUR", 2026, 2026)
+
+
+def test_the_table_of_concept_sizing_has_its_own_columns(tmp_path):
+    head = (
+        "site_id,cost_low,cost_mid,cost_high,currency,price_year,price_year_last,at_least,example,not_priced,reason\n"
+    )
+    rows = "a,1,2,3,EUR,2024,2026,true,made up,,\nb,4,5,6,EUR,2023,2023,false,made up,,\nc,,,,,,,true,,,no size\n"
+    costs = read_site_costs(table(tmp_path, head + rows))
+    assert costs.table["at_least"].tolist() == [True, False]
+    assert (costs.unpriced, costs.year, costs.year_last, costs.example) == (("c",), 2023, 2026, "made up")
+
+
+def test_the_start_on_a_property_is_read_from_the_table_of_properties(tmp_path):
+    head = "property_id,site_count,start_low,start_mid,start_high\n"
+    assert read_property_start(table(tmp_path, head + "P,2,,,\nQ,1,100,200,300\n")) == (100.0, 200.0, 300.0)
+    assert read_property_start(table(tmp_path, head + "P,2,,,\n")) == (0.0, 0.0, 0.0)
+    assert read_property_start(table(tmp_path, "property_id\nP\n")) == (0.0, 0.0, 0.0)
 
 
 def test_every_fault_is_told_with_its_line(tmp_path):

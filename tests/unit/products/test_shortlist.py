@@ -46,6 +46,7 @@ def choice_of(budget: float) -> Choice:
             "cost_mid": 100.0,
             "cost_high": 300.0,
             "cost": 100.0,
+            "at_least": [False, False, True],
             "must": [True, False, False],
             "why_measure": "+cmd",
             "property": ["p", "q", "r"],
@@ -59,7 +60,15 @@ def choice_of(budget: float) -> Choice:
     found = next(point for point in points if point.budget == budget)
     asked, shares = Shortlist(per_property=10.0, per_cluster=5.0), np.array([1.0, 0.5, 0.9])
     facts = facts_of_choice(
-        found, problem, Candidates(table, {"no_cost": 2}), asked, shares, currency=HOSTILE, price_year=2026, draws=10
+        found,
+        problem,
+        Candidates(table, {"no_cost": 2}),
+        asked,
+        shares,
+        currency=HOSTILE,
+        price_years=(2024, 2026),
+        starts=(8.0, 10.0, 20.0),
+        draws=10,
     )
     notes = notes_of_choice(facts, table[found.chosen], earlier=None, lost={"must": ["x"]}, unknown=3)
     more = next_money(points, list(problem.site_id), budget)
@@ -76,12 +85,13 @@ def test_facts_and_notes_of_a_choice_by_hand():
     facts = CHOICE.facts
     assert facts["sites"] == ["a", "c"]
     assert facts["spent"] == {"sites": 200.0, "properties": 20.0, "clusters": 10.0, "total": 230.0}
-    assert (facts["cost_low"], facts["cost_mid"], facts["cost_high"]) == (130.0, 230.0, 630.0)
+    assert (facts["cost_low"], facts["cost_mid"], facts["cost_high"]) == (126.0, 230.0, 650.0)
     assert facts["effect"] == {"name": "priority_gap_m", "unit": "priority x m of gap", "total": 4000.0, "low": 3500.0,
                                "high": 4500.0}  # fmt: skip
     assert facts["notes"] == [
-        f"By the range of its costs the list comes to 130 to 630 {HOSTILE}, start-up included.",
-        f"At high costs it is 400 {HOSTILE} over the budget.",
+        f"By the range of its costs the list comes to 126 to 650 {HOSTILE}, start-up included.",
+        f"At high costs it is 420 {HOSTILE} over the budget.",
+        "1 of the chosen sites cost at least that: something of their works has no price or no size.",
         "The effect lies between 3,500 and 4,500, by published lines that do not agree.",
         "The effect of 1 of the chosen sites counts their whole length: the cover is too coarse to show their metres "
         "of gap.",

@@ -35,6 +35,7 @@ COSTS = pd.DataFrame(
         "cost_low": [10.0, 20.0, 30.0, 40.0],
         "cost_mid": [20.0, 30.0, 40.0, 50.0],
         "cost_high": [90.0, 95.0, 96.0, 97.0],
+        "at_least": [False, True, False, False],
     }
 )
 

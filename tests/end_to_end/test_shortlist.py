@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
 import sqlite3
 from contextlib import closing
@@ -20,6 +21,7 @@ from gisprio.contracts.shortlist import SHORTLIST
 from gisprio.faces.main import main
 from gisprio.run.record import digest_of_run
 from gisprio.run.reopened import results_of
+from gisprio.run.shortlist import make_choice
 
 FILES = ("shortlist.html", "shortlist.csv", "shortlist.gpkg", "shortlist.json")
 BUDGET = 60_000
@@ -96,8 +98,14 @@ def test_fields_are_described_and_layers_styled(results):
     assert (candidates.loc[candidates["chosen"], "enters_at"] <= BUDGET).all()
 
 
-def test_the_same_results_give_the_same_bytes_and_no_line_of_the_solver(results, capfd):
+def test_the_same_results_give_the_same_bytes_and_no_line_of_the_solver(results, capfd, monkeypatch):
     before = {name: (results / name).read_bytes() for name in FILES}
+
+    def talkative(*given: object) -> object:
+        os.write(1, b"HighsMipSolverData\n")
+        return make_choice(*given)
+
+    monkeypatch.setattr("gisprio.run.shortlist.make_choice", talkative)
     assert choose(results, "--per-cluster", "500") == 0
     assert {name: (results / name).read_bytes() for name in FILES} == before
     out = capfd.readouterr().out

@@ -35,7 +35,7 @@ def test_half_of_the_length_on_the_same_side_is_the_same_place():
 
 def test_a_site_that_was_cut_in_two_has_two_partners_and_the_nearest_counts():
     before = lines(old=("left", 0, 100, 0))
-    now = lines(a=("left", 0, 50, 3), b=("left", 50, 100, 3), far=("left", 0, 100, 20))
+    now = lines(far=("left", 0, 100, 20), a=("left", 0, 50, 3), b=("left", 50, 100, 3))
     assert pairs(before, now) == [("old", "a", 50), ("old", "b", 50)]
 
 

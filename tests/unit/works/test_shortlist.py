@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from gisprio.compute.works import shortlist
 from gisprio.compute.works.curve import draw_curve, next_money
 from gisprio.compute.works.greedy import choose_greedily
 from gisprio.compute.works.problem import Limits, Problem, share_of
@@ -150,6 +151,20 @@ def test_a_known_choice_is_never_undercut():
     best = solve(problem, 60.0, relative_gap=0.0)
     loose = solve(problem, 60.0, relative_gap=0.5, known=best.chosen)
     assert loose.effect == best.effect
+
+
+def test_a_larger_budget_does_no_less_where_only_the_plain_way_finds_anything(monkeypatch):
+    start = {"site_id": "R", "effect": 21.0, "cost": 12.0, "property": "R"}
+    rows = [start, *({"site_id": f"Q{n:02d}", "effect": 9.0, "cost": 1.0, "property": "Q"} for n in range(11))]
+    rows[1]["effect"] = 9.5
+    table = pd.DataFrame(rows).assign(cluster="C", sub_watershed="W", length_m=50.0, must=False)
+    problem = Problem.of(table, per_property=9.0)
+    alone = [problem.reached(choose_greedily(problem, budget)) for budget in (20.0, 21.0)]
+    assert alone == [99.5, 21.0]  # the plain way spends all on the one site that does a little more for its start
+    monkeypatch.setattr(shortlist, "_search", lambda p, budget, gap: (p.must.copy(), float(p.effect.sum())))
+    points = draw_curve(problem, 20.0, relative_gap=0.0, steps=(1.0, 1.05))
+    assert [point.effect for point in points] == [99.5, 99.5]
+    assert points[1].gap == pytest.approx(1 - 99.5 / 120.5)
 
 
 def test_no_candidates_give_an_empty_list():

@@ -179,6 +179,9 @@ def _on_effect(facts: Mapping[str, Any], own: pd.DataFrame) -> Iterator[str]:
             f"The effect of {coarse} of the chosen sites counts their whole length: the cover is too coarse to show "
             "their metres of gap."
         )
+    nobodys = int(own["property_id"].isna().sum())
+    if nobodys:
+        yield f"{nobodys} of the chosen sites lie on no known property; each counts as a property of its own."
     doubted = int((own["certainty"] == "uncertain").sum())
     if doubted:
         yield f"The gap of {doubted} of the chosen sites is uncertain: look before you spend."

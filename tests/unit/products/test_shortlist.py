@@ -95,6 +95,7 @@ def test_facts_and_notes_of_a_choice_by_hand():
         "The effect lies between 3,500 and 4,500, by published lines that do not agree.",
         "The effect of 1 of the chosen sites counts their whole length: the cover is too coarse to show their metres "
         "of gap.",
+        "1 of the chosen sites lie on no known property; each counts as a property of its own.",
         "2 of the 2 sites are chosen again in at least 80% of 10 draws of weights and errors of the ranking; costs are "
         "not drawn.",
         "Sites left out: 2 without a cost.",

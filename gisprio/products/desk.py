@@ -123,8 +123,8 @@ def desk_page(places: pd.DataFrame, lines: Sequence[Lines], grounds: Grounds, ru
             continue
         page.paragraph(says if says.startswith("[") else f"[layers] {layer} {says}", "warning")
     page.caution()
-    for at, (row, over) in enumerate(zip(places.to_dict("records"), lines, strict=True)):
-        page.block(_block(at, row, over, grounds, run))
+    for row, over in zip(places.to_dict("records"), lines, strict=True):
+        page.block(_block(row, over, grounds, run))
     return page.footer(f"Run {run.digest}. Heights, land cover and image were read anew for this page.").html()
 
 
@@ -141,7 +141,7 @@ def _style() -> str:
     return (files("gisprio.products") / "assets" / "desk.css").read_text("utf-8")
 
 
-def _block(at: int, row: Mapping[str, object], over: Lines, grounds: Grounds, run: Run) -> str:
+def _block(row: Mapping[str, object], over: Lines, grounds: Grounds, run: Run) -> str:
     """Give one place: its name, three clips, what the run says, the question."""
     window = Window(over.place, side_of(row))
     cover = None if grounds.land_cover is None else cover_clip(grounds.land_cover, grounds.legend, window)
@@ -163,7 +163,8 @@ def _block(at: int, row: Mapping[str, object], over: Lines, grounds: Grounds, ru
         f"<h2>{plain(row['visit_id'])} · {plain(name)}</h2>"
         f'<p class="where">Rank {plain(row["rank"])} · {geo} '
         f"· {plain(outward)} · bank {plain(row['bank_id'])} · pictures {_length(window.side_m, run)} across</p>"
-        f"{drawn}{_legend(cover[1] if cover is not None else (), run.counts)}"
+        f'<div class="strip" role="region" tabindex="0" aria-label="Pictures of {plain(name)}">{drawn}</div>'
+        f"{_legend(cover[1] if cover is not None else (), run.counts)}"
         f"<ul>{facts}</ul>"
         f'<p class="ask"><b>{plain(QUESTION)}</b> {boxes}</p></section>'
     )

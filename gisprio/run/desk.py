@@ -85,9 +85,9 @@ def write_desk(folder: str | Path, *, top: int | None = None, config: Settings |
     Clips are drawn from the layers, which results do not keep. A layer that is gone, or cannot be read, leaves its clip
     empty and says so.
     """
-    results = results_of(folder)
     home = Path(folder).expanduser().resolve()
     _refuse_filled(home / TABLE)
+    results = results_of(folder)
     places = desk_places(results, top or results.settings.robustness.top_n)
     if not len(places):
         raise InputError(

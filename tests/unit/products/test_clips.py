@@ -124,9 +124,9 @@ def places(**changed):
     return gpd.GeoDataFrame([row | changed], geometry=[shapely.Point(X - 3, Y)], crs=CRS)
 
 
-def page(grounds, units="si", **changed):
-    """Give the page of one left bank; its stream runs north, its gap is the 30 m beside it."""
-    table = places(**changed)
+def page(grounds, units="si", count=1, **changed):
+    """Give the page of one left bank; its stream runs north, its gap is the 30 m beside it. Told ``count`` times."""
+    table = pd.concat([places(**changed)] * count, ignore_index=True)
     stream = shapely.LineString([(X, Y - 100), (X, Y + 100)])
     bank = shapely.affinity.translate(stream, -3, 0)
     layers = [

@@ -30,7 +30,8 @@ STARTS: Mapping[str, str] = {
     "start_site": "Start-up of a site: machines and people brought there",
     "start_property": "Start-up on a property, once for all its sites",
 }
-"""Rows for what is paid once, in place of an item; their units are ``site`` and ``property``."""
+"""Rows for what is paid once, in place of an item, and what they are for."""
+START_UNITS: Mapping[str, str] = {"start_site": "site", "start_property": "property"}
 INDEX = "price_index"
 """Row that holds a price index in place of a price: one a year, low and high alike, without a currency."""
 

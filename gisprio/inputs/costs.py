@@ -14,6 +14,7 @@ from gisprio.contracts.costs import (
     ONE_OF,
     PRICE_COLUMNS,
     PRICEABLE,
+    START_UNITS,
     STARTS,
     WHOLES,
     CostTable,
@@ -27,7 +28,6 @@ from gisprio.inputs.faults import Fault, nearest, quoted, raise_faults
 
 REQUIRED = tuple(name for name in PRICE_COLUMNS if name != "note")
 _HEAD = ",".join(PRICE_COLUMNS)
-_START_UNITS = {"start_site": "site", "start_property": "property"}
 _NUMBER = re.compile(r"[0-9]{1,9}(\.[0-9]{1,9})?")
 _COMMA_NUMBER = re.compile(r"[0-9]{1,9},[0-9]{1,9}")
 _YEARS = (1950, 2100)
@@ -282,7 +282,7 @@ def _times(item: str, text: str) -> float | None:
     -----
     Price per item's unit = price per given unit x size of the item's unit / size of the given one.
     """
-    unit = PRICEABLE.get(item) or _START_UNITS[item]
+    unit = PRICEABLE.get(item) or START_UNITS[item]
     own, given = unit_size(unit), unit_size(text)
     if own and given:
         return own[1] / given[1] if own[0] == given[0] else None
@@ -291,7 +291,7 @@ def _times(item: str, text: str) -> float | None:
 
 
 def _unit_fault(where: str, item: str, text: str) -> Fault:
-    unit = PRICEABLE.get(item) or _START_UNITS[item]
+    unit = PRICEABLE.get(item) or START_UNITS[item]
     return Fault(
         f"{where}: unit {quoted(text)} is none of {item}." if text else f"{where}: unit is empty.",
         f"{unit}, {_also(unit)}.",

@@ -8,7 +8,16 @@ from pathlib import Path
 
 import pandas as pd
 
-from gisprio.contracts.costs import PRICE_COLUMNS, STARTS, WorksCosts, range_text, two_digits_range, years_text
+from gisprio.contracts.costs import (
+    PRICE_COLUMNS,
+    PRICEABLE,
+    START_UNITS,
+    STARTS,
+    WorksCosts,
+    range_text,
+    two_digits_range,
+    years_text,
+)
 from gisprio.contracts.findings import listed
 from gisprio.contracts.labour import SOURCE
 from gisprio.contracts.references import references
@@ -88,6 +97,7 @@ def add_costs(page: Document, costs: WorksCosts | None) -> None:
     _add_lines(page, costs)
     _add_properties(page, costs)
     _add_sites(page, costs)
+    _add_prices(page, costs)
 
 
 def add_hours(page: Document, hours: pd.DataFrame) -> None:
@@ -274,6 +284,35 @@ def _add_sites(page: Document, costs: WorksCosts) -> None:
     ]
     page.heading("By site", 3)
     page.table(rows, columns, _caption("Sites with a cost, without the start-up of their property", costs.sites, SITES))
+
+
+def _add_prices(page: Document, costs: WorksCosts) -> None:
+    """Write the prices as they were taken, for one unit, and where they come from."""
+    table = costs.table
+    prices = [(key, table.prices[key]) for key in _TITLES if key in table.prices]
+    rows = pd.DataFrame(
+        {
+            "what": [_TITLES[key] for key, _ in prices],
+            "price": [f"{table.currency} {_price(price.low)} to {_price(price.high)}" for _, price in prices],
+            "unit": [PRICEABLE.get(key) or START_UNITS[key] for key, _ in prices],
+            "year": [str(price.year) for _, price in prices],
+            "note": [price.note for _, price in prices],
+        }
+    )
+    columns: list[Column] = [
+        ("what", "For", "text"),
+        ("price", "Price", "text"),
+        ("unit", "Unit", "text"),
+        ("year", "Prices of", "text"),
+        ("note", "Where it comes from", "text"),
+    ]
+    page.heading("Prices", 3)
+    page.table(rows, columns, f"Prices as {table.name} gives them, brought to the units of the items")
+
+
+def _price(value: float) -> str:
+    """Write a price with two decimals, a small one with three digits."""
+    return f"{value:,.2f}" if value >= 1 or value == 0 else f"{value:.3g}"
 
 
 def _year_cells(found: pd.DataFrame) -> list[str]:

@@ -26,7 +26,7 @@ SITES = pd.DataFrame(
     {"site_id": ["A", "B", "C"], "property_id": ["=p<1>", "=p<1>", None], "not_sized": [None, None, "look first"]},
     dtype=object,
 )
-PRICES = {"tree": Price(2, 3, 2024), "start_property": Price(500, 900, 2026)}
+PRICES = {"tree": Price(2, 3, 2024, "a quote <by phone>"), "start_property": Price(500, 900, 2026)}
 
 
 def costs(prices: dict[str, Price] = PRICES, example: str = "", index: dict[int, float] | None = None):
@@ -87,11 +87,12 @@ def test_an_example_is_called_one_everywhere():
 def test_every_amount_on_the_page_is_a_range(made):
     text = re.sub(r"<[^>]+>", " ", page(made))
     amounts = re.findall(r"CAD [0-9][0-9,.]*( to [0-9][0-9,.]*)?", text)
-    assert len(amounts) == 10
+    assert len(amounts) == 12
     assert all(amounts)
     assert "Contingency: 20 to 30 % of items, start-up and concept range (common practice, no source)." in text
     assert "Prices of several years stay as they are" in text
     assert "=p&lt;1&gt;" in text
+    assert re.search(r"Trees +CAD 2.00 to 3.00 +plants +2024 +a quote &lt;by phone&gt; ", text)
     assert re.search(r"Trees +2 +CAD 220 to 470 +2024 ", text)
     assert re.search(r"=p&lt;1&gt; +2 of 2 +at least CAD 950 to 2,400 +2024 to 2026 ", text)
     assert "Start-up on a property counts once for all its sites: CAD 660 to 1,700 with what is added." in text

@@ -248,7 +248,8 @@ def rounded(value: float, figures: int = 2) -> str:
     if value == round(value) and value <= _COUNTED:
         return f"{value:.0f}"
     digits = figures - 1 - floor(log10(abs(value)))
-    return f"{round(value, digits):,.{max(digits, 0)}f}"
+    text = f"{round(value, digits):,.{max(digits, 0)}f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
 
 
 def _range_words(items: pd.DataFrame, item: str, units: Literal["si", "us"]) -> tuple[str, str]:

@@ -25,7 +25,7 @@ from gisprio.compute.works.sizing import size_site
 from gisprio.compute.works.stakes import density, row_count
 from gisprio.compute.works.toe import dumped_density, peaked_section, size_toe
 from gisprio.compute.works.warnings import warnings_of_settings, warnings_of_site, warnings_of_slope
-from gisprio.compute.works.wrapping import largest_lift, layer_count, layer_lengths, roll_count
+from gisprio.compute.works.wrapping import course_rise, largest_lift, layer_count, layer_lengths, roll_count
 from gisprio.contracts.constants import CUBIC_YARD_M3, FOOT_M, PERMIT_FILL, PERMIT_LENGTH, SHORT_TON_T
 from gisprio.contracts.settings import Sizing
 from works_facts import WORKED, settings_with, site_facts
@@ -81,6 +81,8 @@ def test_lifts_mats_rolls_and_stakes_of_the_worked_bank():
     assert 2.0 * lengths.sum() == pytest.approx(685.4, abs=0.05)
     assert largest_lift(2.0, 0.70, 3) == pytest.approx(0.325)
     assert roll_count(58, 50, 0.5) == 2
+    assert [roll_count(length, 50, 0.5) for length in (99.5, 99.6)] == [2, 3]
+    assert course_rise(2.0, 0.15, 2.0) == pytest.approx(1.85 / 5**0.5)
     assert (row_count(55, 0.90), row_count(55, 0.60)) == (62, 92)
 
 

@@ -188,6 +188,19 @@ FAULTS = {
         "subsoil_fines, unit_stream_power.",
         "write outer_bend if that is what you meant.",
     ),
+    "[sizing]\nsurvival = [0.9, 0.5]": (
+        "[sizing] survival: [0.9, 0.5] is not in order.", "lowest and highest, as in [0.5, 0.9].",
+        "correct [sizing] survival.",
+    ),
+    "[sizing]\nmat_width_m = 0.5": (
+        "[sizing] leaves nothing of the mat.",
+        "anchor_m and course_lap_m below mat_width_m, and roll_lap_m below roll_m.", "correct [sizing].",
+    ),
+    "[sizing.design]\nstructure_height = 2": (
+        "[sizing] design.structure_height: there is no such key.",
+        "one of finished_slope, structure_heights, crossing_widths, drainage_area_km2, velocity_m_s.",
+        "write structure_heights if that is what you meant, else take the key out.",
+    ),
     "[priority.gap]\nmissing_strip = 0": (
         "[priority.gap]: all weights are 0.", "at least one weight above 0.", "give one of them a weight.",
     ),

@@ -6,10 +6,10 @@ import re
 
 import pytest
 
-from gisprio.compute.works.sizing import common_warnings, not_sized, size_site, told_of
+from gisprio.compute.works.sizing import common_warnings, not_sized, size_facts, size_site, told_of
 from gisprio.compute.works.warnings import warnings_of_site
 from gisprio.contracts.works import ITEMS, Given
-from gisprio.products.works import Bank, rounded, sketch
+from gisprio.products.works import Bank, PageSite, WorksPage, rounded, sketch, works_page
 from gisprio.products.works_words import shown_unit, told_in
 from works_facts import WORKED, settings_with, site_facts
 
@@ -71,3 +71,36 @@ def test_a_bank_that_is_flat_enough_already_is_not_cut():
     assert "wk-cut" not in drawn
     assert "moves back" not in drawn
     assert "3.9 ft" in drawn
+
+
+def test_a_page_tells_ranges_exact_numbers_and_what_is_open():
+    settings = settings_with(**WORKED)
+    tables = size_facts([site_facts(area=(1512.0, 1512.0, 1512.0))], settings)
+    site = PageSite(
+        site_id="AAAAAA-01-L-S1",
+        where="Made <Brook>",
+        measure="bank works and plant",
+        why="Because.",
+        facts=["Length 55 m, given."],
+        items=tables["work_items"],
+        not_sized=None,
+        warnings=["Mind the step."],
+        questions=[("Is it high?", "it is"), ("Is it steep?", ""), ("Is it wet?", None)],
+        bank=None,
+    )
+    scopes = {"bank works and plant": "All of it.", "plant": "Plants."}
+    sites, items = tables["work_sites"], tables["work_items"]
+    page = works_page(WorksPage("Made", "2026-05-31", "abc123", "si", scopes, sites, items, ["Always so."], [site]))
+    cells = re.findall(r"<tr><th[^>]*>([^<]+)</th>(.*?)</tr>", page)
+    rows = {head: re.findall(r"<td[^>]*>([^<]*)</td>", rest) for head, rest in cells}
+    assert rows["Cut"][:5] == ["160", "250", "350", "m³", "given"]
+    assert rows["Length of bank"][:5] == ["55", "55", "55", "m", "given"]
+    assert rows["Ground to plant"][:3] == ["1,510", "1,510", "1,510"]
+    assert rows["Live stakes"][:3] == ["340", "600", "1,100"]
+    assert "Made &lt;Brook&gt;." in page
+    assert "Plants." not in page
+    for text in ("Always so.", "Mind the step.", "Is it high? Yes: it is.", "Is it steep? No, as far as is known."):
+        assert text in page
+    assert "Is it wet? Maps do not tell: look on site." in page
+    assert "from the run abc123" in page
+    assert "Run-out" not in page.partition("All sites together")[2].partition("How to read")[0]

@@ -84,7 +84,7 @@ def _choice(name: str, asks: str, among: tuple[str, ...], group: str) -> FormFie
 
 YES_NO = ("yes", "no")
 _TOES = ("bare", "slumped earth", "plants", "wood", "stones", "built")
-_BANK, _PLANTS, _MARKS = "Bank", "Plants", "Pins, photographs"
+_BANK, _PLANTS, _MARKS = "Bank", "Plants", "Pins, photo points"
 MOST_PLANTS = 100_000
 """More on one form is a slip of the thumb [own]."""
 FORM = (
@@ -121,8 +121,8 @@ FORM = (
     _number("pin_length_m", "Length of the whole pin", 10, "m", _MARKS),
     _choice("pin_lost", "The pin is gone, washed out", YES_NO, _MARKS),
     FormField("photo_point", "words", "Mark of the photo point", group=_MARKS),
-    _number("photo_bearing_deg", "Bearing of the photograph, from north", 360, "degrees", _MARKS),
-    FormField("photo", "photo", "Photograph", group=_MARKS),
+    _number("photo_bearing_deg", "Photograph looks towards", 360, "degrees", _MARKS),
+    FormField("photo", "photo", "Photograph"),
     FormField("notes", "words", "Notes, no names"),
 )
 """Fields of the form, in order; every one may stay empty, and a form of which all are empty changes nothing."""

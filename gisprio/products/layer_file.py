@@ -10,20 +10,8 @@ from pathlib import Path
 import pandas as pd
 
 from gisprio.contracts.schema import Layer
+from gisprio.products.field_notes import tell_fields
 from gisprio.products.ranked import STAMP, STYLES_TABLE, write_layer
-
-_FIELDS_TABLE = """
-CREATE TABLE gpkg_data_columns (
-    table_name TEXT NOT NULL, column_name TEXT NOT NULL, name TEXT, title TEXT, description TEXT, mime_type TEXT,
-    constraint_name TEXT, CONSTRAINT pk_gdc PRIMARY KEY (table_name, column_name)
-)
-"""
-_EXTENSIONS_TABLE = """
-CREATE TABLE IF NOT EXISTS gpkg_extensions (
-    table_name TEXT, column_name TEXT, extension_name TEXT NOT NULL, definition TEXT NOT NULL, scope TEXT NOT NULL,
-    CONSTRAINT ge_tce UNIQUE (table_name, column_name, extension_name)
-)
-"""
 
 
 def write_layers(
@@ -52,22 +40,9 @@ def write_layers(
         write_layer(path, layer, frame, crs, append=number > 0)
     with closing(sqlite3.connect(path)) as base, base:
         for layer, _ in layers:
-            _tell_fields(base, layer)
+            tell_fields(base, layer.name, layer.columns)
         _add_styles(base, styles or {})
         base.execute("UPDATE gpkg_contents SET last_change = ?", (STAMP,))
-
-
-def _tell_fields(base: sqlite3.Connection, layer: Layer) -> None:
-    """Say what each field of a layer means."""
-    if not base.execute("SELECT 1 FROM sqlite_master WHERE name = 'gpkg_data_columns'").fetchone():
-        base.execute(_FIELDS_TABLE)
-        base.execute(_EXTENSIONS_TABLE)
-        base.execute(
-            "INSERT INTO gpkg_extensions VALUES ('gpkg_data_columns', NULL, 'gpkg_schema', "
-            "'http://www.geopackage.org/spec/#extension_schema', 'read-write')"
-        )
-    rows = [(layer.name, column.name, column.says) for column in layer.columns]
-    base.executemany("INSERT INTO gpkg_data_columns (table_name, column_name, description) VALUES (?, ?, ?)", rows)
 
 
 def _add_styles(base: sqlite3.Connection, styles: Mapping[str, str]) -> None:

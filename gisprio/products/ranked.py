@@ -34,6 +34,7 @@ from gisprio.contracts.layers import (
     WORKS_DONE,
 )
 from gisprio.contracts.schema import Layer
+from gisprio.products.field_notes import columns_of, tell_fields
 from gisprio.products.styles import layer_styles
 
 LAYERS: tuple[Layer, ...] = (
@@ -44,6 +45,9 @@ LAYERS: tuple[Layer, ...] = (
 
 STAMP = "1970-01-01T00:00:00.000Z"
 """Stands for the time of writing, so that equal results give equal bytes; run.json holds the true time."""
+
+GPKG_VERSION = "1.3"
+"""What GIS software of some years ago and phones read without a doubt."""
 
 STYLES_TABLE = """
 CREATE TABLE layer_styles (
@@ -65,7 +69,7 @@ CREATE TABLE layer_styles (
 
 
 def write_ranked(path: Path, results: Results) -> None:
-    """Write ``ranked.gpkg``: the layers above, with their styles.
+    """Write ``ranked.gpkg``: the layers above, with their styles and what each field holds.
 
     Parameters
     ----------
@@ -100,6 +104,7 @@ def write_layer(path: Path, layer: Layer, frame: pd.DataFrame, crs: str, *, appe
         geometry_type=geometry_type,
         promote_to_multi=bool(geometry_type and geometry_type.startswith("Multi")),
         layer_options=_layer_options(layer),
+        dataset_options=None if append else {"VERSION": GPKG_VERSION},
     )
 
 
@@ -138,6 +143,8 @@ def _add_styles(path: Path, results: Results) -> None:
             "VALUES ('layer_styles', 'attributes', 'layer_styles', 'Styles for GIS software.', ?)",
             (STAMP,),
         )
+        for layer in LAYERS:
+            tell_fields(base, layer.name, columns_of(layer, results))
         for name, qml in layer_styles(results.tables).items():
             base.execute(
                 "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, f_geometry_column, "

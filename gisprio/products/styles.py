@@ -38,6 +38,7 @@ def layer_styles(tables: Tables) -> Mapping[str, str]:
         Layer name to QML.
     """
     return {
+        "reaches": reaches_qml(),
         "banks": banks_qml(tables["banks"]["rank"]),
         "gaps": gaps_qml(),
         "sites": sites_qml(),
@@ -50,6 +51,11 @@ def layer_styles(tables: Tables) -> Mapping[str, str]:
         "scars": scars_qml(),
         "visits": visits_qml(),
     }
+
+
+def reaches_qml() -> str:
+    """Give the style of reaches: thin, in the colour of water."""
+    return _document("singleSymbol", "", [_symbol(0, "line", _line(COLOURS["flow"], 0.35))], geometry=1)
 
 
 def banks_qml(rank: pd.Series) -> str:

@@ -13,26 +13,30 @@ from zipfile import ZIP_DEFLATED, ZipFile, ZipInfo
 import geopandas as gpd
 import pyogrio
 
-from gisprio.contracts.visits import FORM, FormField
-from gisprio.products.ranked import STAMP, STYLES_TABLE
+from gisprio.contracts.visits import FORM, VISIT_SIDES, FormField
+from gisprio.products.field_notes import add_schema_tables
+from gisprio.products.ranked import GPKG_VERSION, STAMP, STYLES_TABLE
 
 LAYER = "visits"
 HIDDEN = ("bank_id", "chosen", "run")
 """Columns that reading back needs and that the form does not show: who looks should not know why a place was chosen."""
-
-_SCHEMA_TABLES = """
-CREATE TABLE gpkg_data_columns (
-    table_name TEXT NOT NULL, column_name TEXT NOT NULL, name TEXT, title TEXT, description TEXT, mime_type TEXT,
-    constraint_name TEXT, CONSTRAINT pk_gdc PRIMARY KEY (table_name, column_name)
-);
-CREATE TABLE gpkg_data_column_constraints (
-    constraint_name TEXT NOT NULL, constraint_type TEXT NOT NULL, value TEXT, min NUMERIC, min_is_inclusive BOOLEAN,
-    max NUMERIC, max_is_inclusive BOOLEAN, description TEXT, UNIQUE (constraint_name, constraint_type, value)
-);
-"""
-_EXTENSION = (
-    "INSERT INTO gpkg_extensions (table_name, column_name, extension_name, definition, scope) "
-    "VALUES (?, NULL, 'gpkg_schema', 'http://www.geopackage.org/spec/#extension_schema', 'read-write')"
+GIVEN = {
+    "visit_id": "Place number",
+    "place": "Place",
+    "side": "Bank, looking downstream",
+    "latitude": "Latitude",
+    "longitude": "Longitude",
+}
+"""What the form calls the columns that are filled in already."""
+OPEN = ("visit_id", "side")
+"""Those that may be changed: a new point, as for a second pin, needs them."""
+FIRST_TAB = FORM[0].group
+_LABELS = (
+    '<labeling type="simple"><settings>'
+    '<text-style fieldName="visit_id" isExpression="0" fontSize="9" fontSizeUnit="Point" fontWeight="75"'
+    ' textOpacity="1" textColor="32,36,43,255">'
+    '<text-buffer bufferDraw="1" bufferSize="0.8" bufferSizeUnits="MM" bufferColor="255,255,255,255"/></text-style>'
+    '<placement placement="6" offsetType="1" dist="0.6" distUnits="MM"/></settings></labeling>\n'
 )
 
 
@@ -57,12 +61,16 @@ def write_form(path: Path, places: gpd.GeoDataFrame, fields: Sequence[FormField]
     path.unlink(missing_ok=True)
     options = {"DESCRIPTION": "Places to visit, with a form to fill in.", "GEOMETRY_NAME": "geom"}
     pyogrio.write_dataframe(
-        places.rename_geometry("geom"), path, layer=LAYER, driver="GPKG", geometry_type="Point", layer_options=options
+        places.rename_geometry("geom"),
+        path,
+        layer=LAYER,
+        driver="GPKG",
+        geometry_type="Point",
+        layer_options=options,
+        dataset_options={"VERSION": GPKG_VERSION},
     )
     with closing(sqlite3.connect(path)) as base, base:
-        base.executescript(_SCHEMA_TABLES)
-        for table in ("gpkg_data_columns", "gpkg_data_column_constraints"):
-            base.execute(_EXTENSION, (table,))
+        add_schema_tables(base)
         for field in fields:
             _add_field(base, field)
         _add_style(base, form_qml(list(places.columns.drop(places.geometry.name)), fields))
@@ -131,11 +139,14 @@ def form_qml(given: Sequence[str], form: Sequence[FormField] = FORM) -> str:
         for name in columns
         for kind, config in [_widget(name, fields.get(name))]
     )
+    labels = GIVEN | {field.name: field.label for field in form}
     aliases = "".join(
-        f'<alias field={quoteattr(field.name)} index="{columns.index(field.name)}" name={quoteattr(field.label)}/>\n'
-        for field in form
+        f'<alias field={quoteattr(name)} index="{number}" name={quoteattr(labels[name])}/>\n'
+        for number, name in enumerate(columns, 1)
+        if name in labels
     )
-    fixed = "".join(f'<field name={quoteattr(name)} editable="{int(name in fields)}"/>\n' for name in columns)
+    open_to_all = {*fields, *OPEN}
+    fixed = "".join(f'<field name={quoteattr(name)} editable="{int(name in open_to_all)}"/>\n' for name in columns)
     marker = (
         '<layer class="SimpleMarker" enabled="1" locked="0" pass="0"><prop k="name" v="circle"/>'
         '<prop k="color" v="255,255,255,255"/><prop k="outline_color" v="11,90,107,255"/>'
@@ -143,18 +154,37 @@ def form_qml(given: Sequence[str], form: Sequence[FormField] = FORM) -> str:
     )
     return (
         "<!DOCTYPE qgis PUBLIC 'http://mrcc.com/qgis.dtd' 'SYSTEM'>\n"
-        '<qgis version="3.22" styleCategories="Symbology|Fields|Forms">\n'
+        '<qgis version="3.22" styleCategories="Symbology|Labeling|Fields|Forms" labelsEnabled="1">\n'
         '<renderer-v2 type="singleSymbol"><symbols><symbol name="0" type="marker" alpha="1">'
-        f"{marker}</symbol></symbols></renderer-v2>\n"
+        f"{marker}</symbol></symbols></renderer-v2>\n{_LABELS}"
         f"<fieldConfiguration>\n{widgets}</fieldConfiguration>\n<aliases>\n{aliases}</aliases>\n"
-        f"<editable>\n{fixed}</editable>\n<layerGeometryType>0</layerGeometryType>\n</qgis>\n"
+        f"<editable>\n{fixed}</editable>\n{_tabs(given, form)}<layerGeometryType>0</layerGeometryType>\n</qgis>\n"
     )
+
+
+def _tabs(given: Sequence[str], form: Sequence[FormField]) -> str:
+    """Give the pages of the form: what is there already on the first, then each field below its heading."""
+    groups: dict[str, list[str]] = {FIRST_TAB: [name for name in given if name not in HIDDEN]}
+    for field in form:
+        groups.setdefault(field.group, []).append(field.name)
+    numbers = {name: number for number, name in enumerate([*given, *(field.name for field in form)], 1)}
+    pages = "".join(
+        f'<attributeEditorContainer name={quoteattr(group)} groupBox="0" columnCount="1" showLabel="1">\n'
+        + "".join(
+            f'<attributeEditorField name={quoteattr(name)} index="{numbers[name]}" showLabel="1"/>\n' for name in names
+        )
+        + "</attributeEditorContainer>\n"
+        for group, names in groups.items()
+    )
+    return f"<editorlayout>tablayout</editorlayout>\n<attributeEditorForm>\n{pages}</attributeEditorForm>\n"
 
 
 def _widget(name: str, field: FormField | None) -> tuple[str, str]:
     """Give the widget of a column and its configuration."""
     if name in HIDDEN:
         return "Hidden", "<Option/>"
+    if name == "side":
+        field = FormField("side", "choice", "", VISIT_SIDES)
     if field is None or field.kind == "words":
         lines = "true" if name == "notes" else "false"
         return "TextEdit", _options(f'<Option name="IsMultiline" type="bool" value="{lines}"/>')

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cached_property
@@ -16,6 +16,7 @@ from gisprio.contracts.cards import Results
 from gisprio.contracts.layers import BANK_SETBACKS, BANKS, FINDINGS, GAPS, PROPERTIES, REACHES, SITES
 from gisprio.contracts.schema import Column, Layer
 from gisprio.contracts.words import CAUTION
+from gisprio.products.field_notes import columns_of, told_of
 from gisprio.products.origin import origin_digest
 from gisprio.products.tables import cells_of, guard, plain_table
 
@@ -88,22 +89,6 @@ class Looks:
         return self.text if guard(text) == text else self.quoted
 
 
-def columns_of(layer: Layer, results: Results) -> list[Column]:
-    """Give the columns of a table as it stands, with what the contract or the card of a factor says of each."""
-    told = {column.name: column for column in (*_factor_columns(results.tables["factors"]), *layer.columns)}
-    return [told.get(str(name), Column(str(name), "text", "")) for name in plain_table(results.tables[layer.name])]
-
-
-def _factor_columns(factors: pd.DataFrame) -> Iterator[Column]:
-    for row in factors.itertuples():
-        title = row.title[:1].lower() + row.title[1:]
-        yield Column(row.value_column, "float", row.says, row.unit, null=True)
-        yield Column(row.basis_column, "text", f"How {title} was got.", null=True)
-        yield Column(row.score_column, "float", f"Score of {title}, 0 to 100.", null=True)
-        says = f"Score of {title}, 0 to 100, where the {row.group} score alone is worst."
-        yield Column(row.worst_column, "float", says, null=True)
-
-
 @dataclass(frozen=True)
 class Cells:
     """A column of a sheet: values as they are written, None where there is none."""
@@ -147,7 +132,7 @@ def _write_sheet(book: Any, looks: Looks, layer: Layer, columns: Sequence[Column
     for place, (column, own) in enumerate(zip(columns, cells, strict=True)):
         sheet.set_column(place, place, own.width())
         sheet.write_string(0, place, column.name, looks.head)
-        sheet.write_comment(0, place, _told(column), _HELP)
+        sheet.write_comment(0, place, told_of(column), _HELP)
     _write_rows(sheet, looks, cells)
     sheet.set_row(0, 45)
     sheet.freeze_panes(1, 1)
@@ -174,13 +159,6 @@ def _for_print(sheet: Any) -> None:
     sheet.set_landscape()
     sheet.repeat_rows(0)
     sheet.set_footer("&L&A&RPage &P of &N")
-
-
-def _told(column: Column) -> str:
-    """Say what a column holds, for the note at its head."""
-    parts = [column.says, f"Unit: {column.unit}." if column.unit else ""]
-    parts.append("Empty where it is not known or does not apply." if column.null else "")
-    return "\n".join(part for part in parts if part) or column.name
 
 
 def _write_about(book: Any, looks: Looks, results: Results) -> None:

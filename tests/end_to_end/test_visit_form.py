@@ -87,6 +87,12 @@ def test_the_form_holds_places_and_no_score(results, capsys):
     assert kinds["material"] == "ValueMap"
     assert kinds["bank_height_m"] == "Range"
     assert {field.name for field in FORM} <= set(kinds)
+    pages = tree.findall("attributeEditorForm/attributeEditorContainer")
+    assert [page.get("name") for page in pages] == ["Place", "Bank", "Plants", "Pins, photo points"]
+    shown = [field.get("name") for page in pages for field in page]
+    assert sorted(shown) == sorted({*form.columns} - {"geometry", "bank_id", "chosen", "run"})
+    fixed = [field.get("name") for field in tree.find("editable") if field.get("editable") == "0"]
+    assert fixed == ["place", "latitude", "longitude", "bank_id", "chosen", "run"]
 
 
 @pytest.mark.parametrize(

@@ -79,9 +79,9 @@ def test_layers_open_styled(ranked):
         kind = base.execute("SELECT data_type FROM gpkg_contents WHERE table_name = 'layer_styles'").fetchone()
     assert kind == ("attributes",)
     marks = ["crossings", "knickpoints", "constraints", "works_done", "scars", "visits"]
-    assert [row[0] for row in rows] == ["banks", "gaps", "sites", "properties", "flow_points", *marks]
+    assert [row[0] for row in rows] == ["reaches", "banks", "gaps", "sites", "properties", "flow_points", *marks]
     assert {row[2] for row in rows} == {1}
-    rules = ET.fromstring(rows[0][1]).find("renderer-v2/rules")
+    rules = ET.fromstring(rows[1][1]).find("renderer-v2/rules")
     assert [rule.get("filter") for rule in rules] == [
         '"rank" >= 1 AND "rank" <= 3',
         '"rank" >= 4 AND "rank" <= 5',
@@ -91,8 +91,23 @@ def test_layers_open_styled(ranked):
         '"rank" IS NULL',
     ]
     assert [rule.get("label") for rule in rules][:2] == ["Priority: Top 5 %", "Priority: 5 to 10 %"]
-    symbols = ET.fromstring(rows[0][1]).findall("renderer-v2/symbols/symbol")
+    symbols = ET.fromstring(rows[1][1]).findall("renderer-v2/symbols/symbol")
     assert len(symbols) == 6
+    assert ET.fromstring(rows[0][1]).find("renderer-v2/symbols/symbol").get("type") == "line"
+
+
+def test_every_field_says_what_it_holds(ranked):
+    """Of the layers as they are in the file, columns of factors too; the extension that tells it is named."""
+    with closing(sqlite3.connect(ranked)) as base:
+        told = {(table, name): says for table, name, says in base.execute(
+            "SELECT table_name, column_name, description FROM gpkg_data_columns")}  # fmt: skip
+        named = base.execute("SELECT table_name FROM gpkg_extensions WHERE extension_name = 'gpkg_schema'").fetchall()
+    fields = {layer.name: pyogrio.read_info(ranked, layer=layer.name)["fields"] for layer in LAYERS}
+    assert set(told) == {(layer, str(name)) for layer, names in fields.items() for name in names}
+    assert told["banks", "bank_height_m"].endswith("Unit: m. Empty where it is not known or does not apply.")
+    assert told["banks", "outer_bend_score"].endswith(", 0 to 100. Empty where it is not known or does not apply.")
+    assert min(map(len, told.values())) > 3
+    assert sorted(name for (name,) in named) == ["gpkg_data_column_constraints", "gpkg_data_columns"]
 
 
 def test_each_measure_of_sites_has_a_hatch_of_its_own(ranked):

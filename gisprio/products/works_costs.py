@@ -36,7 +36,13 @@ NO_TABLE = (
     "No costs: gisprio knows no price. Give a table of your own with --costs TABLE, or as [sizing.costs] table: a CSV "
     f"with the columns {', '.join(PRICE_COLUMNS)}."
 )
-_TITLES = {item.key: item.title for item in ITEMS} | dict(STARTS)
+_TITLES = {item.key: item.title for item in ITEMS} | {
+    "works_length": "Bank works as a whole, by length",
+    "toe_length": "Rock toe as a whole, by length",
+    "planting_area": "Planting as a whole, by area",
+    **STARTS,
+}
+"""Names of lines: a length or an area with a price stands for whole works."""
 _ADDED = {
     "concept": "Concept range",
     "contingency": "Contingency",
@@ -312,7 +318,7 @@ def _add_prices(page: Document, costs: WorksCosts) -> None:
 
 def _price(value: float) -> str:
     """Write a price with two decimals, a small one with three digits."""
-    return f"{value:,.2f}" if value >= 1 or value == 0 else f"{value:.3g}"
+    return f"{value:,.2f}" if value >= 0.1 or value == 0 else f"{value:.3g}"
 
 
 def _year_cells(found: pd.DataFrame) -> list[str]:

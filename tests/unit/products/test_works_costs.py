@@ -98,6 +98,12 @@ def test_every_amount_on_the_page_is_a_range(made):
     assert "Start-up on a property counts once for all its sites: CAD 660 to 1,700 with what is added." in text
 
 
+def test_a_whole_is_called_one():
+    text = page(costs({"planting_area": Price(0.2, 0.5, 2024)}))
+    assert "Planting as a whole, by area" in text
+    assert "CAD 0.20 to 0.50" in text
+
+
 def test_the_index_is_told_with_its_years():
     text = page(costs(index={2024: 100.0, 2026: 110.0}))
     assert "index of the year told over that of their own year (2024: 100, 2026: 110)" in text

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import os
-import tempfile
 from collections.abc import Mapping
 from contextlib import closing
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import geopandas as gpd
@@ -17,15 +16,16 @@ import shapely
 
 from gisprio.contracts.cards import Results
 from gisprio.contracts.errors import InputError
+from gisprio.contracts.grids import box_around
 from gisprio.contracts.settings import Settings
 from gisprio.inputs.desk_table import filled_rows
-from gisprio.inputs.ground import open_ground
+from gisprio.inputs.ground import Ground, open_ground
 from gisprio.products.desk import Grounds, Run, bearing_words, desk_page, lines_of, write_desk_table
 from gisprio.run.lock import locked
 from gisprio.run.places import machine_faults
 from gisprio.run.record import digest_of_run
 from gisprio.run.reopened import results_of
-from gisprio.run.store import CONFIG_PLACE, STORE, read_json
+from gisprio.run.store import CONFIG_PLACE, STORE, read_json, write_whole
 from gisprio.run.visits import form_places
 
 TABLE, PAGE = "desk.csv", "desk.html"
@@ -88,44 +88,40 @@ def write_desk(folder: str | Path, *, top: int | None = None, config: Settings |
     home = Path(folder).expanduser().resolve()
     _refuse_filled(home / TABLE)
     results = results_of(folder)
-    places = desk_places(results, top or results.settings.robustness.top_n)
-    if not len(places):
+    if not results.tables["banks"]["rank"].notna().any():
         raise InputError(
             f"{folder} has no bank to look at.", wanted="ranked banks.", do="see column not_ranked of the banks."
         )
+    places = desk_places(results, top or results.settings.robustness.top_n)
     settings, named = settings_with_folder(results, home, config)
-    crs = pyproj.CRS.from_wkt(results.crs)
-    west, south, east, north = (float(value) for value in places.total_bounds)
-    region = (west - _MARGIN_M, south - _MARGIN_M, east + _MARGIN_M, north + _MARGIN_M)
-    record = results.record
-    index = home / STORE / "index"
-    with closing(open_ground(settings, crs, index, record["inputs"], region, named=named)) as ground:
-        grounds = Grounds(
-            ground.dem,
-            ground.land_cover,
-            ground.image,
-            ground.legend,
-            ground.lacking,
-            ground.doubts,
-            bool(settings.layers.image),
-        )
-        run = Run(
-            name=results.settings.run.name,
-            day=record["started"][:10],
-            digest=digest_of_run(record)[:12],
-            crs=results.crs,
-            counts=tuple(results.settings.setback.counts),
-            units=results.settings.report.units,
-        )
-        lines = lines_of(places, *(results.tables[name] for name in ("banks", "reaches", "gaps")))
-        page = desk_page(places, lines, grounds, run)
-    with locked(home, []), machine_faults(home), tempfile.TemporaryDirectory(dir=home / STORE) as beside:
-        new = Path(beside)
-        write_desk_table(new / TABLE, pd.DataFrame(places[list(_COLUMNS)]))
-        (new / PAGE).write_text(page, "utf-8")
-        for name in (PAGE, TABLE):
-            os.replace(new / name, home / name)
+    crs, index = pyproj.CRS.from_wkt(results.crs), home / STORE / "index"
+    region = box_around(places.geometry.x.to_numpy(), places.geometry.y.to_numpy(), _MARGIN_M)
+    with closing(open_ground(settings, crs, index, results.record["inputs"], region, named=named)) as ground:
+        page = _page(results, places, ground, image_given=bool(settings.layers.image))
+    with locked(home, []), machine_faults(home):
+        write_whole(home / PAGE, partial(_write_text, text=page))
+        write_whole(home / TABLE, partial(write_desk_table, places=pd.DataFrame(places[list(_COLUMNS)])))
     return Check(home / TABLE, home / PAGE, len(places), _notes(ground.lacking, ground.doubts))
+
+
+def _page(results: Results, places: gpd.GeoDataFrame, ground: Ground, *, image_given: bool) -> str:
+    """Give the page of some places."""
+    settings, record = results.settings, results.record
+    run = Run(
+        name=settings.run.name,
+        day=record["started"][:10],
+        digest=digest_of_run(record)[:12],
+        crs=results.crs,
+        counts=tuple(settings.setback.counts),
+        units=settings.report.units,
+    )
+    seen = (ground.dem, ground.land_cover, ground.image, ground.legend, ground.lacking, ground.doubts)
+    lines = lines_of(places, *(results.tables[name] for name in ("banks", "reaches", "gaps")))
+    return desk_page(places, lines, Grounds(*seen, image_given), run)
+
+
+def _write_text(path: Path, text: str) -> None:
+    path.write_text(text, "utf-8")
 
 
 def settings_with_folder(results: Results, home: Path, config: Settings | None) -> tuple[Settings, bool]:

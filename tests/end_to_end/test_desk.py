@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import csv
-import os
 import re
 import shutil
 from pathlib import Path
+from types import SimpleNamespace
 
+import pandas as pd
 import pytest
 import shapely
 from pyproj import Transformer
@@ -35,9 +36,6 @@ def written(results):
     with (results / "desk.csv").open(encoding="utf-8", newline="") as file:
         rows = list(csv.DictReader(file))
     page = (results / "desk.html").read_text(encoding="utf-8")
-    place = os.environ.get("GISPRIO_PICTURES")
-    if place:
-        shutil.copy(results / "desk.html", place)
     return rows, page
 
 
@@ -103,3 +101,13 @@ def test_without_the_folder_of_the_config_clips_are_missing_and_it_says_so(resul
     told = capsys.readouterr().out
     assert "No clips of land_cover: [layers] land_cover: ../sample_layers/cover.tif is relative to the config" in told
     assert "<image" not in (results / "desk.html").read_text(encoding="utf-8")
+
+
+def test_without_a_ranked_bank_there_is_nothing_to_look_at(tmp_path, monkeypatch):
+    nothing = SimpleNamespace(tables={"banks": pd.DataFrame({"rank": [None, None]})})
+    monkeypatch.setattr("gisprio.run.desk.results_of", lambda folder: nothing)
+    with pytest.raises(InputError) as caught:
+        write_desk(tmp_path)
+    assert str(caught.value) == (
+        f"{tmp_path} has no bank to look at.\n  Wanted: ranked banks.\n  Do: see column not_ranked of the banks."
+    )

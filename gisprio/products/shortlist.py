@@ -50,7 +50,10 @@ def shortlist_page(choice: Choice) -> str:
     page = Document(f"Shortlist for {_money(facts, facts['budget'])}", facts["name"])
     for sentence in _answer(facts):
         page.paragraph(sentence, "answer")
-    page.items(facts["notes"])
+    warned = facts["notes"][:1] if facts["example"] else []
+    for note in warned:
+        page.paragraph(note, "warning")
+    page.items(facts["notes"][len(warned) :])
     page.heading("Budget and effect")
     page.paragraph(
         "Each point is the best choice for its budget, made anew: sites may leave when more money makes a better set "

@@ -202,6 +202,7 @@ def make_choice(
         "name": results.settings.run.name,
         "run": digest_of_run(results.record)[:12],
         **told,
+        "example": priced.example,
         "earlier": of_earlier,
         "notes": notes,
         "curve": curve.round(8).to_dict("records"),

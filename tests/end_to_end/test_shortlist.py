@@ -222,7 +222,7 @@ def test_costs_of_concept_sizing_are_taken_where_they_are_of_this_run(results, t
         "  Do: run gisprio works again, or add --costs FILE.\n"
     )
     assert "(mid costs, prices of 2026 to 2027)." in told.out
-    assert "The costs are of an example table, and nobody's: Made up." in told.out
+    assert "The costs come from an example table, not from prices of your own: Made up." in told.out
     facts = facts_of(folder)
     assert facts["spent"]["properties"] == 80 * facts["properties"]
     assert facts["cost_high"] - facts["cost_low"] > 20 * facts["properties"]

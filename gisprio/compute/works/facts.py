@@ -138,7 +138,7 @@ def notes_of_choice(
         What an example table of prices says of itself.
     """
     return [
-        *([f"The costs are of an example table, and nobody's: {example}"] if example else []),
+        *([f"The costs come from an example table, not from prices of your own: {example}"] if example else []),
         *_on_money(facts, own),
         *_on_effect(facts, own),
         *_on_places(facts, earlier, lost, unknown),
@@ -149,7 +149,7 @@ def _on_money(facts: Mapping[str, Any], own: pd.DataFrame) -> Iterator[str]:
     currency, budget = facts["currency"], facts["budget"]
     yield (
         f"By the range of its costs the list comes to {facts['cost_low']:,.0f} to {facts['cost_high']:,.0f} "
-        f"{currency}, start-up included."
+        f"{currency}{', start-up included' if facts['per_property'] or facts['per_cluster'] else ''}."
     )
     for level in ("cost_mid", "cost_high"):
         if facts[level] > budget:
@@ -158,7 +158,10 @@ def _on_money(facts: Mapping[str, Any], own: pd.DataFrame) -> Iterator[str]:
             break
     at_least = int(own["at_least"].sum())
     if at_least:
-        yield f"{at_least} of the chosen sites cost at least that: something of their works has no price or no size."
+        yield (
+            f"{at_least} of the chosen sites cost at least what is told: something of their works has no price or no "
+            "size."
+        )
     if not facts["per_property"] and not facts["per_cluster"]:
         yield (
             "No cost of starting was given ([shortlist] per_property, per_cluster): sites far apart cost as if next to "

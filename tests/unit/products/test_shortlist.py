@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
@@ -72,7 +74,7 @@ def choice_of(budget: float) -> Choice:
     )
     notes = notes_of_choice(facts, table[found.chosen], earlier=None, lost={"must": ["x"]}, unknown=3)
     more = next_money(points, list(problem.site_id), budget)
-    whole = {"format": 1, "name": HOSTILE, "run": "0" * 12, **facts, "earlier": None, "notes": notes}
+    whole = {"format": 1, "name": HOSTILE, "run": "0" * 12, **facts, "example": "", "earlier": None, "notes": notes}
     lines = [shapely.LineString([(x, 0), (x + 10, 0)]) for x in (0, 20, 40)]
     candidates = candidates_layer(table, lines, points, found, shares)
     return Choice(chosen_layer(table, found, shares, None), candidates, curve_table(points, problem), more, whole)
@@ -91,7 +93,7 @@ def test_facts_and_notes_of_a_choice_by_hand():
     assert facts["notes"] == [
         f"By the range of its costs the list comes to 126 to 650 {HOSTILE}, start-up included.",
         f"At high costs it is 420 {HOSTILE} over the budget.",
-        "1 of the chosen sites cost at least that: something of their works has no price or no size.",
+        "1 of the chosen sites cost at least what is told: something of their works has no price or no size.",
         "The effect lies between 3,500 and 4,500, by published lines that do not agree.",
         "The effect of 1 of the chosen sites counts their whole length: the cover is too coarse to show their metres "
         "of gap.",
@@ -124,6 +126,14 @@ def test_hostile_names_are_text(tmp_path):
     text = (tmp_path / "list.csv").read_text("utf-8")
     assert "\"'=HYPERLINK" in text
     assert "'+cmd" in text
+
+
+def test_an_example_table_of_prices_is_a_warning():
+    facts = {**CHOICE.facts, "example": "Made up.", "notes": ["The costs come from an example table.", "Other."]}
+    page = shortlist_page(replace(CHOICE, facts=facts))
+    assert '<p class="warning">The costs come from an example table.</p>' in page
+    assert "<li>Other.</li>" in page
+    assert 'class="warning"' not in shortlist_page(CHOICE)
 
 
 def test_equal_choices_give_equal_bytes(tmp_path):

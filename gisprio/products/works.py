@@ -139,8 +139,7 @@ def _summary(document: Document, page: WorksPage) -> None:
     sized = int(sites["sized"].sum())
     document.paragraph(
         f"{sized} of {len(sites)} sites are sized. Each quantity is a range: the middle is no better than its "
-        "ends, and "
-        "nothing here is a design. What was measured, modelled, given and assumed stands with each site.",
+        "ends, and nothing here is a design. What was measured, modelled, given and assumed stands with each site.",
         "answer",
     )
     for text in page.common:
@@ -169,8 +168,7 @@ def _summary(document: Document, page: WorksPage) -> None:
         (
             "measured: seen on heights or cover fine enough to show it; given: told by somebody who measured there; "
             "modelled: read off coarser maps; assumed: taken for want of better. Each quantity has the least "
-            "certain of "
-            "what went into it.",
+            "certain of what went into it.",
             "Formulas are in metres and tonnes; they give the middle. x multiplies, ^ is a power, ceil rounds up.",
             "Slopes are horizontal to vertical: 2:1 is two metres back for each metre up.",
         )
@@ -207,8 +205,11 @@ def _site(document: Document, site: PageSite, units: Literal["si", "us"]) -> Non
         document.heading("What it was sized from", 3)
         document.items(told_in(text, units) for text in site.facts)
     if len(site.items):
-        columns = (*_COLUMNS, ("basis", "Got", "text"), ("formula", "Formula of the middle", "text"))
-        document.table(_shown(site.items, units), columns, f"Quantities at {site.site_id}")
+        shown = _shown(site.items, units)
+        columns = (*_COLUMNS, ("basis", "Got", "text"))
+        document.table(shown, columns, f"Quantities at {site.site_id}")
+        document.heading("How the middle of each came about, in metres and tonnes", 3)
+        document.items(f"{title}: {way}." for title, way in zip(shown["title"], shown["formula"], strict=True))
     if site.questions:
         document.heading("When to call a qualified designer", 3)
         document.paragraph("If any one of these is so, have a qualified professional design the work:")

@@ -74,8 +74,7 @@ class Sized:
         if self.unmeasured:
             lines.append(
                 f"{self.unmeasured} {'has' if self.unmeasured == 1 else 'have'} no earthwork: nobody knows how "
-                "high the "
-                "bank is. Measure it, and give it with --given FILE."
+                "high the bank is. Measure it, and give it with --given FILE."
             )
         if self.designers:
             lines.append(f"{self.designers} {'calls' if self.designers == 1 else 'call'} for a qualified designer.")

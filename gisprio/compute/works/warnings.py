@@ -115,8 +115,7 @@ def warnings_of_slope(finished: float, sizing: Sizing) -> Iterator[Warned]:
         yield (
             "steep",
             f"A finished slope of {told(finished)}:1 is steeper than {told(STABLE_SLOPE.value)}:1, at which most "
-            "soils are "
-            "stable.",
+            "soils are stable.",
             "Flatten it, or have its stability analysed.",
         )
     if sizing.balanced:
@@ -131,8 +130,7 @@ def warnings_of_slope(finished: float, sizing: Sizing) -> Iterator[Warned]:
         yield (
             "lift_slope",
             f"Wrapped lifts on a slope of {told(finished)}:1 stand flatter than {told(sizing.lift_slope_most)}:1: "
-            "at such "
-            "slopes mat on the face does.",
+            "at such slopes mat on the face does.",
             'Set face = "mat", or a steeper finished slope with a designer.',
         )
     most = largest_lift(sizing.mat_width_m, sizing.anchor_m, finished)
@@ -141,8 +139,7 @@ def warnings_of_slope(finished: float, sizing: Sizing) -> Iterator[Warned]:
         yield (
             "fold",
             f"A lift of {told(sizing.lift_height_m)} m is too high: at {told(finished)}:1 a fold of {told(fold)} "
-            "m covers face "
-            f"and tread of lifts up to {told(most)} m.",
+            f"m covers face and tread of lifts up to {told(most)} m.",
             "Take lower lifts, a wider mat or a steeper slope.",
         )
 

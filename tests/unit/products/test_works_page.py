@@ -6,6 +6,7 @@ import re
 
 import pytest
 
+from gisprio.compute.works.labour import volunteer_hours
 from gisprio.compute.works.sizing import common_warnings, not_sized, size_facts, size_site, told_of
 from gisprio.compute.works.warnings import warnings_of_site
 from gisprio.contracts.works import ITEMS, Given
@@ -90,7 +91,21 @@ def test_a_page_tells_ranges_exact_numbers_and_what_is_open():
     )
     scopes = {"bank works and plant": "All of it.", "plant": "Plants."}
     sites, items = tables["work_sites"], tables["work_items"]
-    page = works_page(WorksPage("Made", "2026-05-31", "abc123", "si", scopes, sites, items, ["Always so."], [site]))
+    page = works_page(
+        WorksPage(
+            place="Made",
+            date="2026-05-31",
+            digest="abc123",
+            units="si",
+            scopes=scopes,
+            all_sites=sites,
+            items=items,
+            common=["Always so."],
+            sites=[site],
+            hours=volunteer_hours(items),
+            costs=None,
+        )
+    )
     cells = re.findall(r"<tr><th[^>]*>([^<]+)</th>(.*?)</tr>", page)
     rows = {head: re.findall(r"<td[^>]*>([^<]*)</td>", rest) for head, rest in cells}
     assert rows["Cut"][:5] == ["160", "250", "350", "m³", "given"]
@@ -101,6 +116,7 @@ def test_a_page_tells_ranges_exact_numbers_and_what_is_open():
     assert "Plants." not in page
     for text in ("Always so.", "Mind the step.", "Is it high? Yes: it is.", "Is it steep? No, as far as is known."):
         assert text in page
+    assert "<li>Cut: 55 x (2.94 + 4 x 4.463 + 6.304) / 6 = 248.4 m3; " in page
     assert "Is it wet? Maps do not tell: look on site." in page
     assert "from the run abc123" in page
     assert "Run-out" not in page.partition("All sites together")[2].partition("How to read")[0]

@@ -30,8 +30,7 @@ def test_regrading_is_always_called_temporary():
     for facts in ([], [site_facts(measure="plant")], [site_facts()]):
         assert common_warnings(facts, SETTINGS)[0][1] == (
             "Regrading alone is only temporary protection unless erosion of the toe and deepening of the bed are "
-            "arrested "
-            "first."
+            "arrested first."
         )
 
 

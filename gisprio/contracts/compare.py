@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from gisprio.contracts.layers import MONITORING
 from gisprio.contracts.schema import Column, Layer
 from gisprio.contracts.words import SIDES
 
@@ -26,7 +27,7 @@ OF_RANKS = ("bank", "site", "property")
 # fmt: off
 
 COMPARED_INPUTS = Layer(
-    "inputs", "none", (), "What differs between what the two runs were made from.",
+    "compared_inputs", "none", (), "What differs between what the two runs were made from.",
     (
         C("kind", "text", "layer, cell, system, setting, factor, version or method."),
         C("name", "text", "Which one."),
@@ -37,7 +38,7 @@ COMPARED_INPUTS = Layer(
     ),
 )
 CHANGED_GAPS = Layer(
-    "changes", "line", (), "Stretches of bank whose gap closed or opened, along the bank line; none where gaps were measured in two ways.",
+    "changed_gaps", "line", (), "Stretches of bank whose gap closed or opened, along the bank line; none where gaps were measured in two ways.",
     (
         C("change", "text", "What happened.", among=CHANGES),
         C("side", "text", "Looking downstream.", among=SIDES),
@@ -52,7 +53,7 @@ CHANGED_GAPS = Layer(
     ),
 )
 MOVED_RANKS = Layer(
-    "ranks", "none", (), "Banks, sites and properties that are in both runs, with their ranks.",
+    "moved_ranks", "none", (), "Banks, sites and properties that are in both runs, with their ranks.",
     (
         C("what", "text", "bank, site or property.", among=OF_RANKS),
         C("before", "text", "Id in the earlier run."),
@@ -73,7 +74,7 @@ MOVED_RANKS = Layer(
     ),
 )
 TOTALS = Layer(
-    "totals", "none", ("sub_watershed_id",), "Gaps by sub-watershed, from stations; all null where gaps were measured in two ways.",
+    "gap_totals", "none", ("sub_watershed_id",), "Gaps by sub-watershed, from stations; all null where gaps were measured in two ways.",
     (
         C("sub_watershed_id", "text", "Label; none for banks without one, all for the sum."),
         C("bank_before_m", "float", "Metres of bank then, both sides.", "m", null=True, low=0),
@@ -91,7 +92,7 @@ TOTALS = Layer(
     ),
 )
 WORKS_BETWEEN = Layer(
-    "works", "polygon", (), "Works done that the earlier run did not know, newest first.",
+    "works_between", "polygon", (), "Works done that the earlier run did not know, newest first.",
     (
         C("kind", "text", "Kind as the data name it.", null=True),
         C("year", "int", "Year of the works.", null=True),
@@ -114,7 +115,11 @@ UNMATCHED = Layer(
         C("came", "text", "Ids of the later run without a partner, a few."),
     ),
 )
-COMPARE_LAYERS = (COMPARED_INPUTS, CHANGED_GAPS, MOVED_RANKS, TOTALS, WORKS_BETWEEN, UNMATCHED)
+COMPARE_LAYERS = {
+    "inputs": COMPARED_INPUTS, "changes": CHANGED_GAPS, "ranks": MOVED_RANKS, "totals": TOTALS, "works": WORKS_BETWEEN,
+    "unmatched": UNMATCHED, "monitoring": MONITORING,
+}
+"""Layers by the short names that tables of a comparison and its CSV files have."""
 # fmt: on
 
 
@@ -170,8 +175,6 @@ class Comparison:
         Ids of sites taken as done, where nothing else differs.
     planted_m
         Metres of bank along them.
-    monitoring
-        Time series of what visits saw of planting; None where visits hold none.
     """
 
     before: Compared
@@ -188,7 +191,6 @@ class Comparison:
     units: Literal["si", "us"]
     planted: tuple[str, ...] = ()
     planted_m: float = 0.0
-    monitoring: Any = None
 
     def changes(self) -> gpd.GeoDataFrame:
         """Give what closed and opened."""

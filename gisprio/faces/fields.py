@@ -6,6 +6,7 @@ import json
 from typing import Any
 
 from gisprio.compute.factors import layer_with_factors
+from gisprio.contracts.compare import COMPARE_LAYERS
 from gisprio.contracts.layers import ON_DEMAND_LAYERS, RESULT_LAYERS
 from gisprio.contracts.schema import Column
 
@@ -20,7 +21,9 @@ _HOMES = {
     "property_costs": "works_property_costs.csv",
     "work_hours": "works_hours.csv",
 }
-_ON_DEMAND = tuple(layer for layer in ON_DEMAND_LAYERS if layer.name in _HOMES)
+_COMPARED = tuple(layer for layer in COMPARE_LAYERS.values() if layer not in RESULT_LAYERS)
+_HOMES |= {layer.name: "compare/compare.gpkg" for layer in _COMPARED}
+_ON_DEMAND = (*(layer for layer in ON_DEMAND_LAYERS if layer.name in _HOMES), *_COMPARED)
 """Tables of commands: those of which there is a file."""
 
 

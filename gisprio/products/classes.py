@@ -17,6 +17,7 @@ CONSTRAINT = "#3a3f47"
 WORKS = "#0b5fa5"
 SCAR = "#8f1d14"
 STEP = "#c94fb0"
+CLOSED, OPENED = "#0b5a6b", "#d95f0e"
 """Told apart by shape and pattern first, so that nobody needs to see the colour [own]."""
 COLOURS = {
     "gap": GAP,

@@ -5,16 +5,15 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-import geopandas as gpd
 import pandas as pd
-import pyogrio
-import pyproj
 
-from gisprio.contracts.compare import COMPARE_LAYERS, Comparison
+from gisprio.contracts.compare import CHANGED_GAPS, COMPARE_LAYERS, WORKS_BETWEEN, Comparison
 from gisprio.products.compare_map import compare_map
+from gisprio.products.compare_visits import tell_monitoring
 from gisprio.products.compare_words import MEANING_WORDS, REASON_WORDS, doubts, in_short
 from gisprio.products.document import Column, Document
-from gisprio.products.ranked import stamp_layers
+from gisprio.products.layer_file import write_layers
+from gisprio.products.styles import changed_gaps_qml, works_done_qml
 from gisprio.products.units import shown_units
 
 ROWS = 10
@@ -35,33 +34,12 @@ def write_compare_layers(path: Path, comparison: Comparison) -> None:
     """Write the tables as layers of one GeoPackage, in the working system of the later run."""
     beside = path.with_name(f"{path.name}.gpkg")  # GDAL wants the ending
     try:
-        _write_layers(beside, comparison)
+        layers = [(layer, comparison.tables[name]) for name, layer in COMPARE_LAYERS.items()]
+        styles = {CHANGED_GAPS.name: changed_gaps_qml(), WORKS_BETWEEN.name: works_done_qml()}
+        write_layers(beside, layers, comparison.crs, styles)
         os.replace(beside, path)
     finally:
         beside.unlink(missing_ok=True)
-
-
-def _write_layers(path: Path, comparison: Comparison) -> None:
-    path.unlink(missing_ok=True)
-    crs = pyproj.CRS.from_wkt(comparison.crs)
-    for number, layer in enumerate(COMPARE_LAYERS):
-        frame = comparison.tables[layer.name]
-        kind = {"line": "LineString", "polygon": "MultiPolygon"}.get(layer.geometry)
-        options = {"DESCRIPTION": layer.says, "IDENTIFIER": layer.name}
-        if isinstance(frame, gpd.GeoDataFrame):
-            frame = frame.set_crs(crs, allow_override=True).rename_geometry("geom")
-            options["GEOMETRY_NAME"] = "geom"
-        pyogrio.write_dataframe(
-            frame,
-            path,
-            layer=layer.name,
-            driver="GPKG",
-            append=number > 0,
-            geometry_type=kind,
-            promote_to_multi=kind == "MultiPolygon",
-            layer_options=options,
-        )
-    stamp_layers(path)
 
 
 def compare_page(comparison: Comparison) -> str:
@@ -77,6 +55,7 @@ def compare_page(comparison: Comparison) -> str:
     _gaps(page, comparison)
     _works(page, comparison)
     _ranks(page, comparison)
+    tell_monitoring(page, comparison.tables["monitoring"])
     page.heading("What this cannot tell").items(doubts(comparison))
     page.caution().footer(
         f"Made from two runs: {before.digest} and {after.digest}. All rows are in compare-*.csv and compare.gpkg."
@@ -135,7 +114,7 @@ def _gaps(page: Document, comparison: Comparison) -> None:
     if len(shown) == 2:  # one sub-watershed is the sum
         shown = shown.tail(1)
     columns: list[Column] = [("sub_watershed_id", "Sub-watershed", "text"), *((name, head, 0) for name, head in wanted)]
-    page.table(shown, columns, f"Metres of bank, both sides counted, by sub-watershed [{unit}]")
+    page.table(shown, columns, f"Lengths of bank, both sides counted, by sub-watershed [{unit}].")
     page.figure(
         compare_map(comparison),
         "Map of what closed and opened.",

@@ -10,6 +10,7 @@ import shapely
 from numpy.typing import NDArray
 
 from gisprio.contracts.compare import Comparison
+from gisprio.products.classes import CLOSED, OPENED
 from gisprio.products.compare_words import CHANGE_WORDS, length
 from gisprio.products.svg import box, line, page, path, shape, words
 from gisprio.products.units import shown_units
@@ -18,7 +19,6 @@ WIDTH, MOST_HEIGHT, EDGE, ROW = 680.0, 760.0, 24.0, 20.0
 """Size of the picture, its edge, and a row of the legend [px]."""
 LABELS = 6
 """So many of the longest changes get their length written beside them [own]."""
-CLOSED, OPENED = "#0b5a6b", "#d95f0e"
 _STYLE = f"""
 .cm-stream {{ fill: none; stroke: #9db4c4; stroke-width: 1.1; stroke-linejoin: round; }}
 .cm-closed, .cm-opened, .cm-core, .cm-other {{ fill: none; stroke-linejoin: round; }}
@@ -154,15 +154,18 @@ def _north() -> list[str]:
 
 
 def _scale_bar(frame: Frame, units: str) -> list[str]:
-    factor, unit = shown_units("us" if units == "us" else "si")["km"]
-    most = 0.22 * WIDTH / frame.scale / 1000 * factor
-    steps = [mark * 10.0**power for power in range(-4, 4) for mark in (1, 2, 5)]
+    shown = shown_units("us" if units == "us" else "si")
+    most_m = 0.22 * WIDTH / frame.scale
+    factor, unit = shown["km"] if most_m / 1000 * shown["km"][0] >= 1 else shown["m"]
+    factor = factor / 1000 if unit == shown["km"][1] else factor
+    most = most_m * factor
+    steps = [mark * 10.0**power for power in range(5) for mark in (1, 2, 5)]
     told = max((step for step in steps if step <= most), default=steps[0])
-    wide = told / factor * 1000 * frame.scale
+    wide = told / factor * frame.scale
     x, y = EDGE, frame.height - 14
     return [
         box((x, y - 3), wide, 3, "cm-bar"),
-        words((x + wide + 6, y + 1), f"{told:g} {unit}", kind="cm-text"),
+        words((x + wide + 6, y + 1), f"{told:,.0f} {unit}", kind="cm-text"),
     ]
 
 

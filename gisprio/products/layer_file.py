@@ -11,7 +11,7 @@ import pandas as pd
 
 from gisprio.contracts.schema import Layer
 from gisprio.products.field_notes import tell_fields
-from gisprio.products.ranked import STAMP, STYLES_TABLE, write_layer
+from gisprio.products.ranked import STAMP, STYLES_TABLE, settle_counters, write_layer
 
 
 def write_layers(
@@ -43,6 +43,7 @@ def write_layers(
             tell_fields(base, layer.name, layer.columns)
         _add_styles(base, styles or {})
         base.execute("UPDATE gpkg_contents SET last_change = ?", (STAMP,))
+    settle_counters(path)
 
 
 def _add_styles(base: sqlite3.Connection, styles: Mapping[str, str]) -> None:

@@ -122,13 +122,11 @@ def _geometry_type(layer: Layer, frame: gpd.GeoDataFrame) -> str:
     return "MultiLineString" if np.any(frame.geom_type == "MultiLineString") else "LineString"
 
 
-def stamp_layers(path: Path) -> None:
-    """Put the fixed time into a GeoPackage without styles, so that equal tables give equal bytes.
+def settle_counters(path: Path) -> None:
+    """Put fixed numbers where a closed GeoPackage counts its changes, so that equal layers give equal bytes.
 
-    SQLite counts changes in its head, and GDAL makes one more where the clock moved on between two layers.
+    GDAL makes one change more where the clock moved on between two layers.
     """
-    with closing(sqlite3.connect(path)) as base, base:
-        base.execute("UPDATE gpkg_contents SET last_change = ?", (STAMP,))
     with path.open("r+b") as file:
         for place in (24, 92):  # change counter, and the counter for which the version holds
             file.seek(place)

@@ -10,10 +10,12 @@ import pandas as pd
 from gisprio.contracts.cards import Tables
 from gisprio.contracts.words import MEASURES
 from gisprio.products.classes import (
+    CLOSED,
     COLOURS,
     CONSTRAINT,
     GAP,
     NOT_RANKED,
+    OPENED,
     PROPERTY,
     SCAR,
     STEP,
@@ -158,6 +160,19 @@ def candidates_qml() -> str:
     rules = [_rule(0, '"chosen" = true', "Chosen"), _rule(1, '"chosen" = false', "Not chosen")]
     chosen = (_line("#20242b", 1.6), _line(COLOURS["site"], 1.1, order=1))
     symbols = [_symbol(0, "line", *chosen), _symbol(1, "line", _line(COLOURS["site"], 0.4, dash="dash"))]
+    return _document("RuleRenderer", _rules(rules), symbols, geometry=1, levels=True)
+
+
+def changed_gaps_qml() -> str:
+    """Give the style of gaps that changed: closed dark and solid, opened orange with a white core, others dashed."""
+    rules = [
+        _rule(0, "\"change\" = 'closed'", "Gap closed"),
+        _rule(1, "\"change\" = 'opened'", "Gap opened"),
+        _rule(2, "ELSE", "Gap then or now; not known, or no bank, in the other run"),
+    ]
+    opened = (_line(OPENED, 1.8), _line("#ffffff", 0.7, order=1))
+    marks = [(_line(CLOSED, 1.5),), opened, (_line(NOT_RANKED, 0.6, dash="dash"),)]
+    symbols = [_symbol(n, "line", *lines) for n, lines in enumerate(marks)]
     return _document("RuleRenderer", _rules(rules), symbols, geometry=1, levels=True)
 
 

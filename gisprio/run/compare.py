@@ -21,8 +21,10 @@ from gisprio.compute.compare.matching import pair_banks, pair_polygons, pair_sta
 from gisprio.compute.compare.ranks import bank_whys, moved_ranks, property_whys, score_whys
 from gisprio.compute.compare.totals import sub_watershed_totals
 from gisprio.compute.compare.works import new_works, stations_beside, works_told
+from gisprio.compute.visits.monitoring import monitoring_series
 from gisprio.contracts.compare import (
     CHANGED_GAPS,
+    COMPARE_LAYERS,
     COMPARED_INPUTS,
     MOVED_RANKS,
     TOTALS,
@@ -49,7 +51,6 @@ from gisprio.run.stages import STAGES
 from gisprio.run.store import STORE, read_json, write_json, write_whole
 
 PAGE, LAYERS, MAP, MANIFEST = "compare.html", "compare.gpkg", "compare-map.svg", "compare.json"
-TABLES = ("inputs", "changes", "ranks", "totals", "works", "unmatched")
 GAP_SUBJECTS = {"asked", "strips", "gaps"}
 """Where one of these was measured in two ways, so were gaps."""
 _NEEDED = ("reaches", "banks", "gaps", "sites", "properties", "works_done")
@@ -157,6 +158,7 @@ def comparison_of(first: OpenedResults, second: OpenedResults, planted: Sequence
         "totals": check(TOTALS, sub_watershed_totals(*stations, runs, comparable=comparable)),
         "works": _works(first, second, stations, back, to_crs),
         "unmatched": _unmatched(first, second, pairs),
+        "monitoring": monitoring_series(_visits(first, second, to_crs)),
     }
     return Comparison(
         before=_compared(first),
@@ -332,6 +334,18 @@ def _works(
     return checked.set_crs(pyproj.CRS.from_wkt(second.record["crs"]), allow_override=True)
 
 
+def _visits(first: OpenedResults, second: OpenedResults, mover: Mover | None) -> pd.DataFrame:
+    """Give the visits of both runs, those of both once, on the banks of the later run where it has them."""
+    later, earlier = (opened.visits if "visits" in opened.record["counts"] else None for opened in (second, first))
+    if earlier is None or later is None or not len(earlier):
+        return pd.DataFrame() if later is None else later
+    earlier = earlier.set_geometry(_moved(np.asarray(earlier.geometry.array), mover), crs=later.crs)
+    both = gpd.GeoDataFrame(pd.concat([later, earlier], ignore_index=True)) if len(later) else earlier
+    place = np.round(shapely.get_coordinates(both.geometry.to_numpy()), 0)
+    same = pd.DataFrame({"x": place[:, 0], "y": place[:, 1], "side": both["side"], "date": both["date_y"]})
+    return both[~same.duplicated().to_numpy()].reset_index(drop=True)
+
+
 def _unmatched(first: OpenedResults, second: OpenedResults, pairs: dict[str, pd.DataFrame]) -> pd.DataFrame:
     """Count what found no partner, and name some."""
     rows = []
@@ -354,7 +368,7 @@ def _unmatched(first: OpenedResults, second: OpenedResults, pairs: dict[str, pd.
 def _write(place: Path, home: Path, comparison: Comparison) -> Path:
     """Write all files, each whole."""
     writers: dict[str, Callable[[Path], Any]] = {
-        f"compare-{name}.csv": partial(write_table, frame=comparison.tables[name]) for name in TABLES
+        f"compare-{name}.csv": partial(write_table, frame=comparison.tables[name]) for name in COMPARE_LAYERS
     }
     writers |= {
         MAP: partial(write_compare_map, comparison=comparison),

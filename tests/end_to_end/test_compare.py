@@ -15,6 +15,7 @@ import pyproj
 import pytest
 
 import gisprio
+from gisprio.contracts.compare import COMPARE_LAYERS
 from gisprio.contracts.errors import InputError, SettingsError
 from gisprio.faces.main import main
 from gisprio.products.compare import compare_page
@@ -186,7 +187,7 @@ def test_the_command_writes_page_tables_layers_and_map(runs, tmp_path, capsys):
     assert page.count("<svg") == 1
     assert not re.search(r"(?:src|href)=\"(?!data:)", page)
     layers = {name for name, _ in pyogrio.list_layers(out / "compare.gpkg")}
-    assert layers == {"inputs", "changes", "ranks", "totals", "works", "unmatched"}
+    assert layers == {layer.name for layer in COMPARE_LAYERS.values()} | {"layer_styles"}
     table = pd.read_csv(out / "compare-changes.csv")
     assert table.groupby("change")["length_m"].sum().to_dict() == {"closed": 500.0, "opened": 100.0}
     first = {path.name: path.read_bytes() for path in out.iterdir()}

@@ -134,6 +134,7 @@ def test_every_result_layer_is_listed_with_its_factors():
     assert list(listed)[len(RESULT_LAYERS) :] == [
         *("work_sites", "work_items", "work_warnings"),
         *("work_costs", "site_costs", "property_costs", "work_hours"),
+        *("compared_inputs", "changed_gaps", "moved_ranks", "gap_totals", "works_between", "unmatched"),
     ]
     banks = {column["name"] for column in listed["banks"]["columns"]}
     assert {"bank_id", "unit_stream_power_w_m2", "unit_stream_power_basis", "unit_stream_power_score"} <= banks

@@ -8,10 +8,11 @@ from pathlib import Path
 import pandas as pd
 
 from gisprio.contracts.compare import CHANGED_GAPS, COMPARE_LAYERS, WORKS_BETWEEN, Comparison
+from gisprio.contracts.findings import listed
 from gisprio.products.compare_map import compare_map
 from gisprio.products.compare_visits import tell_monitoring
 from gisprio.products.compare_words import MEANING_WORDS, REASON_WORDS, doubts, in_short
-from gisprio.products.document import Column, Document
+from gisprio.products.document import MISSING, Column, Document
 from gisprio.products.layer_file import write_layers
 from gisprio.products.styles import changed_gaps_qml, works_done_qml
 from gisprio.products.units import shown_units
@@ -48,7 +49,9 @@ def compare_page(comparison: Comparison) -> str:
     title = "As if planted" if comparison.planted else "What changed"
     page = Document(
         f"{title}: {after.name}",
-        f"Before: {before.folder}, run of {before.date}. After: {after.folder}, run of {after.date}.",
+        f"{before.folder}, run of {before.date}, and the same as if sites were planted."
+        if comparison.planted
+        else f"Before: {before.folder}, run of {before.date}. After: {after.folder}, run of {after.date}.",
     )
     page.paragraph(" ".join(in_short(comparison)), kind="answer")
     _inputs(page, comparison)
@@ -76,10 +79,12 @@ def _inputs(page: Document, comparison: Comparison) -> None:
             f"{'; '.join(comparison.incomparable)}.",
             kind="warning",
         )
+    elif comparison.doubtful:
+        page.paragraph("Nothing that is compared was measured in another way, as far as the records tell.")
     else:
         page.paragraph("All that is compared below was measured in the same way.")
-    order = table["meaning"].map({"measure": 0, "state": 1, "doubt": 2, "none": 3})
-    shown = table.iloc[order.argsort(kind="stable")]
+    told = table[table["meaning"] != "none"]
+    shown = told.iloc[told["meaning"].map({"measure": 0, "state": 1, "doubt": 2}).argsort(kind="stable")]
     columns: list[Column] = [
         ("name", "What", "text"),
         ("before", "Then", "text"),
@@ -87,9 +92,12 @@ def _inputs(page: Document, comparison: Comparison) -> None:
         ("meaning", "Means", lambda word: MEANING_WORDS[str(word)]),
         ("reaches", "Reaches", lambda text: str(text) or "nothing that is compared"),
     ]
-    page.table(
-        shown.head(2 * ROWS), columns, _caption("Layers, cells, settings and versions that differ", shown, 2 * ROWS)
-    )
+    if len(shown):
+        caption = _caption("Layers, cells, settings and versions that differ", shown, 2 * ROWS)
+        page.table(shown.head(2 * ROWS), columns, caption)
+    idle = table.loc[table["meaning"] == "none", "name"]
+    if len(idle):
+        page.paragraph(f"Differs too, without a result that follows from it: {listed(idle, 8)}.", kind="quiet")
 
 
 def _gaps(page: Document, comparison: Comparison) -> None:
@@ -99,28 +107,40 @@ def _gaps(page: Document, comparison: Comparison) -> None:
         page.paragraph("No totals: gaps of the two runs were measured in two ways.", kind="warning")
         return
     factor, unit = shown_units(comparison.units)["m"]
-    table = comparison.tables["totals"]
-    names = table["sub_watershed_id"].replace({"all": "All", "none": "No label"})
-    wanted = [
-        ("gap_before_m", "Gap then"),
-        ("closed_m", "Closed"),
-        ("closed_clear_m", "of it clear"),
-        ("opened_m", "Opened"),
-        ("opened_clear_m", "of it clear"),
-        ("gap_m", "Gap now"),
-        ("bank_m", "Bank"),
-    ]
-    shown = pd.DataFrame({name: table[name] * factor for name, _ in wanted}).assign(sub_watershed_id=names)
-    if len(shown) == 2:  # one sub-watershed is the sum
-        shown = shown.tail(1)
-    columns: list[Column] = [("sub_watershed_id", "Sub-watershed", "text"), *((name, head, 0) for name, head in wanted)]
-    page.table(shown, columns, f"Lengths of bank, both sides counted, by sub-watershed [{unit}].")
+    _totals(page, comparison.tables["totals"], factor, unit)
     page.figure(
         compare_map(comparison),
         "Map of what closed and opened.",
         f"Closed: dark and solid. Opened: orange with a white core. The numbers are the longest changes. Setback "
         f"{comparison.setback_m * factor:,.0f} {unit}.",
     )
+
+
+def _totals(page: Document, table: pd.DataFrame, factor: float, unit: str) -> None:
+    """Tell totals by sub-watershed, those where most changed; the sum last. In a coarse look there are no gaps."""
+    measured, bank = table.iloc[-1][["known_before_m", "known_m"]].sum(), ("bank_m", "Bank")
+    gaps = [
+        ("gap_before_m", "Gap then"),
+        ("closed_m", "Closed"),
+        ("closed_clear_m", "Clear"),
+        ("opened_m", "Opened"),
+        ("opened_clear_m", "Clear"),
+        ("gap_m", "Gap now"),
+    ]
+    wanted = [*gaps, bank] if measured else [bank]
+    if len(table) == 2:  # one sub-watershed is the sum
+        table = table.tail(1)
+    parts = table.head(-1) if len(table) > 1 else table.head(0)
+    order = (-parts[["closed_m", "opened_m"]].sum(axis=1)).argsort(kind="stable")
+    kept = pd.concat([parts.iloc[sorted(order[:ROWS])], table.tail(1)])
+    shown = pd.DataFrame({name: kept[name] * factor for name, _ in wanted})
+    shown = shown.assign(part=kept["sub_watershed_id"].replace({"all": "All", "none": "No label"}))
+    columns: list[Column] = [("part", "Part", "text"), *((name, head, 0) for name, head in wanted)]
+    for name, head in (("woody_share_before", "Woody then"), ("woody_share", "Woody now")):
+        shown[name] = [MISSING if pd.isna(share) else f"{100 * share:.1f} %" for share in kept[name]]
+        columns.append((name, head, "text"))
+    more = f"; {len(parts) - ROWS} more sub-watersheds are in the file" if len(parts) > ROWS else ""
+    page.table(shown, columns, f"Lengths of bank [{unit}], both sides counted, and woody share of the strips{more}.")
 
 
 def _works(page: Document, comparison: Comparison) -> None:
@@ -153,7 +173,7 @@ def _works(page: Document, comparison: Comparison) -> None:
 def _ranks(page: Document, comparison: Comparison) -> None:
     """Tell ranks that moved, of banks and properties."""
     page.heading("Ranks that moved").paragraph(
-        "Of those among the first ranks then or now, the ones that moved most. Within: each rank lies within the 90 % "
+        "The ones that moved most come first. Within: each rank lies within the 90 % "
         "of draws of the other run, so the move means little."
     )
     for what, head in (("bank", "Banks"), ("property", "Properties")):
@@ -184,7 +204,8 @@ def _moved(page: Document, comparison: Comparison, what: str, head: str) -> None
         ("told", "Why", "text"),
         ("within_words", "Draws", "text"),
     ]
-    caption = _caption(f"{head} among the first {comparison.top_n} then or now whose rank moved", shown, ROWS)
+    also = ", or whose sites were planted," if comparison.planted else ""
+    caption = _caption(f"{head} among the first {comparison.top_n} then or now{also} whose rank moved", shown, ROWS)
     page.table(shown.assign(told=told, within_words=within).head(ROWS), columns, caption)
 
 

@@ -15,7 +15,7 @@ from gisprio.products.compare_words import CHANGE_WORDS, length
 from gisprio.products.svg import box, line, page, path, shape, words
 from gisprio.products.units import shown_units
 
-WIDTH, MOST_HEIGHT, EDGE, ROW = 680.0, 760.0, 24.0, 20.0
+WIDTH, MOST_HEIGHT, EDGE, ROW = 680.0, 520.0, 24.0, 20.0
 """Size of the picture, its edge, and a row of the legend [px]."""
 LABELS = 6
 """So many of the longest changes get their length written beside them [own]."""
@@ -172,7 +172,8 @@ def _scale_bar(frame: Frame, units: str) -> list[str]:
 def _entries(changes: pd.DataFrame, comparison: Comparison) -> Iterator[tuple[str, str]]:
     """Give kind and words of the marks that are there."""
     yield "cm-stream", "stream"
-    for change in ("closed", "opened"):
+    measured = comparison.tables["totals"].iloc[-1][["known_before_m", "known_m"]].sum() > 0
+    for change in ("closed", "opened") if measured else ():
         own = changes[changes["change"] == change]
         total = comparison.tables["totals"].iloc[-1][f"{change}_m"]
         told = f": {length(total, comparison.units)}" if comparison.comparable_gaps else ": cannot be told"

@@ -98,6 +98,11 @@ def gaps_in_short(comparison: Comparison) -> str:
         return "Gaps were measured in two ways: what closed and opened cannot be told, and no totals are given."
     total = comparison.tables["totals"].iloc[-1]
     units = comparison.units
+    if not total[["known_before_m", "known_m"]].sum():
+        return (
+            "No gap is measured in either run: the land cover is too coarse. Woody share of the strips: "
+            f"{_percent(total['woody_share_before'])} then, {_percent(total['woody_share'])} now."
+        )
     if not total[["closed_m", "opened_m"]].sum():
         return f"No gap closed and none opened: {length(total['gap_m'], units)} of gap in both runs." + _unseen(
             comparison
@@ -108,6 +113,10 @@ def gaps_in_short(comparison: Comparison) -> str:
         f"{length(total['gap_before_m'], units)} of gap then, {length(total['gap_m'], units)} now."
         + _unseen(comparison)
     )
+
+
+def _percent(share: float) -> str:
+    return "not known" if pd.isna(share) else f"{100 * share:.1f} %"
 
 
 def _unseen(comparison: Comparison) -> str:

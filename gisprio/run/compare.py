@@ -56,6 +56,7 @@ GAP_SUBJECTS = {"asked", "strips", "gaps"}
 _NEEDED = ("reaches", "banks", "gaps", "sites", "properties", "works_done")
 _STATION_COLUMNS = [
     *("segment_id", "reach_id", "bank_id", "station_no", "side", "at_m", "length_m", "gap", "buffer_width_m"),
+    "woody_share",
 ]
 
 

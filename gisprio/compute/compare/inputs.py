@@ -125,7 +125,8 @@ def input_differences(before: Record, after: Record, stages: Sequence[Stage]) ->
     -------
     DataFrame
         ``kind``, ``name``, ``before``, ``after``; ``meaning``: ``measure`` (results it reaches cannot be compared),
-        ``state`` (the ground as seen then and now: what is compared), ``doubt`` (gisprio itself), ``none``;
+        ``state`` (the ground as seen then and now: what is compared), ``doubt`` (gisprio itself), ``none`` (no result
+        follows from it);
         ``reaches``: keys of :data:`SUBJECTS` with commas between.
     """
     rows = [
@@ -137,7 +138,7 @@ def input_differences(before: Record, after: Record, stages: Sequence[Stage]) ->
         *_makers(before, after),
     ]
     causes = {subject.key: causes_of(subject.table, before, after, stages) for subject in SUBJECTS}
-    told = [{**row, "reaches": _reached(row, causes)} for row in rows]
+    told = [_weighed({**row, "reaches": _reached(row, causes)}) for row in rows]
     table = pd.DataFrame(told, columns=["kind", "name", "before", "after", "meaning", "reaches"])
     return table.astype("str")
 
@@ -205,6 +206,12 @@ def _differing(stage: Stage, before: Mapping[str, str], after: Mapping[str, str]
     yield from (f"table {name}" for name in (*stage.reads, *stage.as_is, *stage.halo, *stage.sources))
     yield from (f"section {name}" for name in stage.sections)
     yield from ("code", "libraries")
+
+
+def _weighed(row: dict[str, Any]) -> dict[str, Any]:
+    """Take back what a difference means where no result follows from it."""
+    idle = row["meaning"] == "measure" or (row["kind"] == "setting" and row["meaning"] == "doubt")
+    return {**row, "meaning": "none"} if idle and not row["reaches"] else row
 
 
 def _reached(row: Mapping[str, Any], causes: Mapping[str, Causes]) -> str:
@@ -289,6 +296,8 @@ def _settings(before: Record, after: Record) -> Iterator[dict[str, Any]]:
         if old.get(key) == new.get(key) or _is_at(key, ("layers",)):
             continue
         meaning, causes = _meaning_of(key)
+        if meaning == "measure" and not (key in old and key in new):
+            meaning = "doubt"  # another gisprio has it: what it did is not known
         row = _row("setting", key, old.get(key), new.get(key), meaning, *causes)
         yield {**row, "always": _ONLY.get(key, ())}
 

@@ -19,7 +19,7 @@ def make(gap, width, step=5.0, clear=True, sub="W"):
         {
             "segment_id": "S", "station_no": range(count), "side": "left", "bank_id": "S-01-L", "reach_id": "S-01",
             "at_m": at, "x": 0.0, "y": at, "length_m": step, "gap": np.array(gap, bool), "buffer_width_m": width,
-            "clear": clear, "name": None, "sub_watershed_id": sub,
+            "woody_share": 0.5, "clear": clear, "name": None, "sub_watershed_id": sub,
         }
     )  # fmt: skip
 

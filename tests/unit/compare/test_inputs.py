@@ -92,7 +92,7 @@ def test_a_layer_that_changed_no_strip_marks_no_gap():
     """Soils were drawn anew: stages that read them differ, what they wrote does not."""
     after = touched(record(inputs={**record()["inputs"], "soils": "d1"}), "halo soils", "table soils")
     table = input_differences(record(), after, STAGES)
-    assert table["meaning"].tolist() == ["measure"]
+    assert table[["name", "meaning"]].to_numpy().tolist() == [["soils", "none"]]
     assert reached(table) == set()
 
 
@@ -106,7 +106,9 @@ def test_a_layer_that_changed_no_strip_marks_no_gap():
     ],
 )
 def test_what_a_layer_means(inputs, meaning):
-    table = input_differences(record(), record(inputs={**record()["inputs"], **inputs}), STAGES)
+    """Where a record tells no digests, all that a stage reads counts."""
+    after = record(inputs={**record()["inputs"], **inputs}, stages=[])
+    table = input_differences(record(), after, STAGES)
     assert table["meaning"].tolist() == [meaning]
 
 
@@ -166,3 +168,12 @@ def test_subjects_name_columns_and_tables_that_exist():
             promise = promised(RESULT_TABLES[layer])
             assert isinstance(promise, Layer)
             assert name == "*" or name in promise.names(), column
+
+
+def test_a_setting_of_another_gisprio_is_a_doubt_or_nothing():
+    after = touched(record(), "section setback")
+    after["settings"]["setback"]["new_key"] = 3
+    after["settings"]["shortlist"] = {"cost": "mid"}
+    table = input_differences(record(), after, STAGES).set_index("name")
+    assert table["meaning"].to_dict() == {"setback.new_key": "doubt", "shortlist.cost": "none"}
+    assert "asked" in table["reaches"]["setback.new_key"]

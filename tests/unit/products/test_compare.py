@@ -61,6 +61,7 @@ def make_series(place="P"):
 
 def make(name=None, **options):
     stations = pd.DataFrame({"sub_watershed_id": [name] * 2, "length_m": [400.0, 400.0], "gap": [True, False]})
+    stations = stations.assign(buffer_width_m=1.0, woody_share=[0.0, 1.0])
     changes = make_changes(name)
     ranks = pd.DataFrame(
         {
@@ -198,3 +199,26 @@ def test_layers_read_back_with_what_their_fields_mean(tmp_path):
     assert back[wanted].to_numpy().tolist() == make_changes()[wanted].to_numpy().tolist()
     fields = pyogrio.read_dataframe(path, sql="SELECT * FROM gpkg_data_columns WHERE column_name = 'lost_sight_m'")
     assert fields["description"].tolist() == ["In a gap then, cover not known now."]
+
+
+def test_a_coarse_look_says_that_no_gap_is_measured():
+    totals = make().tables["totals"].assign(known_before_m=0.0, known_m=0.0, woody_share=0.625)
+    made = make(tables={**make().tables, "totals": totals, "changes": make_changes().iloc[:0]})
+    told = list(in_short(made))[1]
+    assert told == (
+        "No gap is measured in either run: the land cover is too coarse. Woody share of the strips: "
+        "50.0 % then, 62.5 % now."
+    )
+    page = compare_page(made)
+    assert "Gap then" not in page
+    assert ">gap closed" not in page
+    assert "62.5 %" in page
+
+
+def test_many_parts_are_told_by_those_that_changed_most_and_the_sum():
+    one = make().tables["totals"]
+    parts = pd.concat([one.head(1).assign(sub_watershed_id=f"W{n:02d}", closed_m=float(n)) for n in range(25)])
+    page = compare_page(make(tables={**make().tables, "totals": pd.concat([parts, one.tail(1)], ignore_index=True)}))
+    rows = re.findall(r'<th scope="row">(W\d\d|All)</th>', page)
+    assert rows == [*(f"W{n}" for n in range(15, 25)), "All"]
+    assert "15 more sub-watersheds are in the file" in page

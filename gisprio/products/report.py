@@ -96,10 +96,11 @@ def _map(page: Document, results: Results) -> None:
 def _lacking(page: Document, facts: Facts) -> None:
     """Tell streams, banks, setback and gap by order, cover and sub-watershed."""
     page.page_break().heading("Streams, banks, setback and gap")
-    page.paragraph(
-        "Ranked banks only. Shares are of the bank whose cover is known. A gap is uncertain where its bank line may be "
-        "off, where less is lacking than the error of the width, or where the shortfall is water."
+    gaps = (
+        " Shares are of the bank whose cover is known. A gap is uncertain where its bank line may be off, where less is "
+        "lacking than the error of the width, or where the shortfall is water."
     )
+    page.paragraph(f"Ranked banks only.{gaps if facts.measured else ' No gap could be measured.'}")
     orders = totals_by(facts.ranked, "strahler_order")
     if facts.measured and orders["strahler_order"].notna().any():
         page.figure(*gap_by_order(orders, facts.units))
@@ -109,7 +110,8 @@ def _lacking(page: Document, facts: Facts) -> None:
     parts = totals_by(facts.ranked, "sub_watershed_id")
     if parts["sub_watershed_id"].nunique() > 1:
         rows = parts.sort_values(["gap_m", "length_m"], ascending=False, kind="stable", na_position="last")
-        _totals(page, facts, rows.head(MOST_ROWS), "Sub-watershed", "Banks by sub-watershed, the most gap first")
+        most = "gap" if facts.measured else "bank"
+        _totals(page, facts, rows.head(MOST_ROWS), "Sub-watershed", f"Banks by sub-watershed, the most {most} first")
         _left_out(page, len(rows), "sub-watersheds", "ranked.xlsx")
 
 

@@ -91,7 +91,7 @@ def write_table(path: Path, frame: pd.DataFrame) -> None:
 
 def plain_table(frame: pd.DataFrame) -> pd.DataFrame:
     """Give a layer without its geometry."""
-    return pd.DataFrame(frame.drop(columns=frame.geometry.name)) if isinstance(frame, gpd.GeoDataFrame) else frame
+    return pd.DataFrame(frame).drop(columns=frame.geometry.name) if isinstance(frame, gpd.GeoDataFrame) else frame
 
 
 def guard(text: str) -> str:

@@ -97,8 +97,8 @@ def _lacking(page: Document, facts: Facts) -> None:
     """Tell streams, banks, setback and gap by order, cover and sub-watershed."""
     page.page_break().heading("Streams, banks, setback and gap")
     gaps = (
-        " Shares are of the bank whose cover is known. A gap is uncertain where its bank line may be off, where less is "
-        "lacking than the error of the width, or where the shortfall is water."
+        " Shares are of the bank whose cover is known. A gap is uncertain where its bank line may be off, where less "
+        "is lacking than the error of the width, or where the shortfall is water."
     )
     page.paragraph(f"Ranked banks only.{gaps if facts.measured else ' No gap could be measured.'}")
     orders = totals_by(facts.ranked, "strahler_order")

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from gisprio.contracts.pictures import Picture
 from gisprio.contracts.words import CAUTION
 from gisprio.products import report_words as words
 from gisprio.products.report import report_page, write_report
@@ -55,7 +56,8 @@ def world(reaches=24, *, coarse=False, record=None, **more):
         "cells_m": {"dem": 1.0},
         **(record or {}),
     }
-    return dataclasses.replace(results, tables=tables, record=told, methods=lambda: METHODS)
+    picture = Picture(np.full((40, 40, 2), 255, np.uint8), tuple(banks.to_crs(3857).total_bounds), 1.0)
+    return dataclasses.replace(results, tables=tables, record=told, methods=lambda: METHODS, backdrop=lambda: picture)
 
 
 @pytest.fixture(scope="module")
@@ -252,6 +254,7 @@ def test_same_results_give_the_same_bytes(results, page, tmp_path):
 
 def test_the_map_places_banks_as_they_lie_and_no_number_on_another(results):
     picture, alt = report_map(results)
+    assert picture.count("data:image/jpeg;base64,") == 1
     assert alt.startswith("Map of the banks of Tansy Brook, by urgency.")
     at = np.array(re.findall(r'<circle cx="([\d.]+)" cy="([\d.]+)"', picture), float)
     top = results.tables["banks"]

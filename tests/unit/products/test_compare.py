@@ -198,7 +198,7 @@ def test_layers_read_back_with_what_their_fields_mean(tmp_path):
     wanted = ["change", "length_m", "certainty"]
     assert back[wanted].to_numpy().tolist() == make_changes()[wanted].to_numpy().tolist()
     fields = pyogrio.read_dataframe(path, sql="SELECT * FROM gpkg_data_columns WHERE column_name = 'lost_sight_m'")
-    assert fields["description"].tolist() == ["In a gap then, cover not known now."]
+    assert fields["description"].str.startswith("In a gap then, cover not known now.").tolist() == [True]
 
 
 def test_a_coarse_look_says_that_no_gap_is_measured():

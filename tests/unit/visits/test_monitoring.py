@@ -91,6 +91,14 @@ def test_a_lost_pin_gives_at_least_what_was_in_the_bank_and_a_new_one_goes_on():
     assert got["says"][1] == "gone: at least what was in the bank of its length"
 
 
+def test_of_a_lost_pin_only_what_was_in_the_bank_counts_or_more_where_more_was_seen():
+    first = {"date": "2024-01-01", "pin_m": 0.10, "pin_length_m": 0.60}
+    gone = {"date": "2025-01-01", "pin_lost": 1.0}
+    assert series(first, gone, measure="pin")["since_first"].tolist() == pytest.approx([0, 500])
+    hanging = {"date": "2024-06-01", "pin_m": 0.65}  # it was told too short
+    assert series(first, hanging, gone, measure="pin")["since_first"].tolist() == pytest.approx([0, 550, 550])
+
+
 def test_a_lost_pin_of_unknown_length_or_unread_claims_no_more_than_was_seen():
     got = series(
         {"date": "2023-01-01", "pin_id": "A", "pin_m": 0.1}, {"date": "2024-01-01", "pin_id": "A", "pin_m": 0.3},
@@ -131,14 +139,14 @@ def test_survival_needs_all_three_counts_and_cover_is_against_the_first_visit():
 def test_two_visits_of_one_day_are_averaged_and_one_without_a_date_stands_in_no_order():
     got = series(
         {"date": "2025-04-01", "bare_pct": 20.0}, {"date": "2025-04-01", "bare_pct": 30.0},
-        {"bare_pct": 90.0}, {"date": "2026-04-01", "bare_pct": 5.0},
+        {"bare_pct": 90.0}, {"date": "2026-04-01", "bare_pct": 5.0}, {"bare_pct": 80.0},
     )  # fmt: skip
-    assert got["visit_id"].tolist() == ["V1, V2", "V4", "V3"]
-    assert got["value"].tolist() == [25, 5, 90]
-    assert got["since_first"].tolist() == pytest.approx([0, -20, np.nan], nan_ok=True)
-    assert got["date"].isna().tolist() == [False, False, True]
+    assert got["visit_id"].tolist() == ["V1, V2", "V4", "V3", "V5"]
+    assert got["value"].tolist() == [25, 5, 90, 80]
+    assert got["since_first"].tolist() == pytest.approx([0, -20, np.nan, np.nan], nan_ok=True)
+    assert got["date"].isna().tolist() == [False, False, True, True]
     assert [finding.says for finding in monitoring_findings(got)] == [
-        "1 rows have no date and stand in no order of time: B-L@0 (bare ground).",
+        "2 rows have no date and stand in no order of time: B-L@0 (bare ground).",
         "1 values are means of several visits of one day: B-L@0 (bare ground).",
     ]
 

@@ -22,6 +22,8 @@ _COUNTED = 20.0
 """Counts up to this are told whole."""
 _NOT_SUMMED = ("run_out", "cut_section", "lift")
 """Items of one place of a bank: their sums over sites mean nothing."""
+_SHARED = "off_stream_water"
+"""An item that all sites of a property may share."""
 _STYLE = (
     ".wk-earth{fill:#d9c8a9;stroke:none}.wk-cut{fill:#f2a65a;fill-opacity:.55;stroke:none}"
     ".wk-now{fill:none;stroke:#4a3b22;stroke-width:2;stroke-dasharray:7 4}"
@@ -138,8 +140,9 @@ def _summary(document: Document, page: WorksPage) -> None:
     sites = page.all_sites
     sized = int(sites["sized"].sum())
     document.paragraph(
-        f"{sized} of {len(sites)} sites are sized. Each quantity is a range: the middle is no better than its "
-        "ends, and nothing here is a design. What was measured, modelled, given and assumed stands with each site.",
+        f"{sized} of {len(sites)} sites are sized. Quantities are ranges, save lengths along the line and what "
+        "was given: the middle is no better than its ends, and nothing here is a design. What was measured, modelled, "
+        "given and assumed stands with each site.",
         "answer",
     )
     for text in page.common:
@@ -156,23 +159,36 @@ def _summary(document: Document, page: WorksPage) -> None:
     if len(page.items):
         document.heading("All sites together")
         document.paragraph(
-            "Sums of the ends of the ranges: all sites would have to be at their least, or at their most, together.",
+            "Sums of the ends of the ranges: all sites would have to be at their least, or at their most, together. "
+            "What is not known of a site, as earth where nobody measured the bank, is in no sum: see how many sites "
+            "each is of.",
             "quiet",
         )
-        together = page.items.groupby("item", sort=False)[[f"quantity_{end}" for end in ("low", "mid", "high")]].sum()
-        order = [key for key in ITEM_KEYS if key in together.index and key not in _NOT_SUMMED]
-        frame = _shown(together.loc[order].reset_index(), page.units)
-        document.table(frame, _COLUMNS, "Quantities of all sites that are sized")
+        summed = (_COLUMNS[0], ("sites", "Sites", 0), *_COLUMNS[1:])
+        document.table(_shown(_together(page.items, sites), page.units), summed, "Quantities of all sites")
     document.heading("How to read a site")
     document.items(
         (
             "measured: seen on heights or cover fine enough to show it; given: told by somebody who measured there; "
-            "modelled: read off coarser maps; assumed: taken for want of better. Each quantity has the least "
-            "certain of what went into it.",
+            "modelled: read off coarser maps; assumed: taken for want of better. Each quantity has the least certain "
+            "fact of the place behind it. Spacings, survival, weights of rock and rates of seed are choices or "
+            "published ranges, however well the place is known.",
             "Formulas are in metres and tonnes; they give the middle. x multiplies, ^ is a power, ceil rounds up.",
             "Slopes are horizontal to vertical: 2:1 is two metres back for each metre up.",
         )
     )
+
+
+def _together(items: pd.DataFrame, sites: pd.DataFrame) -> pd.DataFrame:
+    """Sum items over sites, with the sites that have each; one place to drink, in the middle, serves a property."""
+    groups = items.groupby("item", sort=False)
+    found = groups[[f"quantity_{end}" for end in ("low", "mid", "high")]].sum().assign(sites=groups.size())
+    if _SHARED in found.index:
+        owned = items[items["item"] == _SHARED].merge(sites[["site_id", "property_id"]], on="site_id")
+        owners = owned["property_id"].astype(object).fillna(owned["site_id"])
+        found.loc[_SHARED, "quantity_mid"] = owned.groupby(owners)["quantity_mid"].max().sum()
+    order = [key for key in ITEM_KEYS if key in found.index and key not in _NOT_SUMMED]
+    return found.loc[order].reset_index()
 
 
 _COLUMNS = (
@@ -187,7 +203,7 @@ _COLUMNS = (
 def _site(document: Document, site: PageSite, units: Literal["si", "us"]) -> None:
     document.page_break()
     document.heading(f"{site.site_id}: {site.measure}", place=f"site-{site.site_id}")
-    document.paragraph(f"{site.where}.", "quiet")
+    document.paragraph(f"{told_in(site.where, units)}.", "quiet")
     document.paragraph(sentence_in(site.why, units))
     if site.not_sized:
         document.paragraph(told_in(site.not_sized, units), "warning")

@@ -198,7 +198,7 @@ def facts_of(
     home: Path, results: Results, sites: pd.DataFrame, settings: Settings, given: Mapping[str, Given]
 ) -> list[SiteFacts]:
     """Put together what is known of sites, with the stations of their banks."""
-    names = ("reaches", "constraints", "crossings", "knickpoints")
+    names = ("reaches", "gaps", "constraints", "crossings", "knickpoints")
     tables = {"sites": sites, "stations": stations_of_banks(home, sites["bank_id"])}
     return facts_of_sites(tables | {name: results.tables[name] for name in names}, settings, given)
 

@@ -30,7 +30,7 @@ def size_fencing(length: float, setback: float, length_basis: str) -> list[Quant
         quantity(
             "off_stream_water",
             (0.0, 1.0, 1.0),
-            "1 = 1 places; none where there is water already, and one for all sites of a property",
+            "1 = 1 places; none where there is water already; one may serve all sites of a property",
             "assumed",
         ),
     ]

@@ -14,6 +14,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
+from gisprio.compute.works.ground import gap_errors, ground_to_plant
 from gisprio.compute.works.heights import SEEN_HEIGHTS, Heights, given_heights, seen_heights
 from gisprio.compute.works.quantities import Three, told
 from gisprio.contracts.settings import Settings
@@ -121,7 +122,7 @@ def facts_of_sites(
     Parameters
     ----------
     tables
-        ``sites`` to look at, ``stations`` of their banks with ``STATION_COLUMNS`` and points, ``reaches``,
+        ``sites`` to look at, ``stations`` of their banks with ``STATION_COLUMNS`` and points, ``reaches``, ``gaps``,
         ``constraints``, ``crossings``, ``knickpoints``.
     settings
         Sections ``dem``, ``setback``, ``sizing``.
@@ -137,6 +138,7 @@ def facts_of_sites(
     ]
     reaches = tables["reaches"][["reach_id", *_OF_REACH]].set_index("reach_id").to_dict("index")
     rows = pd.DataFrame(sites.drop(columns="geometry", errors="ignore")).to_dict("records")
+    off = gap_errors(sites, tables["gaps"])
     return [
         _facts(
             site,
@@ -149,6 +151,7 @@ def facts_of_sites(
             },
             settings,
             given.get(str(site["site_id"]), Given()),
+            float(off[number]),
         )
         for number, site in enumerate(rows)
     ]
@@ -221,6 +224,7 @@ def _facts(
     near: Mapping[str, tuple[float, str]],
     settings: Settings,
     given: Given,
+    gap_error_m2: float,
 ) -> SiteFacts:
     sizing = settings.sizing
     length = float(site["length_m"]) if given.length_m is None else given.length_m
@@ -229,8 +233,8 @@ def _facts(
     if given.height_low_m is not None and given.height_high_m is not None:
         heights = given_heights(length, given.height_low_m, given.height_high_m, sizing)
     start, start_basis, start_says = _start_slope(stations, given, settings)
-    area, area_basis, area_says = _ground_to_plant(site, stations, given, settings)
     woody = _mean(stations["woody_share"], stations["length_m"])
+    area, area_basis, area_says = ground_to_plant(site, woody, given, settings, gap_error_m2)
     wide, deep = float(reach["bankfull_width_m"]), float(reach["bankfull_depth_m"])
     flow = float(reach["bankfull_discharge_m3_s"])
     kinds = dict.fromkeys(kind for kind in stations["constraint"] if isinstance(kind, str))
@@ -303,32 +307,6 @@ def _start_slope(stations: Along, given: Given, settings: Settings) -> tuple[Thr
         )
     steep, flat = sizing.start_slopes
     return (flat, (flat + steep) / 2, steep), "assumed", f"{told(steep)}:1 to {told(flat)}:1, nobody measured it"
-
-
-def _ground_to_plant(
-    site: Mapping[Any, Any], stations: Along, given: Given, settings: Settings
-) -> tuple[Three, str, str]:
-    """Give the ground to plant: as given, as measured, or of a coarse look."""
-    if given.plantable_area_m2 is not None:
-        area = given.plantable_area_m2
-        return (area, area, area), "given", "measured on site"
-    doubtful = settings.sizing.doubtful_share
-    plantable = site["plantable_area_m2"]
-    if not pd.isna(plantable):
-        area = float(plantable)
-        if site["certainty"] == "clear":
-            return (area, area, area), "measured", "ground of the strip that lacks counting cover"
-        says = f"ground that lacks counting cover, uncertain: perhaps only {told(doubtful)} of it"
-        return (doubtful * area, area, area), "modelled", says
-    whole = float(site["area_m2"])
-    woody = _mean(stations["woody_share"], stations["length_m"]) if "woody" in settings.setback.counts else math.nan
-    lacking = 1.0 if math.isnan(woody) else 1 - woody
-    area = whole * lacking
-    says = (
-        f"{told(lacking)} of {told(whole)} m2 of strip, by land cover too coarse to measure it: perhaps only "
-        f"{told(doubtful)} of that, at most the whole strip"
-    )
-    return (doubtful * area, area, whole), "modelled", says
 
 
 def _mean(values: Floats, weights: Floats) -> float:

@@ -68,6 +68,7 @@ def world(**changed):
         "sites": pd.DataFrame([site | changed.pop("site", {})]),
         "stations": stations.assign(**changed.pop("stations", {})),
         "reaches": reaches,
+        "gaps": pd.DataFrame(changed.pop("gaps", []), columns=["bank_id", "from_m", "to_m", "buffer_width_se_m"]),
         "constraints": none,
         "crossings": none,
         "knickpoints": none,
@@ -140,6 +141,19 @@ def test_ground_to_plant_is_measured_uncertain_or_of_a_coarse_look():
     assert facts(given=Given(plantable_area_m2=700.0)).area == (700, 700, 700)
     unknown = facts(site={"plantable_area_m2": NAN}, stations={"woody_share": NAN})
     assert (unknown.area, unknown.woody) == ((750, 1500, 1500), (0.0, 0.5, 1.0))
+
+
+def test_measured_ground_is_off_by_the_error_of_the_gaps_beside_it():
+    gaps = [("AA-02-L", 30.0, 70.0, 4.0), ("AA-02-L", 80.0, 120.0, 6.0), ("AA-02-L", 0.0, 50.0, 9.0)]
+    gaps += [("AA-02-R", 0.0, 200.0, 9.0), ("AA-02-L", 70.0, 80.0, NAN)]
+    found = facts(gaps=gaps)
+    assert (found.area, found.area_basis) == ((700, 900, 1100), "measured")
+    assert found.area_says == "ground of the strip that lacks counting cover, off by about 200 m2"
+    whole = facts(gaps=gaps, site={"plantable_area_m2": 1400.0})
+    assert whole.area == (1200, 1400, 1500)
+    assert facts(gaps=gaps, site={"plantable_area_m2": 100.0}).area == (50, 100, 300)
+    assert facts(gaps=gaps, site={"plantable_area_m2": 0.0}).area == (0, 0, 0)
+    assert facts(gaps=gaps, site={"certainty": "uncertain"}).area == (450, 900, 1100)
 
 
 def test_what_lies_near_is_told_with_its_distance_and_kind():

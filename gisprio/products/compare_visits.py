@@ -40,7 +40,11 @@ def tell_monitoring(page: Document, series: pd.DataFrame) -> None:
     drawn = plotted(series)
     if len(drawn):
         alt = f"What visits saw by date, in percent. {plot_words(drawn)}"
-        page.figure(chart_svg(partial(_draw, drawn), width_mm=165, height_mm=75, alt=alt), alt)
+        page.figure(
+            chart_svg(partial(_draw, drawn), width_mm=165, height_mm=75, alt=alt),
+            alt,
+            "Survival of plants solid, woody cover dashed [%].",
+        )
     columns: list[Column] = [
         ("place_id", "Place", "text"),
         ("what", "What", "text"),
@@ -91,7 +95,7 @@ def series_ends(series: pd.DataFrame) -> pd.DataFrame:
 def _change(value: float, unit: str, at_least: bool) -> str:
     if pd.isna(value):
         return "–"
-    return f"{'at least ' if at_least else ''}{value:+,.1f} {unit}"
+    return f"{'at least ' if at_least else ''}{value:+,.1f} {'points' if unit == '%' else unit}"
 
 
 def plotted(series: pd.DataFrame) -> pd.DataFrame:
@@ -133,4 +137,4 @@ def _draw(drawn: pd.DataFrame, axes: Axes) -> None:
     axes.set_xticks(ticks[:: max(1, len(ticks) // 10)])
     axes.xaxis.set_major_formatter("{x:.0f}")
     axes.grid(visible=True)
-    axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0))
+    axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), handlelength=4)

@@ -43,6 +43,15 @@ def test_the_one_that_sank_did_so_by_its_own_score_the_others_by_it():
     assert table.index.tolist() == ["b", "c", "d", "a"]
 
 
+def test_a_small_step_of_its_own_does_not_make_a_rank_that_others_moved():
+    after = banks(["A", "B", "C", "D"], [10.0, 9.0, 8.0, 61.0], [10.0, 9.0, 8.0, 60.5], [2, 3, 4, 1])
+    table = moved(after=after)
+    assert table.loc["d", ["moved", "reason", "why"]].tolist() == [
+        3, "others", "Missing strip: 60.0 to 61.0 points of the gap score",
+    ]  # fmt: skip
+    assert table.loc["a", "reason"] == "scores"
+
+
 def test_points_are_weighed_and_another_stretch_is_told():
     after = AFTER.assign(missing_strip_score=[90.0, 80.0, 70.0, 60.0], outer_bend_score=[80.0, 40.0, 40.0, 40.0],
                          worst_from_m=[100.0, 0.0, 0.0, 0.0], worst_to_m=[150.0, 50.0, 50.0, 50.0])  # fmt: skip

@@ -54,6 +54,8 @@ def test_works_are_told_newest_first_with_what_the_cover_shows():
 def test_works_are_new_unless_kind_year_and_half_of_the_ground_are_the_same():
     earlier = WORKS.iloc[[0, 1]].astype({"year": float})  # as a file without nulls, or with some, gives it
     assert new_works(WORKS, SHAPES, earlier, SHAPES[:2]).tolist() == [False, False, True]
+    whole = WORKS.iloc[:2].astype({"year": "int64"})
+    assert new_works(whole, SHAPES[:2], earlier, SHAPES[:2]).tolist() == [False, False]
     later = earlier.assign(year=[2021.0, 2024.0])
     assert new_works(WORKS, SHAPES, later, SHAPES[:2]).tolist() == [True, False, True]
     third = np.array([shapely.box(2.0, 20.0, 11.0, 50.0), SHAPES[1]], object)

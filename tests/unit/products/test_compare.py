@@ -143,11 +143,18 @@ def test_the_map_tells_closed_from_opened_by_form_too():
     assert picture.count("<polygon") == 2  # the arrow, the works
 
 
-def test_the_scale_bar_is_as_long_as_it_says():
-    picture = compare_map(make())
+@pytest.mark.parametrize(("side_m", "units", "told", "bar_m"), [
+    (1000, "si", "200 m", 200.0), (20_000, "si", "5 km", 5000.0), (1000, "us", "1,000 ft", 304.8),
+    (20_000, "us", "2 mi", 3218.7),
+])  # fmt: skip
+def test_the_scale_bar_is_as_long_as_it_says(side_m, units, told, bar_m):
+    reaches = np.array([shapely.LineString([(0, 0), (side_m, side_m)])], object)
+    picture = compare_map(make(reaches=reaches, units=units))
+    assert f">{told}</text>" in picture
     bar = re.search(r'class="cm-bar" x="[\d.]+" y="[\d.]+" width="([\d.]+)"', picture)
     stream = re.search(r'class="cm-stream" points="([\d.]+),[\d.]+ ([\d.]+),', picture)
-    assert float(bar[1]) / (float(stream[2]) - float(stream[1])) == pytest.approx(0.2, abs=0.001)
+    drawn = float(bar[1]) / (float(stream[2]) - float(stream[1]))
+    assert drawn == pytest.approx(bar_m / side_m, abs=0.001)
 
 
 def test_what_was_measured_in_two_ways_is_marked_and_not_summed():
@@ -175,7 +182,7 @@ def test_planted_sites_are_told_as_what_is_not_there():
 def test_visits_are_told_by_first_and_last_value():
     ends = series_ends(make_series()).to_dict("records")
     assert [(row["what"], row["first"], row["last"], row["change"], row["count"]) for row in ends] == [
-        ("survival", 90.0, 70.0, "-20.0 %", 2)
+        ("survival", 90.0, 70.0, "-20.0 points", 2)
     ]
     pin = make_series().assign(measure="pin", mark="P1", unit="mm", at_least=[False, True])
     assert series_ends(pin)["what"].tolist() == ["pin P1"]

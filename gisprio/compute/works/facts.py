@@ -17,6 +17,8 @@ from gisprio.contracts.words import CAUTION
 
 FIRM = 0.8
 """A choice is firm when it is made in this share of the draws [own], as a bank stays in the top."""
+THIN = 0.5
+"""Sites with less than this share of the ground of their length and setback are told [own]: little of it is planted."""
 
 
 def facts_of_choice(
@@ -181,6 +183,12 @@ def _on_effect(facts: Mapping[str, Any], own: pd.DataFrame) -> Iterator[str]:
         yield (
             f"The effect of {coarse} of the chosen sites counts their whole length: the cover is too coarse to show "
             "their metres of gap."
+        )
+    thin = int((own["area_m2"] < THIN * own["length_m"] * own["setback_m"]).sum())
+    if thin and effect["name"] != "sediment":
+        yield (
+            f"{thin} of the chosen sites hold less than {THIN:.0%} of the ground of a strip so long and wide: a "
+            "boundary near the bank, water, roads or a bend take the rest. They look cheap for their metres."
         )
     nobodys = int(own["property_id"].isna().sum())
     if nobodys:

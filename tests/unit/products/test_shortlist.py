@@ -35,6 +35,8 @@ def choice_of(budget: float) -> Choice:
             "property_id": ['=HYPERLINK("x")', HOSTILE, None],
             "sub_watershed_id": [HOSTILE, None, "W"],
             "length_m": 50.0,
+            "setback_m": 30.0,
+            "area_m2": [750.0, 749.0, 749.0],
             "gap_length_m": [50.0, 50.0, np.nan],
             "measure": "plant",
             "certainty": ["clear", "uncertain", None],
@@ -97,6 +99,8 @@ def test_facts_and_notes_of_a_choice_by_hand():
         "The effect lies between 3,500 and 4,500, by published lines that do not agree.",
         "The effect of 1 of the chosen sites counts their whole length: the cover is too coarse to show their metres "
         "of gap.",
+        "1 of the chosen sites hold less than 50% of the ground of a strip so long and wide: a boundary near the bank, "
+        "water, roads or a bend take the rest. They look cheap for their metres.",
         "1 of the chosen sites lie on no known property; each counts as a property of its own.",
         "2 of the 2 sites are chosen again in at least 80% of 10 draws of weights and errors of the ranking; costs are "
         "not drawn.",

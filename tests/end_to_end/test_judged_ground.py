@@ -15,7 +15,7 @@ from gisprio.run.engine import run as engine_run
 from gisprio.run.methods import methods_text
 from makers import frame, straight_valley
 
-TIMED = ("run.json", "run.log", "ranked.xlsx", "top.kmz")
+TIMED = ("run.json", "run.log", "ranked.xlsx", "top.kmz", "report.html")
 """Files that tell the time of the run, or carry the digest of its settings, which name the layers."""
 
 

@@ -32,7 +32,7 @@ _DIGITS_BY_SUFFIX = (
 )
 _DIGITS_BY_NAME = {
     "priority": 2, "sinuosity": 3, "froude": 3, "rank_p05": 1, "rank_p50": 1, "rank_p95": 1,
-    "latitude": 6, "longitude": 6,
+    "latitude": 6, "longitude": 6, "height_low_m": 2, "height_mid_m": 2, "height_high_m": 2,
 }  # fmt: skip
 
 

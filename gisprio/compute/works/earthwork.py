@@ -100,7 +100,7 @@ def size_earthwork(
     sections = _three(share * cut_section(math.sqrt(profile.mean_square), z0, finished) for profile, z0 in pairs)
     cuts = _three(share * cut_volume(profile, z0, finished) for profile, z0 in pairs)
     faces = _three(face_area(profile, finished) for profile in profiles)
-    mid, slope = heights.mid, f"({told(finished)} - {told(start[1])})"
+    mid, slope = heights.mid, _flattened(start[1], finished)
     tail = " / 2" if sizing.balanced else ""
     mean, length = told(mid.mean), told(mid.total)
     found = [
@@ -137,6 +137,11 @@ def _three(values: Iterable[float]) -> Three:
     return low, mid, high
 
 
+def _flattened(start: float, finished: float) -> str:
+    """Write z - z0; nothing is cut of a bank that is flat enough already."""
+    return f"({told(finished)} - {told(start)})" if finished > start else "0"
+
+
 def _section_formula(mid: Profile, slope: str, value: float, balanced: bool) -> str:
     tail = " / 4" if balanced else ""
     square = told(mid.mean_square)
@@ -146,7 +151,7 @@ def _section_formula(mid: Profile, slope: str, value: float, balanced: bool) -> 
 def _cut_formula(mid: Profile, start: float, finished: float, value: float, balanced: bool) -> str:
     """Write the volume out: prismoidal for a bank that tapers, by the mean of h2 along stations."""
     tail = " / 4" if balanced else ""
-    length, slope = told(mid.total), f"({told(finished)} - {told(start)})"
+    length, slope = told(mid.total), _flattened(start, finished)
     if not mid.tapers:
         square = told(mid.mean_square)
         return f"0.5 x {slope} x {square} x {length}{tail} = {told(value)} m3; {square} m2 is the mean of h^2"

@@ -159,7 +159,7 @@ def warnings_of_site(facts: SiteFacts, found: list[Quantity], settings: Settings
     by_item = {one.item: one for one in found}
     yield from _given_warnings(facts)
     if "earth_cut" in by_item:
-        if facts.given.finished_slope is not None:
+        if facts.finished != settings.sizing.finished_slope:  # else it was told once for all sites
             yield from (one for one in warnings_of_slope(facts.finished, settings.sizing) if one[0] != "balanced")
         yield from _regrade_warnings(facts, by_item)
     if "toe_rock" in by_item:

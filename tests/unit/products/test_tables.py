@@ -81,6 +81,7 @@ def test_numbers_are_plain_rounded_by_unit_and_nulls_empty(tmp_path):
 def test_digits_follow_the_unit_of_the_column():
     names = ("length_m", "slope_m_m", "area_m2", "drainage_area_km2", "gap_score", "gap_above_share", "froude")
     assert [digits_of(name) for name in names] == [1, 6, 1, 3, 1, 4, 3]
+    assert [digits_of(f"height_{end}_m") for end in ("low", "mid", "high")] == [2, 2, 2]
 
 
 def test_infinity_is_refused(tmp_path):

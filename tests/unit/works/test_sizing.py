@@ -35,6 +35,7 @@ def items_of(facts, settings=SETTINGS) -> dict[str, Quantity]:
 
 CASES = {
     "worked": (site_facts(), settings_with(**WORKED)),
+    "flat already": (site_facts(start=(4.0, 4.0, 3.0)), SETTINGS),
     "mat": (site_facts(), SETTINGS),
     "balanced": (site_facts(), settings_with(balanced=True)),
     "triangles": (site_facts(), settings_with(pattern="triangular", live_stake_pattern="square")),

@@ -110,6 +110,14 @@ def test_a_mapped_line_asks_for_digging_by_hand():
     assert "utility" not in dict(said(site_facts(measure="plant", near={"structure": (40.0, "power line")})))
 
 
+def test_a_slope_of_its_own_warns_at_the_site_and_that_of_all_once():
+    given = site_facts(given=Given(finished_slope=3.0))
+    alike, other = settings_with(**WORKED), settings_with(**WORKED | {"finished_slope": 2.5})
+    assert "lift_slope" in about(common_warnings([given], alike))
+    assert "lift_slope" not in dict(said(given, alike))
+    assert "lift_slope" in dict(said(given, other))
+
+
 def test_every_check_is_one_that_tables_know():
     many = site_facts(
         near={"structure": (1.0, "pipeline")}, given=Given(length_m=500.0, finished_slope=1.0), finished=1.0

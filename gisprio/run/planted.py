@@ -14,6 +14,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
+from gisprio.compute.compare.planting import ground_to_the_bank
 from gisprio.contracts.digests import table_digest
 from gisprio.contracts.errors import InputError, SettingsError
 from gisprio.contracts.layers import DONE
@@ -66,9 +67,10 @@ def results_when_planted(
 
     Notes
     -----
-    The ground of each site, as layer ``sites`` draws it, is taken as planted ``[works] cover_after_y`` years ago: all
-    that counts as cover then does. The rest is the chain itself on the same layers, so that the ranks are those of a
-    run with such works in layer ``done``; what works do not touch comes from the store.
+    The ground of each site, as layer ``sites`` draws it and down to the water, is taken as planted
+    ``[works] cover_after_y`` years ago: all that counts as cover then does. The rest is the chain itself on the same
+    layers, so that the ranks are those of a run with such works in layer ``done``; what works do not touch comes from
+    the store.
     """
     chosen = sites_of(opened, sites)
     settings = settings_with_folder(opened, config)
@@ -78,7 +80,8 @@ def results_when_planted(
             refuse_other_inputs(opened, inputs)
             folder = Path(place)
             _lend_store(opened.folder, folder)
-            planted = with_planted(inputs, chosen, settings)
+            ground = ground_to_the_bank(chosen, opened.banks, opened.properties)
+            planted = with_planted(inputs, chosen.set_geometry(ground), settings)
             run_job(
                 Job(
                     inputs=planted,

@@ -204,6 +204,12 @@ def _meaning(costs: WorksCosts) -> Iterator[str]:
     if costs.start[2] > 0:
         start = _range(costs, costs.start[0], costs.start[2])
         yield f"Start-up on a property counts once for all its sites: {start} with what is added."
+    water = costs.lines[costs.lines["line"] == "off_stream_water"]
+    if water["cost_high"].notna().sum() > 1:
+        yield (
+            "Water off the stream is in the middle and the high end of each site; where one place serves a property, "
+            "sums of its sites hold it too often."
+        )
     yield "This is a concept for choosing and asking, no offer and no estimate of a designer."
 
 

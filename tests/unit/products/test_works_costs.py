@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
@@ -102,6 +103,14 @@ def test_a_whole_is_called_one():
     text = page(costs({"planting_area": Price(0.2, 0.5, 2024)}))
     assert "Planting as a whole, by area" in text
     assert "CAD 0.20 to 0.50" in text
+
+
+def test_places_to_drink_that_are_summed_too_often_are_told(made):
+    says = "Water off the stream is in the middle and the high end of each site; "
+    renamed = made.lines.assign(line=made.lines["line"].replace("tree", "off_stream_water"))
+    assert says in page(replace(made, lines=renamed))
+    assert says not in page(replace(made, lines=renamed[renamed["site_id"] == "A"]))
+    assert says not in page(made)
 
 
 def test_the_index_is_told_with_its_years():

@@ -23,11 +23,12 @@ def question(facts: Facts) -> list[str]:
     combine = {"geometric": "geometric mean", "weighted_sum": "weighted sum"}[priority.combine]
     total = priority.weights.erosion + priority.weights.gap
     shares = ", ".join(f"{key} {100 * value / total:.0f} %" for key, value in priority.weights.model_dump().items())
+    name = rule.name.replace("_", " ")
     return [
         f"On which banks of {settings.run.name} should work begin: where is a bank likely to erode, and where does it "
         "lack the strip of cover that the setback asks for?",
         watershed(facts),
-        f"The setback is that of the rule {rule.name} ({rule.told}; {rule.kind}); {_listed(rule.counts)} cover counts, "
+        f"The setback is that of the rule {name} ({rule.told}; {rule.kind}); {_listed(rule.counts)} cover counts, "
         f"within {_width(facts, rule.most_m)} {units.m} of the bank line at most.{also}",
         f"The priority of a bank is the {combine} of its two scores ({shares}), on its worst "
         f"{_width(facts, priority.worst_m)} {units.m}. Need begins at a score of {priority.need_at:g} of 100.",
@@ -65,7 +66,7 @@ def _what_is_ranked(facts: Facts) -> str:
     if left.empty:
         return f"All {len(banks):,} banks, {km:,.1f} {units.km} of them, were ranked."
     counts = left["not_ranked"].fillna("no reason told").value_counts().sort_index()
-    why = ", ".join(f"{count} {reason}" for reason, count in counts.items())
+    why = "; ".join(f"{reason} ({count:,})" for reason, count in counts.items())
     return f"{len(ranked):,} of {len(banks):,} banks, {km:,.1f} {units.km} of them, were ranked; not ranked: {why}."
 
 

@@ -157,7 +157,7 @@ RANKED = banks(
 def test_the_answer_in_three_sentences():
     ditch = RANKED.head(1).assign(rank=np.nan, not_ranked="a ditch")
     assert words.answer(facts_of(RANKED, pd.concat([RANKED, ditch]))) == [
-        "2 of 3 banks, 10.0 km of them, were ranked; not ranked: 1 a ditch.",
+        "2 of 3 banks, 10.0 km of them, were ranked; not ranked: a ditch (1).",
         "Of the 9.0 km of ranked bank whose cover is known, 5.0 km (56 %) lack the setback: 4.5 km clearly, 0.5 km "
         "uncertainly; of 1.0 km more it is not known.",
         "The most urgent bank is A-L, the left bank of Tansy Brook, and all of the first 2 lie on Tansy Brook; 4 of "

@@ -17,6 +17,7 @@ from gisprio.products.document import Document
 from gisprio.products.layer_file import write_layers
 from gisprio.products.styles import candidates_qml, shortlist_qml
 from gisprio.products.tables import write_table
+from gisprio.products.units import shown_units
 
 _TOLD_IDS = 12
 """So many ids stand in a cell [own]; the rest is counted."""
@@ -70,8 +71,10 @@ def shortlist_page(choice: Choice) -> str:
 def _answer(facts: Mapping[str, Any]) -> list[str]:
     effect = facts["effect"]
     sites, many = len(facts["sites"]), facts["properties"]
+    times, unit = shown_units(facts["units"])["km"]
     first = (
-        f"{sites} of {facts['candidates']} candidate sites, {facts['length_m'] / 1000:.2f} km of bank on {many} "
+        f"{sites} of {facts['candidates']} candidate sites, {facts['length_m'] / 1000 * times:.2f} {unit} of bank on "
+        f"{many} "
         f"{'property' if many == 1 else 'properties'}, cost {_money(facts, facts['spent']['total'])} at "
         f"{facts['cost']} costs ({_years(facts)})."
     )
@@ -124,13 +127,16 @@ def _sites(page: Document, choice: Choice) -> None:
     if not len(chosen):
         page.paragraph("None.")
         return
-    shown = pd.DataFrame(chosen.drop(columns="geometry")).assign(place=_places(chosen), range=_ranges(chosen))
+    times, unit = shown_units(facts["units"])["m"]
+    shown = pd.DataFrame(chosen.drop(columns="geometry")).assign(
+        place=_places(chosen), range=_ranges(chosen), long=chosen["length_m"] * times
+    )
     columns: list[tuple[str, str, Any]] = [
         ("site_id", "Site", "text"),
         ("place", "Where", "text"),
         ("property_id", "Property", "text"),
         ("measure", "Asks for", "text"),
-        ("length_m", "Length [m]", 0),
+        ("long", f"Length [{unit}]", 0),
         ("priority", "Priority", 0),
         ("effect", "Effect", 0),
         (f"cost_{facts['cost']}", f"Cost [{facts['currency']}]", 0),
@@ -169,11 +175,11 @@ def _draws(facts: Mapping[str, Any]) -> str:
 
 def _properties(page: Document, shown: pd.DataFrame, facts: Mapping[str, Any]) -> None:
     """Sum the sites up by property."""
-    cost = f"cost_{facts['cost']}"
+    cost, unit = f"cost_{facts['cost']}", shown_units(facts["units"])["m"][1]
     table = shown.assign(property_id=shown["property_id"].astype(object).fillna("not known"))
     rows = table.groupby("property_id", as_index=False).agg(
         sites=("site_id", "count"),
-        length_m=("length_m", "sum"),
+        long=("long", "sum"),
         effect=("effect", "sum"),
         cost=(cost, "sum"),
         cluster=("cluster", "first"),
@@ -181,7 +187,7 @@ def _properties(page: Document, shown: pd.DataFrame, facts: Mapping[str, Any]) -
     columns: list[tuple[str, str, Any]] = [
         ("property_id", "Property", "text"),
         ("sites", "Sites", 0),
-        ("length_m", "Length [m]", 0),
+        ("long", f"Length [{unit}]", 0),
         ("effect", "Effect", 0),
         ("cost", f"Cost of sites [{facts['currency']}]", 0),
         ("cluster", "Cluster of", "text"),

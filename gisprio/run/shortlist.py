@@ -201,6 +201,7 @@ def make_choice(
         "format": 1,
         "name": results.settings.run.name,
         "run": digest_of_run(results.record)[:12],
+        "units": results.settings.report.units,
         **told,
         "example": priced.example,
         "earlier": of_earlier,

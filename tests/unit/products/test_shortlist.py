@@ -76,7 +76,16 @@ def choice_of(budget: float) -> Choice:
     )
     notes = notes_of_choice(facts, table[found.chosen], earlier=None, lost={"must": ["x"]}, unknown=3)
     more = next_money(points, list(problem.site_id), budget)
-    whole = {"format": 1, "name": HOSTILE, "run": "0" * 12, **facts, "example": "", "earlier": None, "notes": notes}
+    whole = {
+        "format": 1,
+        "name": HOSTILE,
+        "run": "0" * 12,
+        "units": "si",
+        **facts,
+        "example": "",
+        "earlier": None,
+        "notes": notes,
+    }
     lines = [shapely.LineString([(x, 0), (x + 10, 0)]) for x in (0, 20, 40)]
     candidates = candidates_layer(table, lines, points, found, shares)
     return Choice(chosen_layer(table, found, shares, None), candidates, curve_table(points, problem), more, whole)
@@ -138,6 +147,14 @@ def test_an_example_table_of_prices_is_a_warning():
     assert '<p class="warning">The costs come from an example table.</p>' in page
     assert "<li>Other.</li>" in page
     assert 'class="warning"' not in shortlist_page(CHOICE)
+
+
+def test_lengths_are_in_the_units_of_the_reader():
+    metric, feet = (shortlist_page(replace(CHOICE, facts={**CHOICE.facts, "units": units})) for units in ("si", "us"))
+    assert "candidate sites, 0.10 km of bank on 2 properties" in metric
+    assert "candidate sites, 0.06 mi of bank on 2 properties" in feet
+    assert (metric.count(">50</td>"), feet.count(">164</td>")) == (4, 4)
+    assert (metric.count("Length [m]"), feet.count("Length [ft]"), feet.count("Length [m]")) == (2, 2, 0)
 
 
 def test_equal_choices_give_equal_bytes(tmp_path):

@@ -29,7 +29,7 @@ function roomOf(map, canvas) {
     const box = element.getBoundingClientRect();
     return { x: box.left - left, y: box.top - top, wide: box.width, high: box.height };
   };
-  const covered = [...document.querySelectorAll(".legend, .leaflet-control")].map(boxOf), frame = boxOf(map);
+  const covered = [...document.querySelectorAll(".legend, .card:not([hidden]), .leaflet-control")].map(boxOf), frame = boxOf(map);
   return { frame, covered, key: JSON.stringify([frame, covered]) };
 }
 

@@ -70,5 +70,6 @@ def site_facts(**changed: object) -> SiteFacts:
         width_m=6.0,
         drainage_km2=12.0,
         velocity_m_s=1.2,
+        shear_pa=31.4,
     )
     return replace(facts, **changed)

@@ -17,6 +17,7 @@ WORK_CHECKS = (
     "anchor",
     "lift_slope",
     "balanced",
+    "shear",
     "spacing",
     "toe_rock",
     "keys",

@@ -21,12 +21,24 @@ from gisprio.compute.works.earthwork import (
 )
 from gisprio.compute.works.heights import even
 from gisprio.compute.works.planting import plants
+from gisprio.compute.works.shear import boundary_shear_pa
 from gisprio.compute.works.sizing import size_site
 from gisprio.compute.works.stakes import density, row_count
 from gisprio.compute.works.toe import dumped_density, peaked_section, size_toe
 from gisprio.compute.works.warnings import warnings_of_settings, warnings_of_site, warnings_of_slope
 from gisprio.compute.works.wrapping import course_rise, largest_lift, layer_count, layer_lengths, roll_count
-from gisprio.contracts.constants import CUBIC_YARD_M3, FOOT_M, PERMIT_FILL, PERMIT_LENGTH, SHORT_TON_T
+from gisprio.contracts.constants import (
+    CUBIC_YARD_M3,
+    FOOT_M,
+    PERMIT_FILL,
+    PERMIT_LENGTH,
+    SHEAR_BARE,
+    SHEAR_HARD,
+    SHEAR_LEAST,
+    SHEAR_MAT,
+    SHEAR_PLANTED,
+    SHORT_TON_T,
+)
 from gisprio.contracts.settings import Sizing
 from works_facts import WORKED, settings_with, site_facts
 
@@ -157,6 +169,21 @@ def test_40_rock_along_a_toe():
     assert (rock.low, rock.high) == pytest.approx((297.6, 595.3), abs=0.05)
     assert peaked_section(1.0, 1.5) == 1.5
     assert peaked_section(1.0, 1.5) * dumped_density() == pytest.approx(1.5 * 2.65 * (1 - 0.375))
+
+
+def test_42_shear_beside_what_materials_bear():
+    assert boundary_shear_pa(0.8, 0.004) == pytest.approx(31.4, abs=0.05)
+    published = [(SHEAR_BARE, 0.25), (SHEAR_LEAST, 0.5), (SHEAR_PLANTED, 4), (SHEAR_MAT, 8), (SHEAR_HARD, 13)]
+    for constant, lb_ft2 in published:
+        assert constant.value == pytest.approx(lb_ft2 * 47.88, abs=0.6)
+    settings = settings_with()
+
+    def told(shear):
+        facts = site_facts(shear_pa=shear)
+        return {about: says for about, says, _ in warnings_of_site(facts, size_site(facts, settings), settings)}
+
+    assert told(31.4)["shear"].startswith("At bankfull the water pulls at bed and bank with about 31 Pa on average.")
+    assert "shear" not in told(float("nan"))
 
 
 def test_41_limits_of_a_national_permit():

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from gisprio.compute.works.ground import gap_errors, ground_to_plant
 from gisprio.compute.works.heights import SEEN_HEIGHTS, Heights, given_heights, seen_heights
 from gisprio.compute.works.quantities import Three, told
+from gisprio.compute.works.shear import boundary_shear_pa
 from gisprio.contracts.settings import Settings
 from gisprio.contracts.works import Given
 
@@ -35,7 +36,7 @@ STATION_COLUMNS = (
     "outer_bend",
 )
 """What is read of stations, besides their point on the bank line."""
-_OF_REACH = ("bankfull_width_m", "bankfull_depth_m", "bankfull_discharge_m3_s", "drainage_area_km2")
+_OF_REACH = ("bankfull_width_m", "bankfull_depth_m", "bankfull_discharge_m3_s", "drainage_area_km2", "slope_m_m")
 Along = Mapping[str, NDArray[Any]]
 """Columns of the stations of one site, in order upstream."""
 _NO_SIGHT = {
@@ -80,8 +81,8 @@ class SiteFacts:
         Distances [m] and what lies there: ``structure``, ``crossing``, ``step``; only what is there.
     beside
         Kinds of constraint in the strip, in words.
-    bend, width_m, drainage_km2, velocity_m_s
-        Sharpest bend in widths, bankfull width, drainage area, bankfull velocity; NaN where unknown.
+    bend, width_m, drainage_km2, velocity_m_s, shear_pa
+        Sharpest bend in widths, bankfull width, drainage area, velocity and mean shear at bankfull; NaN where unknown.
     """
 
     site: Mapping[Any, Any]
@@ -107,6 +108,7 @@ class SiteFacts:
     width_m: float
     drainage_km2: float
     velocity_m_s: float
+    shear_pa: float
 
     @property
     def site_id(self) -> str:
@@ -263,6 +265,7 @@ def _facts(
         width_m=wide,
         drainage_km2=float(reach["drainage_area_km2"]),
         velocity_m_s=flow / (wide * deep) if wide * deep > 0 else math.nan,
+        shear_pa=boundary_shear_pa(deep, float(reach["slope_m_m"])),
     )
 
 

@@ -20,6 +20,11 @@ from gisprio.contracts.constants import (
     LIVE_STAKES_NEAR,
     PERMIT_FILL,
     PERMIT_LENGTH,
+    SHEAR_BARE,
+    SHEAR_HARD,
+    SHEAR_LEAST,
+    SHEAR_MAT,
+    SHEAR_PLANTED,
     STABLE_SLOPE,
     TOE_ROCK_LEAST,
     TOE_ROCK_MOST,
@@ -164,6 +169,8 @@ def warnings_of_site(facts: SiteFacts, found: list[Quantity], settings: Settings
         yield from _regrade_warnings(facts, by_item)
     if "toe_rock" in by_item:
         yield from _rock_warnings(facts, by_item["toe_rock"], settings.sizing)
+    if by_item.keys() & {"earth_cut", "toe_rock"}:
+        yield from _shear_told(facts)
     away, kind = facts.near.get("structure", (math.inf, ""))
     if found and any(word in kind.lower() for word in LINES) and away <= float(facts.site["setback_m"]):
         trench = "right there" if dig_by_hand(away) else f"{told(round(away, 1))} m from the bank line"
@@ -171,6 +178,18 @@ def warnings_of_site(facts: SiteFacts, found: list[Quantity], settings: Settings
             "utility",
             f"The maps show a {kind} {trench}: its mark decides, not the map.",
             f"Have it located; within {told(HAND_DIG.value)} m of its mark dig by hand, posts and trees too.",
+        )
+
+
+def _shear_told(facts: SiteFacts) -> Iterator[Warned]:
+    if not math.isnan(facts.shear_pa):
+        yield (
+            "shear",
+            f"At bankfull the water pulls at bed and bank with about {told(round(facts.shear_pa))} Pa on average. Bare "
+            f"soil is said to bear under {told(SHEAR_BARE.value)} Pa, planted soil {told(SHEAR_LEAST.value)} to "
+            f"{told(SHEAR_PLANTED.value)}, mats and living works {told(SHEAR_LEAST.value)} to {told(SHEAR_MAT.value)}, "
+            f"rock under {told(SHEAR_HARD.value)}.",
+            "Bends and floods pull harder: what holds there is for a qualified designer to choose.",
         )
 
 

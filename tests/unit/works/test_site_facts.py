@@ -44,6 +44,7 @@ def world(**changed):
             "length_m": LENGTHS,
             "bankfull_width_m": 6.0,
             "bankfull_depth_m": 0.5,
+            "slope_m_m": 0.004,
             "bankfull_discharge_m3_s": 4.5,
             "drainage_area_km2": 12.0,
         }
@@ -165,3 +166,4 @@ def test_what_lies_near_is_told_with_its_distance_and_kind():
     assert facts().near == {}
     assert facts(stations={"constraint": "road, dyke"}).beside == "road, dyke"
     assert facts().velocity_m_s == pytest.approx(1.5)
+    assert facts().shear_pa == pytest.approx(1000 * 9.81 * 0.5 * 0.004)

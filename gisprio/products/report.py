@@ -96,6 +96,9 @@ def _map(page: Document, results: Results) -> None:
 def _lacking(page: Document, facts: Facts) -> None:
     """Tell streams, banks, setback and gap by order, cover and sub-watershed."""
     page.page_break().heading("Streams, banks, setback and gap")
+    if facts.ranked.empty:
+        page.paragraph("No bank has a rank: there is nothing to add up.")
+        return
     gaps = (
         " Shares are of the bank whose cover is known. A gap is uncertain where its bank line may be off, where less "
         "is lacking than the error of the width, or where the shortfall is water."

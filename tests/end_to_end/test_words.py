@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from zipfile import ZipFile
 
 import pandas as pd
 import pyogrio
@@ -24,6 +25,8 @@ def results(tmp_path_factory):
     folder = tmp_path_factory.mktemp("words")
     config = straight_valley().write(folder)
     assert main(["run", str(config), "--quiet"]) == 0
+    for command in ("works", "desk"):
+        assert main([command, str(folder / "results")]) == 0
     return folder / "results"
 
 
@@ -38,6 +41,9 @@ def text_of(path) -> str:
     if path.suffix == ".tif":
         with rasterio.open(path) as picture:
             return json.dumps({"tags": picture.tags(), "profile": str(picture.profile)})
+    if path.suffix in (".xlsx", ".kmz"):
+        with ZipFile(path) as parts:
+            return "\n".join(parts.read(name).decode("utf-8") for name in parts.namelist())
     text = path.read_text("utf-8")
     packed = re.search(r'<script[^>]*id="payload"[^>]*>([^<]+)</script>', text)
     if path.name == "map.html":
@@ -48,7 +54,8 @@ def text_of(path) -> str:
 
 def test_no_output_judges_anybody(results):
     files = [path for path in results.iterdir() if path.is_file()]
-    assert {path.suffix for path in files} >= {".gpkg", ".csv", ".html", ".json", ".log", ".parquet"}
+    suffixes = {".gpkg", ".csv", ".html", ".json", ".kmz", ".log", ".parquet", ".xlsx"}
+    assert {path.suffix for path in files} >= suffixes
     for path in files:
         text = text_of(path)
         assert len(text) > 100, path.name
@@ -73,7 +80,8 @@ def test_no_shipped_file_judges_anybody():
 
 def test_the_caution_is_in_what_people_read(results, capsys):
     assert CAUTION in (results / "run.log").read_text("utf-8")
-    assert CAUTION in text_of(results / "map.html")
+    for name in ("map.html", "report.html", "works.html", "desk.html", "ranked.xlsx", "top.kmz"):
+        assert CAUTION in text_of(results / name), name
     assert CAUTION in (results / "run.json").read_text("utf-8")
     assert main(["explain", str(results)]) == 0
     assert CAUTION in capsys.readouterr().out

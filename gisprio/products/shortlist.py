@@ -80,9 +80,22 @@ def _answer(facts: Mapping[str, Any]) -> list[str]:
     )
     second = (
         f"Their effect is {effect['total']:,.0f} ({effect['unit']}). The best choice there is can do "
-        f"{facts['bound']:,.0f} at most: an optimality gap of {facts['gap']:.3%}."
+        f"{facts['bound']:,.0f} at most: an optimality gap of {gap_text(facts['gap'])}."
     )
     return [first, second]
+
+
+def gap_text(gap: float) -> str:
+    """Give an optimality gap in percent; one that is hardly there is told so.
+
+    Examples
+    --------
+    >>> gap_text(0.00009), gap_text(0.0), gap_text(2e-7)
+    ('0.009%', 'nothing', 'less than 0.001%')
+    """
+    if gap <= 0:
+        return "nothing"
+    return f"{gap:.3%}" if gap >= 1e-5 else "less than 0.001%"
 
 
 def _money(facts: Mapping[str, Any], amount: float) -> str:

@@ -38,7 +38,7 @@ from gisprio.contracts.words import CAUTION
 from gisprio.inputs.contacts import read_contacts
 from gisprio.inputs.earlier import read_earlier
 from gisprio.inputs.site_costs import SiteCosts, read_property_start, read_site_costs
-from gisprio.products.shortlist import write_geopackage, write_list, write_page
+from gisprio.products.shortlist import gap_text, write_geopackage, write_list, write_page
 from gisprio.products.works_costs import PROPERTIES as PROPERTY_COSTS
 from gisprio.products.works_costs import SITES as SITE_COSTS
 from gisprio.run.lock import locked
@@ -70,7 +70,7 @@ class Listed:
             f"{facts['currency']} ({facts['cost']} costs, "
             f"{years_text(facts['price_year'], facts['price_year_last'])}).",
             f"Effect {effect['total']:,.0f} ({effect['unit']}). No choice can do more than {facts['bound']:,.0f}: "
-            f"optimality gap {facts['gap']:.3%}.",
+            f"optimality gap {gap_text(facts['gap'])}.",
             f"Taking always the site with most effect per money does {facts['greedy_effect']:,.0f}{share}.",
             *facts["notes"],
             f"{PAGE}, {TABLE}, {LAYERS} and {FACTS} are in {self.folder}.",

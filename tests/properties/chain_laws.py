@@ -208,13 +208,13 @@ def what_is_written_is_read_back(seed: int) -> None:
 
 
 def plant_numbers_rounded_on_the_way_out(patch) -> None:
-    true = ranked._write_layer
+    true = ranked.write_layer
 
     def rounded(path, layer, table, crs, *, append):
         numbers = table.select_dtypes("float").columns
         true(path, layer, table.assign(**{name: table[name].round(1) for name in numbers}), crs, append=append)
 
-    patch.setattr(ranked, "_write_layer", rounded)
+    patch.setattr(ranked, "write_layer", rounded)
 
 
 CHAIN_EXAMPLES = 2

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import csv
 import datetime as dt
-import io
 from collections.abc import Iterator
 from pathlib import Path
 
 from gisprio.contracts.contacts import COLUMNS, STATUSES, Contact, Contacts
 from gisprio.contracts.errors import InputError
+from gisprio.inputs.csv_rows import read_lines
 from gisprio.inputs.faults import Fault, raise_faults
 
 _HEADING = "faults in the table of contacts"
@@ -29,7 +28,7 @@ def read_contacts(path: Path) -> Contacts:
         It cannot be read, has no column ``property_id``, or lines hold what is no status or no date, or a property
         twice. All faults are told together; what people wrote is not repeated.
     """
-    heads, lines = _lines(path)
+    heads, lines = read_lines(path, "The table of contacts ")
     if "property_id" not in heads:
         raise InputError(
             f"{path} has no column property_id.",
@@ -39,38 +38,12 @@ def read_contacts(path: Path) -> Contacts:
     rows: dict[str, Contact] = {}
     faults: list[Fault] = []
     for number, cells in lines:
-        if not any(cells.values()):
-            continue
         wrong = list(_faults(number, cells, rows))
         faults += wrong
         if not wrong:
             rows[cells["property_id"]] = _contact(cells)
     raise_faults(InputError, faults, f"{_HEADING} {path}")
     return Contacts(rows)
-
-
-def _lines(path: Path) -> tuple[list[str], Iterator[tuple[int, dict[str, str]]]]:
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        why = "is not in UTF-8" if isinstance(error, UnicodeDecodeError) else f"cannot be read: {error.strerror}"
-        raise InputError(
-            f"The table of contacts {path} {why}.",
-            wanted="a CSV in UTF-8.",
-            do="check the path, or save the table again as CSV UTF-8.",
-        ) from error
-    head = text.partition("\n")[0]
-    between = ";" if head.count(";") > head.count(",") else ","
-    table = csv.reader(io.StringIO(text), delimiter=between)
-    heads = [name.strip() for name in next(table, [])]
-
-    def told() -> Iterator[tuple[int, dict[str, str]]]:
-        for row in table:
-            cells = dict.fromkeys(heads, "")
-            cells.update((name, cell.strip()) for name, cell in zip(heads, row, strict=False))
-            yield table.line_num, cells
-
-    return heads, told()
 
 
 def _faults(number: int, cells: dict[str, str], rows: dict[str, Contact]) -> Iterator[Fault]:

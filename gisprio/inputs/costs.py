@@ -24,6 +24,7 @@ from gisprio.contracts.costs import (
 )
 from gisprio.contracts.errors import InputError
 from gisprio.contracts.shipped import shipped, shipped_names
+from gisprio.inputs.csv_rows import read_text, unparted
 from gisprio.inputs.faults import Fault, nearest, quoted, raise_faults
 
 REQUIRED = tuple(name for name in PRICE_COLUMNS if name != "note")
@@ -121,15 +122,7 @@ def _find(name: str, folder: Path) -> Path:
 
 def _sheet(path: Path) -> _Sheet:
     """Read the cells; blank lines and comments are no rows."""
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        why = "is not in UTF-8" if isinstance(error, UnicodeDecodeError) else f"cannot be read: {error.strerror}"
-        raise InputError(
-            f"The table of prices {path} {why}.",
-            wanted="a CSV in UTF-8.",
-            do="check the path, or save the table again as CSV UTF-8.",
-        ) from error
+    text = read_text(path, "The table of prices ")
     head = next((line for line in text.splitlines() if _is_row(line)), "")
     separator = max(",;\t", key=head.count)
     header: dict[str, str] = {}
@@ -143,11 +136,7 @@ def _sheet(path: Path) -> _Sheet:
             elif any(cell.strip() for cell in cells):
                 rows.append((reader.line_num, [cell.strip() for cell in cells]))
     except csv.Error as error:
-        raise InputError(
-            f"{path.name}, line {reader.line_num}: the line cannot be parted into cells ({error}).",
-            wanted="a CSV.",
-            do="look for a quotation mark that is not closed.",
-        ) from error
+        raise unparted(path.name, reader.line_num, error) from error
     return _Sheet(path.name, separator, header, rows)
 
 

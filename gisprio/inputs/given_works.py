@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 from collections.abc import Collection, Iterator, Mapping
 from pathlib import Path
@@ -11,6 +9,7 @@ from pathlib import Path
 from gisprio.contracts.errors import InputError
 from gisprio.contracts.words import MEASURES
 from gisprio.contracts.works import GIVEN_NUMBERS, Given
+from gisprio.inputs.csv_rows import read_lines
 from gisprio.inputs.faults import Fault, raise_faults
 
 _NAMES = ("site_id", "measure", *(field.name for field in GIVEN_NUMBERS))
@@ -32,7 +31,7 @@ def read_given(path: Path, known: Collection[str]) -> dict[str, Given]:
     InputError
         It cannot be read, a column is not known, or a line holds what cannot be: all faults are told together.
     """
-    heads, lines = _lines(path)
+    heads, lines = read_lines(path)
     strange = [name for name in heads if name not in _NAMES]
     if "site_id" not in heads or strange:
         what = f"columns that are not known: {', '.join(strange)}" if strange else "no column site_id"
@@ -44,37 +43,12 @@ def read_given(path: Path, known: Collection[str]) -> dict[str, Given]:
     given: dict[str, Given] = {}
     faults: list[Fault] = []
     for number, cells in lines:
-        if not any(cells.values()):
-            continue
         wrong = list(_faults(number, cells, given, known))
         faults += wrong
         if not wrong:
             given[cells["site_id"]] = _given(cells)
     raise_faults(InputError, faults, f"faults in {path}")
     return given
-
-
-def _lines(path: Path) -> tuple[list[str], Iterator[tuple[int, dict[str, str]]]]:
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        why = "is not in UTF-8" if isinstance(error, UnicodeDecodeError) else f"cannot be read: {error.strerror}"
-        raise InputError(
-            f"{path} {why}.",
-            wanted="a CSV in UTF-8.",
-            do="check the path, or save the table again as CSV UTF-8.",
-        ) from error
-    head = text.partition("\n")[0]
-    table = csv.reader(io.StringIO(text), delimiter=";" if head.count(";") > head.count(",") else ",")
-    heads = [name.strip() for name in next(table, [])]
-
-    def told() -> Iterator[tuple[int, dict[str, str]]]:
-        for row in table:
-            cells = dict.fromkeys(heads, "")
-            cells.update((name, cell.strip()) for name, cell in zip(heads, row, strict=False))
-            yield table.line_num, cells
-
-    return heads, told()
 
 
 def _faults(line: int, cells: Mapping[str, str], given: Mapping[str, Given], known: Collection[str]) -> Iterator[Fault]:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 import re
 from collections.abc import Iterator
@@ -13,6 +11,7 @@ from pathlib import Path
 import pandas as pd
 
 from gisprio.contracts.errors import InputError
+from gisprio.inputs.csv_rows import read_lines
 from gisprio.inputs.faults import Fault, raise_faults
 
 LEVELS = ("cost_low", "cost_mid", "cost_high")
@@ -67,7 +66,7 @@ def read_site_costs(path: Path) -> SiteCosts:
         It cannot be read, lacks columns, holds no cost, or lines hold what is no cost, a site twice, or another
         currency or year than the first. All faults are told together.
     """
-    heads, lines = _lines(path)
+    heads, lines = read_lines(path, "The table of costs ")
     year = next((name for name in _YEARS if name in heads), None)
     lacking = [name for name in ("site_id", *LEVELS, "currency") if name not in heads]
     lacking += [] if year else ["year"]
@@ -116,37 +115,13 @@ def read_property_start(path: Path) -> tuple[float, float, float]:
     InputError
         It cannot be read.
     """
-    heads, lines = _lines(path)
+    heads, lines = read_lines(path, "The table of costs ")
     names = ("start_low", "start_mid", "start_high")
     for _, cells in lines:
         costs = [_number(cells.get(name, "")) for name in names if name in heads]
         if len(costs) == len(names) and not any(math.isnan(cost) for cost in costs):
             return costs[0], costs[1], costs[2]
     return 0.0, 0.0, 0.0
-
-
-def _lines(path: Path) -> tuple[list[str], Iterator[tuple[int, dict[str, str]]]]:
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        why = "is not in UTF-8" if isinstance(error, UnicodeDecodeError) else f"cannot be read: {error.strerror}"
-        raise InputError(
-            f"The table of costs {path} {why}.",
-            wanted="a CSV in UTF-8.",
-            do="check the path, or save the table again as CSV UTF-8.",
-        ) from error
-    head = text.partition("\n")[0]
-    table = csv.reader(io.StringIO(text), delimiter=";" if head.count(";") > head.count(",") else ",")
-    heads = [name.strip() for name in next(table, [])]
-
-    def told() -> Iterator[tuple[int, dict[str, str]]]:
-        for row in table:
-            cells = dict.fromkeys(heads, "")
-            cells.update((name, cell.strip()) for name, cell in zip(heads, row, strict=False))
-            if any(cells.values()):
-                yield table.line_num, cells
-
-    return heads, told()
 
 
 def _faults(number: int, cells: dict[str, str], year: str, known: set[str], first: dict[str, str]) -> Iterator[Fault]:

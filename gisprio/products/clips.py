@@ -394,7 +394,8 @@ def _webp(pixels: Pixels) -> bytes:
 def _png(place: NDArray[np.integer], colours: Pixels) -> bytes:
     """Pack a picture as numbers into a few colours; beyond 256, which no legend has in one window, as plain colours."""
     few = len(colours) <= 256
-    packed = Image.fromarray(place.astype(np.uint8), "P") if few else Image.fromarray(colours[place])
+    size = place.shape[1], place.shape[0]
+    packed = Image.frombytes("P", size, place.astype(np.uint8).tobytes()) if few else Image.fromarray(colours[place])
     if few:
         packed.putpalette(colours.tobytes())
     buffer = io.BytesIO()

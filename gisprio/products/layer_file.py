@@ -11,7 +11,7 @@ import pandas as pd
 
 from gisprio.contracts.schema import Layer
 from gisprio.products.field_notes import tell_fields
-from gisprio.products.ranked import STAMP, STYLES_TABLE, settle_counters, write_layer
+from gisprio.products.ranked import STAMP, add_styles, settle_counters, write_layer
 
 
 def write_layers(
@@ -41,22 +41,6 @@ def write_layers(
     with closing(sqlite3.connect(path)) as base, base:
         for layer, _ in layers:
             tell_fields(base, layer.name, layer.columns)
-        _add_styles(base, styles or {})
+        add_styles(base, styles or {})
         base.execute("UPDATE gpkg_contents SET last_change = ?", (STAMP,))
     settle_counters(path)
-
-
-def _add_styles(base: sqlite3.Connection, styles: Mapping[str, str]) -> None:
-    base.execute(STYLES_TABLE)
-    base.execute(
-        "INSERT INTO gpkg_contents (table_name, data_type, identifier, description, last_change) "
-        "VALUES ('layer_styles', 'attributes', 'layer_styles', 'Styles for GIS software.', ?)",
-        (STAMP,),
-    )
-    for name, qml in styles.items():
-        base.execute(
-            "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, f_geometry_column, styleName, "
-            "styleQML, styleSLD, useAsDefault, description, owner, update_time) "
-            "VALUES ('', '', ?, 'geom', ?, ?, '', 1, ?, '', ?)",
-            (name, name, qml, f"How {name} are drawn.", STAMP),
-        )

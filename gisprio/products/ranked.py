@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Mapping
 from contextlib import closing
 from pathlib import Path
 
@@ -49,7 +50,7 @@ STAMP = "1970-01-01T00:00:00.000Z"
 GPKG_VERSION = "1.3"
 """What GIS software of some years ago and phones read without a doubt."""
 
-STYLES_TABLE = """
+_STYLES_TABLE = """
 CREATE TABLE layer_styles (
     id INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL,
     f_table_catalog TEXT(256),
@@ -135,19 +136,23 @@ def settle_counters(path: Path) -> None:
 
 def _add_styles(path: Path, results: Results) -> None:
     with closing(sqlite3.connect(path)) as base, base:
-        base.execute(STYLES_TABLE)
-        base.execute(
-            "INSERT INTO gpkg_contents (table_name, data_type, identifier, description, last_change) "
-            "VALUES ('layer_styles', 'attributes', 'layer_styles', 'Styles for GIS software.', ?)",
-            (STAMP,),
-        )
         for layer in LAYERS:
             tell_fields(base, layer.name, columns_of(layer, results))
-        for name, qml in layer_styles(results.tables).items():
-            base.execute(
-                "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, f_geometry_column, "
-                "styleName, styleQML, styleSLD, useAsDefault, description, owner, update_time) "
-                "VALUES ('', '', ?, 'geom', ?, ?, '', 1, ?, '', ?)",
-                (name, name, qml, f"How {name} are drawn.", STAMP),
-            )
+        add_styles(base, layer_styles(results.tables))
         base.execute("UPDATE gpkg_contents SET last_change = ?", (STAMP,))
+
+
+def add_styles(base: sqlite3.Connection, styles: Mapping[str, str], says: str = "How {} are drawn.") -> None:
+    """Add the styles of layers, as QML by name, to a GeoPackage, where GIS software takes them by itself."""
+    base.execute(_STYLES_TABLE)
+    base.execute(
+        "INSERT INTO gpkg_contents (table_name, data_type, identifier, description, last_change) "
+        "VALUES ('layer_styles', 'attributes', 'layer_styles', 'Styles for GIS software.', ?)",
+        (STAMP,),
+    )
+    base.executemany(
+        "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, f_geometry_column, styleName, "
+        "styleQML, styleSLD, useAsDefault, description, owner, update_time) "
+        "VALUES ('', '', ?, 'geom', ?, ?, '', 1, ?, '', ?)",
+        [(name, name, qml, says.format(name), STAMP) for name, qml in styles.items()],
+    )

@@ -15,7 +15,7 @@ import pyogrio
 
 from gisprio.contracts.visits import FORM, VISIT_SIDES, FormField
 from gisprio.products.field_notes import add_schema_tables
-from gisprio.products.ranked import GPKG_VERSION, STAMP, STYLES_TABLE
+from gisprio.products.ranked import GPKG_VERSION, STAMP, add_styles
 
 LAYER = "visits"
 HIDDEN = ("bank_id", "chosen", "run")
@@ -73,7 +73,8 @@ def write_form(path: Path, places: gpd.GeoDataFrame, fields: Sequence[FormField]
         add_schema_tables(base)
         for field in fields:
             _add_field(base, field)
-        _add_style(base, form_qml(list(places.columns.drop(places.geometry.name)), fields))
+        qml = form_qml(list(places.columns.drop(places.geometry.name)), fields)
+        add_styles(base, {LAYER: qml}, "Places to visit, and their form.")
         base.execute("UPDATE gpkg_contents SET last_change = ?", (STAMP,))
 
 
@@ -104,21 +105,6 @@ def _check(field: FormField) -> str:
     if field.kind == "date":
         return f"CHECK ({name} IS NULL OR date({name}) IS NOT NULL)"
     return ""
-
-
-def _add_style(base: sqlite3.Connection, qml: str) -> None:
-    base.execute(STYLES_TABLE)
-    base.execute(
-        "INSERT INTO gpkg_contents (table_name, data_type, identifier, description, last_change) "
-        "VALUES ('layer_styles', 'attributes', 'layer_styles', 'Styles for GIS software.', ?)",
-        (STAMP,),
-    )
-    base.execute(
-        "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, f_geometry_column, styleName, "
-        "styleQML, styleSLD, useAsDefault, description, owner, update_time) "
-        "VALUES ('', '', ?, 'geom', ?, ?, '', 1, ?, '', ?)",
-        (LAYER, LAYER, qml, "Places to visit, and their form.", STAMP),
-    )
 
 
 def form_qml(given: Sequence[str], form: Sequence[FormField] = FORM) -> str:

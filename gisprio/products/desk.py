@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from importlib.resources import files
 from pathlib import Path
 
 import geopandas as gpd
@@ -96,7 +95,7 @@ def desk_page(places: pd.DataFrame, lines: Sequence[Lines], grounds: Grounds, ru
     run
         What it says of the run.
     """
-    page = _DeskPage("Desk check", f"{run.name}, run of {run.day}")
+    page = Document("Desk check", f"{run.name}, run of {run.day}", styles=("desk.css",))
     page.paragraph(
         f"{len(places)} {'bank' if len(places) == 1 else 'banks'} of the first ranks, each on maps and images. Look "
         "before anybody goes there: a line that is off its stream or a wrong land cover makes a bank look urgent that "
@@ -114,9 +113,9 @@ def desk_page(places: pd.DataFrame, lines: Sequence[Lines], grounds: Grounds, ru
         ],
         numbered=True,
     )
-    page.block(_key())
+    page.markup(_key())
     verdicts = "".join(f"<dt>{plain(word)}</dt><dd>{plain(says)}</dd>" for word, says in VERDICT_SAYS.items())
-    page.block(f'<dl class="verdicts">{verdicts}</dl>')
+    page.markup(f'<dl class="verdicts">{verdicts}</dl>')
     for layer, says in (*grounds.lacking.items(), *grounds.doubts.items()):
         if layer == "image" and not grounds.image_given:
             page.paragraph("No [layers] image is given: an aerial photograph would tell much more.", "quiet")
@@ -124,21 +123,8 @@ def desk_page(places: pd.DataFrame, lines: Sequence[Lines], grounds: Grounds, ru
         page.paragraph(says if says.startswith("[") else f"[layers] {layer} {says}", "warning")
     page.caution()
     for row, over in zip(places.to_dict("records"), lines, strict=True):
-        page.block(_block(row, over, grounds, run))
+        page.markup(_block(row, over, grounds, run))
     return page.footer(f"Run {run.digest}. Heights, land cover and image were read anew for this page.").html()
-
-
-class _DeskPage(Document):
-    """A document with blocks of its own; what is data in them is escaped by who makes them."""
-
-    def block(self, markup: str) -> None:
-        """Add a block, its style before the first one."""
-        style = "" if any("<style>" in part for part in self._parts) else f"<style>{_style()}</style>\n"
-        self._add(style + markup)
-
-
-def _style() -> str:
-    return (files("gisprio.products") / "assets" / "desk.css").read_text("utf-8")
 
 
 def _block(row: Mapping[str, object], over: Lines, grounds: Grounds, run: Run) -> str:

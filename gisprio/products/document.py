@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-import re
 from collections.abc import Callable, Iterable, Sequence
 from html import escape
 from importlib.resources import files
@@ -12,6 +11,7 @@ from typing import Self
 import pandas as pd
 
 from gisprio.contracts.words import CAUTION
+from gisprio.products.svg import without_forbidden
 
 How = int | str | Callable[[object], str]
 """How a cell is written: so many decimals, ``"text"``, or by a function of the value."""
@@ -20,7 +20,6 @@ Column = tuple[str, str, How]
 MISSING = "–"
 """What stands in a cell without a value."""
 _POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; form-action 'none'; base-uri 'none'"
-_UNSEEN = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\u202a-\u202e\u2066-\u2069\ufffe\uffff\ud800-\udfff]")
 _LEVELS = (2, 3)
 
 
@@ -35,13 +34,15 @@ class Document:
         Of which place and day, in a line below.
     language
         Of the words, as in ``en``.
+    styles
+        Files of ``assets`` for what is laid out by :meth:`markup`.
 
     Notes
     -----
     Every text is escaped, and signs that turn the direction of text or end it are left out: names may come from
-    anybody's data. Only figures given as SVG are taken as they are; they are made by gisprio. A policy in the page
-    forbids scripts and whatever lies elsewhere. The caution stands on every page: at its end where :meth:`caution` was
-    not called.
+    anybody's data. Only figures given as SVG, and :meth:`markup`, are taken as they are; they are made by gisprio. A
+    policy in the page forbids scripts and whatever lies elsewhere. The caution stands on every page: at its end where
+    :meth:`caution` was not called.
 
     Examples
     --------
@@ -50,8 +51,9 @@ class Document:
     True
     """
 
-    def __init__(self, title: str, subtitle: str = "", *, language: str = "en") -> None:
+    def __init__(self, title: str, subtitle: str = "", *, language: str = "en", styles: Sequence[str] = ()) -> None:
         self._title, self._subtitle, self._language = title, subtitle, language
+        self._styles = ("document.css", *styles)
         self._parts: list[str] = []
         self._break = False
         self._cautioned = False
@@ -142,6 +144,10 @@ class Document:
         below = f"\n<figcaption>{plain(caption)}</figcaption>" if caption else ""
         return self._add(f"<figure{self._begins()}>\n{shown}{below}\n</figure>")
 
+    def markup(self, made: str) -> Self:
+        """Add elements as they are; whoever makes them has put :func:`plain` around all text of data."""
+        return self._add(made)
+
     def page_break(self) -> Self:
         """Begin a new page on paper with the next heading or figure."""
         self._break = True
@@ -162,7 +168,8 @@ class Document:
         if not self._cautioned:
             at = next((row for row, part in enumerate(parts) if part.startswith("<footer>")), len(parts))
             parts.insert(at, f'<p class="caution">{plain(CAUTION)}</p>')
-        style = (files("gisprio.products") / "assets" / "document.css").read_text("utf-8")
+        assets = files("gisprio.products") / "assets"
+        style = "".join((assets / name).read_text("utf-8") for name in self._styles)
         window = plain(f"{self._title}: {self._subtitle}" if self._subtitle else self._title)
         below = f'\n<p class="subtitle">{plain(self._subtitle)}</p>' if self._subtitle else ""
         return (
@@ -193,7 +200,7 @@ def plain(text: object) -> str:
     >>> plain('a <b> "c"')
     'a &lt;b&gt; &quot;c&quot;'
     """
-    return escape(_UNSEEN.sub("", str(text)))
+    return escape(without_forbidden(str(text)))
 
 
 def _class(kind: str) -> str:

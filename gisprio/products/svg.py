@@ -7,7 +7,7 @@ import re
 from collections.abc import Iterable, Sequence
 from html import escape
 
-_FORBIDDEN = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ufffe\uffff\ud800-\udfff\u202a-\u202e\u2066-\u2069]")
+_FORBIDDEN = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ufffe\uffff\ud800-\udfff\u202a-\u202e\u2066-\u2069]")
 Place = tuple[float, float]
 
 

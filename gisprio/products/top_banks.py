@@ -14,8 +14,8 @@ import shapely
 
 from gisprio.contracts.cards import Results
 from gisprio.contracts.words import CAUTION
+from gisprio.products.document import plain
 from gisprio.products.origin import told_origin
-from gisprio.products.svg import without_forbidden
 from gisprio.products.units import Shown, sentences_in, shown_units
 
 _COLOUR = "ff0e5fd9"
@@ -63,7 +63,7 @@ def kml_of(top: gpd.GeoDataFrame, results: Results) -> str:
     marks = "\n".join(_placemark(row, shown_units(units)["m"]) for row in worded.itertuples())
     return (
         '<?xml version="1.0" encoding="UTF-8"?>\n<kml xmlns="http://www.opengis.net/kml/2.2">\n<Document>\n'
-        f"<name>{_text(name)}</name>\n<description>{_text(html.escape(told))}</description>\n{_STYLE}\n{marks}\n"
+        f"<name>{plain(name)}</name>\n<description>{plain(html.escape(told))}</description>\n{_STYLE}\n{marks}\n"
         "</Document>\n</kml>\n"
     )
 
@@ -71,9 +71,9 @@ def kml_of(top: gpd.GeoDataFrame, results: Results) -> str:
 def _placemark(row: Any, metre: Shown) -> str:
     stream = row.name if isinstance(row.name, str) else "stream without a name"
     name = f"{row.rank}. {stream}, {row.side} bank"
-    told = "<br/>".join(html.escape(without_forbidden(text)) for text in _told(row, metre))
+    told = "<br/>".join(plain(text) for text in _told(row, metre))
     return (
-        f"<Placemark><name>{_text(name)}</name><description>{_text(told)}</description><styleUrl>#bank</styleUrl>"
+        f"<Placemark><name>{plain(name)}</name><description>{plain(told)}</description><styleUrl>#bank</styleUrl>"
         f"<MultiGeometry>{_point(row.geometry)}{''.join(_lines(row.geometry))}</MultiGeometry></Placemark>"
     )
 
@@ -107,7 +107,3 @@ def _longest(shape: Any) -> Any:
 
 def _places(shape: Any) -> str:
     return " ".join(f"{x:.7f},{y:.7f}" for x, y in shapely.get_coordinates(shape))
-
-
-def _text(text: str) -> str:
-    return html.escape(without_forbidden(text))

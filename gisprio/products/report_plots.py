@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import partial
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
+from gisprio.products.budget_curve import curve_words, draw_budget_curve
 from gisprio.products.charts import QUIET, SERIES, chart_svg
 from gisprio.products.report_facts import Facts, Reached, Units
 
@@ -125,20 +127,8 @@ def rank_intervals(facts: Facts) -> Plot | None:
 def shortlist_curve(curve: pd.DataFrame, made: Mapping[str, Any]) -> Plot:
     """Draw effect against budget, as ``shortlist.json`` holds them."""
     rows = curve.sort_values("budget", kind="stable")
-
-    def draw(axes: Axes) -> None:
-        axes.plot(rows["budget"], rows["effect"], color=SERIES[0], marker="o", markersize=4, label="best choice")
-        axes.axvline(made["budget"], color=QUIET, linewidth=1, linestyle="--")
-        axes.set_xlim(left=0)
-        axes.set_ylim(bottom=0)
-        axes.set_xlabel(f"Budget ({made['currency']}, prices of {made['price_year']})")
-        axes.set_ylabel(f"Effect ({made['effect']['unit']})")
-        axes.xaxis.set_major_formatter("{x:,.0f}")
-        axes.yaxis.set_major_formatter("{x:,.0f}")
-        axes.grid(visible=True)
-
-    told = ", ".join(f"{row.budget:,.0f} does {row.effect:,.0f}" for row in rows.itertuples())
-    alt = f"Effect against budget in {made['currency']}. {told}."
+    alt = curve_words(rows, made)
+    draw = partial(draw_budget_curve, curve=rows, facts=made)
     return chart_svg(draw, width_mm=WIDE_MM * 0.72, height_mm=70, alt=alt), alt
 
 

@@ -7,6 +7,7 @@ from typing import Any
 
 import pandas as pd
 
+from gisprio.products.budget_curve import price_years
 from gisprio.products.report_facts import Facts, Reached, reached_by_banks, reached_by_properties
 
 FOR_THE_TEAM = (
@@ -223,7 +224,7 @@ def shortlisted(facts: Facts, made: Mapping[str, Any]) -> list[str]:
     sites, of, on = len(made["sites"]), made["candidates"], made["properties"]
     spent, low, high = (f"{amount:,.0f}" for amount in (made["spent"]["total"], made["cost_low"], made["cost_high"]))
     return [
-        f"Within {made['budget']:,.0f} {currency} at {made['cost']} costs (prices of {made['price_year']}): {sites} of "
+        f"Within {made['budget']:,.0f} {currency} at {made['cost']} costs ({price_years(made)}): {sites} of "
         f"{of} candidate sites on {on} properties, {units.far(made['length_m']):,.1f} {units.km} of bank.",
         f"They cost {spent} {currency}, from {low} with everything low to {high} with everything high, and do "
         f"{effect['total']:,.0f} ({effect['unit']}). shortlist.html has the sites, with reasons.",

@@ -10,9 +10,9 @@ from typing import Any
 import pandas as pd
 from matplotlib.axes import Axes
 
-from gisprio.contracts.costs import years_text
 from gisprio.contracts.shortlist import CANDIDATES, SHORTLIST, Choice
-from gisprio.products.charts import QUIET, SERIES, chart_svg
+from gisprio.products.budget_curve import curve_words, draw_budget_curve, price_years
+from gisprio.products.charts import SERIES, chart_svg
 from gisprio.products.document import Document
 from gisprio.products.layer_file import write_layers
 from gisprio.products.styles import candidates_qml, shortlist_qml
@@ -60,7 +60,9 @@ def shortlist_page(choice: Choice) -> str:
         "Each point is the best choice for its budget, made anew: sites may leave when more money makes a better set "
         "possible. Where the curve bends over, more money does less."
     )
-    page.figure(_curve(choice), _curve_words(choice), "Effect against budget; the dashed line is the budget asked for.")
+    alt = curve_words(choice.curve, facts)
+    drawn = chart_svg(partial(_draw_curve, choice), width_mm=165, height_mm=85, alt=alt)
+    page.figure(drawn, alt, "Effect against budget; the dashed line is the budget asked for.")
     _sites(page, choice)
     _more(page, choice)
     _spent(page, facts)
@@ -76,7 +78,7 @@ def _answer(facts: Mapping[str, Any]) -> list[str]:
         f"{sites} of {facts['candidates']} candidate sites, {facts['length_m'] / 1000 * times:.2f} {unit} of bank on "
         f"{many} "
         f"{'property' if many == 1 else 'properties'}, cost {_money(facts, facts['spent']['total'])} at "
-        f"{facts['cost']} costs ({_years(facts)})."
+        f"{facts['cost']} costs ({price_years(facts)})."
     )
     second = (
         f"Their effect is {effect['total']:,.0f} ({effect['unit']}). The best choice there is can do "
@@ -102,36 +104,11 @@ def _money(facts: Mapping[str, Any], amount: float) -> str:
     return f"{amount:,.0f} {facts['currency']}"
 
 
-def _years(facts: Mapping[str, Any]) -> str:
-    return years_text(facts["price_year"], facts["price_year_last"])
-
-
-def _curve(choice: Choice) -> str:
-    return chart_svg(partial(_draw_curve, choice), width_mm=165, height_mm=85, alt=_curve_words(choice))
-
-
 def _draw_curve(choice: Choice, axes: Axes) -> None:
-    curve, facts = choice.curve, choice.facts
-    axes.plot(curve["budget"], curve["greedy_effect"], color=SERIES[3], linestyle=":", marker="s", markersize=3,
-              label="Always the site with most effect per money")  # fmt: skip
-    axes.plot(curve["budget"], curve["effect"], color=SERIES[0], marker="o", markersize=4, label="Best choice")
-    axes.axvline(facts["budget"], color=QUIET, linewidth=1, linestyle="--")
-    axes.set_xlim(left=0)
-    axes.set_ylim(bottom=0)
-    axes.set_xlabel(f"Budget [{facts['currency']}, {_years(facts)}]")
-    axes.set_ylabel(f"Effect\n[{facts['effect']['unit']}]")
-    axes.xaxis.set_major_formatter("{x:,.0f}")
-    axes.yaxis.set_major_formatter("{x:,.0f}")
-    axes.grid(visible=True)
+    axes.plot(choice.curve["budget"], choice.curve["greedy_effect"], color=SERIES[3], linestyle=":", marker="s",
+              markersize=3, label="Always the site with most effect per money")  # fmt: skip
+    draw_budget_curve(axes, choice.curve, choice.facts)
     axes.legend(loc="lower right")
-
-
-def _curve_words(choice: Choice) -> str:
-    told = ", ".join(
-        f"{budget:,.0f} does {effect:,.0f}"
-        for budget, effect in zip(choice.curve["budget"], choice.curve["effect"], strict=True)
-    )
-    return f"Effect against budget in {choice.facts['currency']}. {told}."
 
 
 def _sites(page: Document, choice: Choice) -> None:

@@ -30,7 +30,8 @@ METHODS = [
     "2. Network", "   Joins lines.", "Sources", "   Strahler AN (1957). Analysis.", "     Taken: order.", CAUTION,
 ]  # fmt: skip
 SHORTLIST = {
-    "budget": 50000.0, "currency": "USD", "price_year": 2024, "cost": "mid", "sites": ["a", "b"], "candidates": 9,
+    "budget": 50000.0, "currency": "USD", "price_year": 2024, "price_year_last": 2024,
+    "cost": "mid", "sites": ["a", "b"], "candidates": 9,
     "properties": 2, "length_m": 310.0, "spent": {"total": 48000.0}, "cost_low": 30000.0, "cost_high": 90000.0,
     "effect": {"total": 12345.0, "unit": "priority x m"}, "notes": ["Prices are examples."],
     "curve": [{"budget": 25000.0, "effect": 8000.0}, {"budget": 50000.0, "effect": 12345.0}],
